@@ -1,0 +1,2 @@
+//! The command `sheetloft`.
+fn main() {}

@@ -1,0 +1,1 @@
+//! Drawings in (parts) and out (cutting layouts).

@@ -1,0 +1,1 @@
+//! SQLite: append events, keep the state tables, answer queries, back up.

@@ -1,0 +1,1 @@
+//! The same door over HTTP, and the screens.

@@ -1,0 +1,1 @@
+//! Label papers, QR codes, layout, PDF and PNG.

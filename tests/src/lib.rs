@@ -1,0 +1,1 @@
+//! Whole-program tests and checks against published references; helpers for them.
