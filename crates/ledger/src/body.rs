@@ -1,0 +1,713 @@
+//! What happened: the body of each kind of event. Outcomes, not recipes: shapes and sums as decided then.
+//!
+//! **The meaning of a (kind, version) never changes.** A new meaning is a new version, a new variant here
+//! and a new row in the table of kinds.
+
+use serde::{Deserialize, Serialize};
+use serde_json::value::RawValue;
+use sheetloft_shapes::{Contour, Placement, Shape};
+use uuid::Uuid;
+
+use crate::money::Currency;
+use crate::units::Unit;
+
+/// Why a body cannot be read or written.
+#[derive(Debug, thiserror::Error)]
+#[allow(missing_docs)]
+pub enum BodyError {
+    #[error("the body of a '{kind}' is not readable: {source}")]
+    Unreadable { kind: String, source: serde_json::Error },
+}
+
+/// Declares the bodies, their wire names and versions, and [`crate::kinds::KINDS`] from one list, so that
+/// no kind can be without a row.
+macro_rules! bodies {
+    ($($variant:ident = $name:literal v $version:literal, touches $touches:tt, $exclusive:ident, $undoable:ident;)*) => {
+        /// What happened.
+        #[derive(Clone, PartialEq, Debug)]
+        #[allow(missing_docs, clippy::large_enum_variant)]
+        pub enum Body { $($variant($variant),)* }
+
+        impl Body {
+            /// The kind's name and version, as in the envelope.
+            pub fn kind(&self) -> (&'static str, u32) {
+                match self { $(Self::$variant(_) => ($name, $version),)* }
+            }
+
+            /// The body as it is stored.
+            pub fn encode(&self) -> Result<Box<RawValue>, BodyError> {
+                let unreadable = |source| BodyError::Unreadable { kind: self.kind().0.to_owned(), source };
+                match self { $(Self::$variant(body) => serde_json::value::to_raw_value(body).map_err(unreadable),)* }
+            }
+
+            /// Reads a body; `None` where this program does not know the kind or version.
+            pub fn decode(kind: &str, version: u32, raw: &RawValue) -> Result<Option<Self>, BodyError> {
+                let unreadable = |source| BodyError::Unreadable { kind: kind.to_owned(), source };
+                match (kind, version) {
+                    $(($name, $version) => serde_json::from_str(raw.get()).map(|b| Some(Self::$variant(b))).map_err(unreadable),)*
+                    _ => Ok(None),
+                }
+            }
+        }
+
+        /// The table of kinds: one row each.
+        pub(crate) const ROWS: &[crate::kinds::Kind] = &[
+            $(crate::kinds::Kind {
+                name: $name, version: $version, touches: bodies!(@touches $touches),
+                exclusive: bodies!(@exclusive $exclusive), undoable: bodies!(@undoable $undoable),
+            },)*
+        ];
+    };
+    (@touches [$($kind:ident)*]) => { &[$(crate::event::ThingKind::$kind,)*] };
+    (@exclusive exclusive) => { true };
+    (@exclusive shared) => { false };
+    (@undoable undoable) => { true };
+    (@undoable lasting) => { false };
+}
+
+bodies! {
+    DeviceBegan     = "device began"     v 1, touches [Device],              shared,    lasting;
+    ShopNamed       = "shop named"       v 1, touches [Setting],             shared,    lasting;
+    MaterialAdded   = "material added"   v 1, touches [Material],            shared,    undoable;
+    MaterialChanged = "material changed" v 1, touches [Material],            shared,    undoable;
+    MachineAdded    = "machine added"    v 1, touches [Machine],             shared,    undoable;
+    MachineTuned    = "machine tuned"    v 1, touches [Machine],             shared,    undoable;
+    RackAdded       = "rack added"       v 1, touches [Rack],                shared,    undoable;
+    Received        = "received"         v 1, touches [Delivery Lot Piece],  shared,    undoable;
+    Recorded        = "recorded"         v 1, touches [Lot Piece],           shared,    undoable;
+    Moved           = "moved"            v 1, touches [Piece],               shared,    undoable;
+    Flawed          = "flawed"           v 1, touches [Piece],               shared,    undoable;
+    Mended          = "mended"           v 1, touches [Piece],               shared,    undoable;
+    Scrapped        = "scrapped"         v 1, touches [Piece],               exclusive, undoable;
+    Taken           = "taken"            v 1, touches [Piece Order],         exclusive, undoable;
+    OrderMade       = "order made"       v 1, touches [Order],               shared,    undoable;
+    LineAdded       = "line added"       v 1, touches [Order],               shared,    undoable;
+    PlanMade        = "plan made"        v 1, touches [Plan],                shared,    undoable;
+    Held            = "held"             v 1, touches [Plan Piece],          exclusive, undoable;
+    Released        = "released"         v 1, touches [Plan Piece],          shared,    undoable;
+    Cut             = "cut"              v 1, touches [Piece Plan Order],    exclusive, undoable;
+    Labelled        = "labelled"         v 1, touches [Piece],               shared,    undoable;
+    Undone          = "undone"           v 1, touches [Piece Lot Delivery Order Plan Rack Material Machine], shared, undoable;
+}
+
+/// A device joins a shop; its first event.
+#[derive(Clone, PartialEq, Eq, Debug, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct DeviceBegan {
+    /// The shop.
+    pub shop: Uuid,
+    /// Ed25519 public key, 64 hexadecimal digits.
+    pub public_key: String,
+    /// The two characters that begin this device's codes.
+    pub tag: String,
+    /// The device through which it joined; none for the shop's first.
+    pub through: Option<Uuid>,
+}
+
+/// The shop's name, unit and currency. The setting's UUID is the shop's.
+#[derive(Clone, PartialEq, Eq, Debug, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct ShopNamed {
+    /// What people call it.
+    pub name: String,
+    /// What a bare number means.
+    pub unit: Unit,
+    /// The currency of all its money.
+    pub currency: Currency,
+}
+
+/// Which way the visible fibre runs on a full sheet.
+#[derive(Clone, Copy, PartialEq, Eq, Debug, Default, Serialize, Deserialize)]
+#[serde(rename_all = "lowercase")]
+pub enum Grain {
+    /// No direction.
+    #[default]
+    None,
+    /// Along the sheet's long side.
+    Long,
+    /// Along the sheet's short side.
+    Short,
+}
+
+/// Whether a part may be mirrored: only where both faces are alike.
+#[derive(Clone, Copy, PartialEq, Eq, Debug, Default, Serialize, Deserialize)]
+#[serde(rename_all = "lowercase")]
+pub enum Sides {
+    /// Both faces alike.
+    #[default]
+    Same,
+    /// Faces differ.
+    Differ,
+}
+
+/// Everything about a material. Lengths in µm, density in g/m³, price in minor units a square metre.
+#[derive(Clone, PartialEq, Eq, Debug, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct MaterialAdded {
+    /// What people call it: what it is made of, colour, finish.
+    pub name: String,
+    /// Nominal thickness.
+    pub thickness_um: i64,
+    /// Density.
+    pub density_g_m3: Option<i64>,
+    /// Grain on a full sheet.
+    pub grain: Grain,
+    /// Faces alike or not.
+    pub sides: Sides,
+    /// Width the beam removes.
+    pub kerf_um: i64,
+    /// Extra distance between parts.
+    pub gap_um: i64,
+    /// Rim not to be used.
+    pub margin_um: i64,
+    /// Smallest leftover worth a label.
+    pub keep_from_um: [i64; 2],
+    /// Why it must not be lasered.
+    pub not_for_laser: Option<String>,
+    /// Today's price a square metre.
+    pub price_per_m2: Option<i64>,
+    /// What an offcut is worth of the sheet's cost by area, in percent.
+    pub offcut_value_percent: u8,
+    /// How much smaller than nominal a sheet may be.
+    pub size_tolerance_um: i64,
+}
+
+/// Some fields of a material changed; those left out stay.
+#[derive(Clone, PartialEq, Eq, Debug, Default, Serialize, Deserialize)]
+#[serde(deny_unknown_fields, default)]
+#[allow(missing_docs)]
+pub struct MaterialChanged {
+    pub name: Option<String>,
+    pub density_g_m3: Option<i64>,
+    pub kerf_um: Option<i64>,
+    pub gap_um: Option<i64>,
+    pub margin_um: Option<i64>,
+    pub keep_from_um: Option<[i64; 2]>,
+    pub not_for_laser: Option<String>,
+    pub price_per_m2: Option<i64>,
+    pub offcut_value_percent: Option<u8>,
+    pub size_tolerance_um: Option<i64>,
+}
+
+/// How a machine cuts.
+#[derive(Clone, Copy, PartialEq, Eq, Debug, Default, Serialize, Deserialize)]
+#[serde(rename_all = "lowercase")]
+pub enum MachineKind {
+    /// A beam.
+    #[default]
+    Laser,
+    /// A bit.
+    Router,
+}
+
+/// A machine. Lengths in µm.
+#[derive(Clone, PartialEq, Eq, Debug, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+#[allow(missing_docs)]
+pub struct MachineAdded {
+    pub name: String,
+    pub bed_um: [i64; 2],
+    pub kind: MachineKind,
+    pub max_thickness_um: Option<i64>,
+}
+
+/// A machine's own kerf, gap and margin for one material; those left out are the material's. µm.
+#[derive(Clone, PartialEq, Eq, Debug, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+#[allow(missing_docs)]
+pub struct MachineTuned {
+    pub material: Uuid,
+    pub kerf_um: Option<i64>,
+    pub gap_um: Option<i64>,
+    pub margin_um: Option<i64>,
+}
+
+/// A place where pieces stand or lie.
+#[derive(Clone, PartialEq, Eq, Debug, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+#[allow(missing_docs)]
+pub struct RackAdded {
+    pub name: String,
+}
+
+/// A full sheet, or what is left of one.
+#[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Debug, Serialize, Deserialize)]
+#[serde(rename_all = "lowercase")]
+#[allow(missing_docs)]
+pub enum PieceKind {
+    Sheet,
+    Offcut,
+}
+
+/// How an outline is known.
+#[derive(Clone, Copy, PartialEq, Eq, Debug, Serialize, Deserialize)]
+#[serde(rename_all = "lowercase")]
+pub enum Known {
+    /// Cut by a machine.
+    Machine,
+    /// Measured by tape.
+    Tape,
+    /// Guessed.
+    Guess,
+}
+
+impl Known {
+    /// How far the true outline may be off, in µm, unless said otherwise. Common practice, no source.
+    pub fn within_um(self) -> i64 {
+        match self {
+            Known::Machine => 300,
+            Known::Tape => 2_000,
+            Known::Guess => 5_000,
+        }
+    }
+}
+
+/// On which side of a piece a flaw lies.
+#[derive(Clone, Copy, PartialEq, Eq, Debug, Default, Serialize, Deserialize)]
+#[serde(rename_all = "lowercase")]
+#[allow(missing_docs)]
+pub enum FlawSide {
+    Face,
+    Back,
+    #[default]
+    Through,
+}
+
+/// An area not to be used, in the piece's coordinates.
+#[derive(Clone, PartialEq, Eq, Debug, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+#[allow(missing_docs)]
+pub struct Flaw {
+    pub id: Uuid,
+    pub shape: Shape,
+    pub side: FlawSide,
+    pub why: String,
+}
+
+/// A piece as it enters the books.
+#[derive(Clone, PartialEq, Eq, Debug, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Born {
+    /// Its UUID.
+    pub id: Uuid,
+    /// Its code, as on its label.
+    pub code: String,
+    /// Its true shape.
+    pub shape: Shape,
+    /// Areas not to be used.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub flaws: Vec<Flaw>,
+    /// Direction of the grain in the piece's coordinates, microdegrees counter-clockwise from x; none where there is none.
+    pub grain_udeg: Option<i64>,
+    /// How well the outline is known.
+    pub known: Known,
+    /// How far the true outline may be off, µm.
+    pub known_within_um: i64,
+    /// Where it stands.
+    pub rack: Option<Uuid>,
+    /// What it carries in the books, minor units.
+    pub cost: i64,
+}
+
+/// A delivery of one line: good sheets and what was written off at once. All sums in minor units.
+#[derive(Clone, PartialEq, Eq, Debug, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Received {
+    /// The delivery.
+    pub delivery: Uuid,
+    /// The lot it makes.
+    pub lot: Uuid,
+    /// The lot's name.
+    pub lot_name: String,
+    /// Of what material.
+    pub material: Uuid,
+    /// From whom.
+    pub supplier: Option<String>,
+    /// Measured thickness, µm.
+    pub thickness_um: Option<i64>,
+    /// Sheets that arrived, damaged ones included.
+    pub sheets: u32,
+    /// Sheets damaged on arrival.
+    pub damaged: u32,
+    /// Invoiced for the line.
+    pub line_total: i64,
+    /// Freight for the line.
+    pub freight: i64,
+    /// Written off at once: the damaged sheets' share, and all freight where no sheet is good.
+    pub written_off: i64,
+    /// The good sheets.
+    pub pieces: Vec<Born>,
+}
+
+/// A piece that nobody recorded before: an offcut found, or a line of an import.
+#[derive(Clone, PartialEq, Eq, Debug, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Recorded {
+    /// Sheet or offcut.
+    pub kind: PieceKind,
+    /// Of what material.
+    pub material: Uuid,
+    /// Its lot, where known.
+    pub lot: Option<Uuid>,
+    /// The lot's name, where this event makes the lot.
+    pub new_lot: Option<String>,
+    /// The piece it came from, where known.
+    pub from: Option<Uuid>,
+    /// A word about it.
+    pub note: Option<String>,
+    /// The piece.
+    pub piece: Born,
+}
+
+/// A piece stands somewhere else.
+#[derive(Clone, PartialEq, Eq, Debug, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+#[allow(missing_docs)]
+pub struct Moved {
+    pub piece: Uuid,
+    pub rack: Option<Uuid>,
+}
+
+/// An area of a piece is not to be used.
+#[derive(Clone, PartialEq, Eq, Debug, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+#[allow(missing_docs)]
+pub struct Flawed {
+    pub piece: Uuid,
+    pub flaw: Flaw,
+}
+
+/// A flaw is taken off again.
+#[derive(Clone, PartialEq, Eq, Debug, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+#[allow(missing_docs)]
+pub struct Mended {
+    pub piece: Uuid,
+    pub flaw: Uuid,
+}
+
+/// A piece is thrown away; what it carried is written off.
+#[derive(Clone, PartialEq, Eq, Debug, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+#[allow(missing_docs)]
+pub struct Scrapped {
+    pub piece: Uuid,
+    pub why: String,
+    pub written_off: i64,
+}
+
+/// What an order pays for one piece, in minor units; the lines add up to what it is charged.
+#[derive(Clone, Copy, PartialEq, Eq, Debug, Default, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Charge {
+    /// Area of good parts.
+    pub parts: i64,
+    /// What the beam removed.
+    pub kerf: i64,
+    /// What is not worth keeping.
+    pub scrap: i64,
+    /// What kept offcuts of a full sheet are worth less than their area.
+    pub markdown: i64,
+    /// Area of parts that failed.
+    pub failed: i64,
+}
+
+impl Charge {
+    /// The sum of its lines.
+    pub fn total(&self) -> i64 {
+        self.parts + self.kerf + self.scrap + self.markdown + self.failed
+    }
+}
+
+/// Who pays for what was taken by hand.
+#[derive(Clone, PartialEq, Eq, Debug, Serialize, Deserialize)]
+#[serde(rename_all = "lowercase")]
+pub enum TakenFor {
+    /// An order, with its charge.
+    Order {
+        /// The order.
+        order: Uuid,
+        /// What it pays.
+        charge: Charge,
+    },
+    /// The shop, under a reason.
+    Shop {
+        /// Why.
+        why: String,
+        /// Written off.
+        amount: i64,
+    },
+}
+
+/// Cut by hand outside any plan. Areas are twice µm².
+#[derive(Clone, PartialEq, Eq, Debug, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Taken {
+    /// The piece used up.
+    pub piece: Uuid,
+    /// Its material, which what is left inherits.
+    pub material: Uuid,
+    /// Its lot, likewise.
+    pub lot: Option<Uuid>,
+    /// Who pays.
+    pub paid_by: TakenFor,
+    /// What is left as stock.
+    pub born: Vec<Born>,
+    /// Where the piece's area went.
+    pub areas: Areas,
+}
+
+/// Where a piece's area went, in twice µm²; the lines add up to the piece's.
+#[derive(Clone, Copy, PartialEq, Eq, Debug, Default, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+#[allow(missing_docs)]
+pub struct Areas {
+    pub parts2: i64,
+    pub kerf2: i64,
+    pub offcuts2: i64,
+    pub scrap2: i64,
+}
+
+impl Areas {
+    /// All of it.
+    pub fn total2(&self) -> i64 {
+        self.parts2 + self.kerf2 + self.offcuts2 + self.scrap2
+    }
+}
+
+/// A customer's order.
+#[derive(Clone, PartialEq, Eq, Debug, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+#[allow(missing_docs)]
+pub struct OrderMade {
+    pub order: Uuid,
+    pub code: String,
+    pub name: String,
+    pub customer: Option<String>,
+    /// A date, `YYYY-MM-DD`.
+    pub due: Option<String>,
+}
+
+/// The rotations that a part allows.
+#[derive(Clone, Copy, PartialEq, Eq, Debug, Default, Serialize, Deserialize)]
+#[serde(rename_all = "lowercase")]
+pub enum TurnRule {
+    /// Any angle.
+    #[default]
+    Any,
+    /// Quarter turns.
+    Quarter,
+    /// Half turns: grain runs along.
+    Half,
+    /// As drawn.
+    None,
+}
+
+/// One part of an order line.
+#[derive(Clone, PartialEq, Eq, Debug, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct LinePart {
+    /// Its name within the line.
+    pub id: String,
+    /// How many for each one of the line.
+    pub quantity: u32,
+    /// Chords on the safe side, used for fitting.
+    pub shape: Shape,
+    /// As drawn: the outline first, then its holes.
+    pub source: Vec<Contour>,
+}
+
+/// Parts with a quantity, of one material.
+#[derive(Clone, PartialEq, Eq, Debug, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+#[allow(missing_docs)]
+pub struct LineAdded {
+    pub order: Uuid,
+    pub line: Uuid,
+    pub name: String,
+    pub material: Uuid,
+    pub quantity: u32,
+    pub turn: TurnRule,
+    pub flip: bool,
+    pub parts: Vec<LinePart>,
+}
+
+/// One part's place in a plan.
+#[derive(Clone, PartialEq, Eq, Debug, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct PlannedPart {
+    /// Unique in the plan; what a ticket shows.
+    pub id: String,
+    /// The order it is for.
+    pub order: Uuid,
+    /// The order's line.
+    pub line: Uuid,
+    /// The part within the line.
+    pub part: String,
+    /// Where it lies on the piece.
+    pub place: Placement,
+}
+
+/// What a plan leaves of a piece.
+#[derive(Clone, PartialEq, Eq, Debug, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+#[allow(missing_docs)]
+pub struct PlannedLeftover {
+    pub shape: Shape,
+    pub keep: bool,
+}
+
+/// One piece of a plan, with what lies on it. Sums in minor units, lengths in µm.
+#[derive(Clone, PartialEq, Eq, Debug, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+#[allow(missing_docs)]
+pub struct PlannedPiece {
+    pub piece: Uuid,
+    pub kerf_um: i64,
+    pub gap_um: i64,
+    pub margin_um: i64,
+    pub parts: Vec<PlannedPart>,
+    pub leftovers: Vec<PlannedLeftover>,
+    pub charged: i64,
+    pub scrap: i64,
+    /// Used-up area at today's price, where one is known.
+    pub price: Option<i64>,
+}
+
+/// A part that a plan could not place.
+#[derive(Clone, PartialEq, Eq, Debug, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+#[allow(missing_docs)]
+pub struct NotPlaced {
+    pub order: Uuid,
+    pub line: Uuid,
+    pub id: String,
+    pub part: String,
+    pub why: String,
+}
+
+/// Parts placed on pieces.
+#[derive(Clone, PartialEq, Eq, Debug, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+#[allow(missing_docs)]
+pub struct PlanMade {
+    pub plan: Uuid,
+    pub code: String,
+    pub orders: Vec<Uuid>,
+    pub machine: Option<Uuid>,
+    pub pieces: Vec<PlannedPiece>,
+    pub not_placed: Vec<NotPlaced>,
+    /// Least that could be used up, at today's price.
+    pub lower_bound: Option<i64>,
+}
+
+/// The plan's pieces are promised to its orders.
+#[derive(Clone, PartialEq, Eq, Debug, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+#[allow(missing_docs)]
+pub struct Held {
+    pub plan: Uuid,
+    pub orders: Vec<Uuid>,
+    pub pieces: Vec<Uuid>,
+}
+
+/// The plan's pieces are let go.
+#[derive(Clone, PartialEq, Eq, Debug, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+#[allow(missing_docs)]
+pub struct Released {
+    pub plan: Uuid,
+    pub pieces: Vec<Uuid>,
+}
+
+/// How a planned part came out.
+#[derive(Clone, Copy, PartialEq, Eq, Debug, Default, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Outcome {
+    /// As wanted.
+    #[default]
+    Good,
+    /// Spoilt; to be planned again.
+    Failed,
+    /// Not cut; to be planned again.
+    NotStarted,
+}
+
+/// One part of a cut.
+#[derive(Clone, PartialEq, Eq, Debug, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+#[allow(missing_docs)]
+pub struct CutPart {
+    pub id: String,
+    pub order: Uuid,
+    pub line: Uuid,
+    pub part: String,
+    pub outcome: Outcome,
+    /// Twice µm².
+    pub area2: i64,
+}
+
+/// What one order pays for a cut.
+#[derive(Clone, PartialEq, Eq, Debug, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+#[allow(missing_docs)]
+pub struct OrderCharge {
+    pub order: Uuid,
+    pub charge: Charge,
+}
+
+/// Done at the machine: uses a piece up and yields parts, offcuts and scrap.
+#[derive(Clone, PartialEq, Eq, Debug, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+#[allow(missing_docs)]
+pub struct Cut {
+    pub plan: Uuid,
+    pub piece: Uuid,
+    /// The piece's material, which what is left inherits.
+    pub material: Uuid,
+    /// Its lot, likewise.
+    pub lot: Option<Uuid>,
+    pub parts: Vec<CutPart>,
+    pub born: Vec<Born>,
+    pub charges: Vec<OrderCharge>,
+    pub areas: Areas,
+}
+
+/// Labels were made for these pieces.
+#[derive(Clone, PartialEq, Eq, Debug, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+#[allow(missing_docs)]
+pub struct Labelled {
+    pub pieces: Vec<Uuid>,
+}
+
+/// An action is taken back; where that action was itself an undo, the first one stands again.
+#[derive(Clone, PartialEq, Eq, Debug, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+#[allow(missing_docs)]
+pub struct Undone {
+    pub action: Uuid,
+}
+
+impl Body {
+    /// The piece that this event uses up, if it does.
+    pub fn uses(&self) -> Option<Uuid> {
+        match self {
+            Self::Cut(b) => Some(b.piece),
+            Self::Taken(b) => Some(b.piece),
+            Self::Scrapped(b) => Some(b.piece),
+            _ => None,
+        }
+    }
+
+    /// The pieces that enter the books by this event.
+    pub fn born(&self) -> &[Born] {
+        match self {
+            Self::Received(b) => &b.pieces,
+            Self::Recorded(b) => std::slice::from_ref(&b.piece),
+            Self::Cut(b) => &b.born,
+            Self::Taken(b) => &b.born,
+            _ => &[],
+        }
+    }
+}

@@ -1,0 +1,87 @@
+//! What may be done, given the state. Rules bind when acting; the fold never refuses.
+
+use uuid::Uuid;
+
+use crate::state::{Piece, Plan, Status};
+
+/// Why the shop's state does not allow an action.
+#[derive(Clone, PartialEq, Eq, Debug, thiserror::Error)]
+#[allow(missing_docs)]
+pub enum Refusal {
+    #[error("{piece} is used up already")]
+    Used { piece: String },
+    #[error("{piece} was written off")]
+    WrittenOff { piece: String },
+    #[error("{piece} is in conflict")]
+    InConflict { piece: String },
+    #[error("{piece} is held for another plan")]
+    HeldForOther { piece: String },
+    #[error("{piece} is held")]
+    IsHeld { piece: String },
+    #[error("plan {plan} is held already")]
+    PlanHeld { plan: String },
+    #[error("plan {plan} is not held")]
+    PlanNotHeld { plan: String },
+    #[error("plan {plan} has been cut")]
+    PlanCut { plan: String },
+    #[error("{piece} of plan {plan} has been cut already")]
+    PieceCut { piece: String, plan: String },
+    #[error("{thing} waits for a newer version of the program")]
+    Frozen { thing: String },
+}
+
+/// On hand: neither used, nor written off, nor in conflict.
+pub fn on_hand(piece: &Piece) -> Result<(), Refusal> {
+    let code = || piece.code.clone();
+    match piece.status() {
+        Status::Free | Status::Held => Ok(()),
+        Status::Used => Err(Refusal::Used { piece: code() }),
+        Status::WrittenOff => Err(Refusal::WrittenOff { piece: code() }),
+        Status::Conflict => Err(Refusal::InConflict { piece: code() }),
+    }
+}
+
+/// On hand and promised to nobody.
+pub fn free(piece: &Piece) -> Result<(), Refusal> {
+    on_hand(piece)?;
+    match piece.holds.is_empty() {
+        true => Ok(()),
+        false => Err(Refusal::IsHeld { piece: piece.code.clone() }),
+    }
+}
+
+/// On hand, and held by no other plan than this one.
+pub fn free_for(piece: &Piece, plan: Uuid) -> Result<(), Refusal> {
+    on_hand(piece)?;
+    match piece.holds.iter().all(|h| h.plan == plan) {
+        true => Ok(()),
+        false => Err(Refusal::HeldForOther { piece: piece.code.clone() }),
+    }
+}
+
+/// A plan's pieces can be promised to it.
+pub fn may_hold(plan: &Plan, pieces: &[Piece]) -> Result<(), Refusal> {
+    if plan.held {
+        return Err(Refusal::PlanHeld { plan: plan.code.clone() });
+    }
+    if !plan.cut.is_empty() {
+        return Err(Refusal::PlanCut { plan: plan.code.clone() });
+    }
+    pieces.iter().try_for_each(|piece| free_for(piece, plan.id))
+}
+
+/// A plan's pieces can be let go.
+pub fn may_release(plan: &Plan) -> Result<(), Refusal> {
+    match plan.held {
+        true => Ok(()),
+        false => Err(Refusal::PlanNotHeld { plan: plan.code.clone() }),
+    }
+}
+
+/// A piece of a plan can be cut: held by this plan, or by nobody.
+pub fn may_cut(plan: &Plan, piece: &Piece) -> Result<(), Refusal> {
+    if plan.cut.contains(&piece.id) {
+        return Err(Refusal::PieceCut { piece: piece.code.clone(), plan: plan.code.clone() });
+    }
+    free_for(piece, plan.id)
+}

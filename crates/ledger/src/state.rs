@@ -1,0 +1,371 @@
+//! What the events of a thing add up to: plain data, one struct a kind of thing.
+
+use serde::{Deserialize, Serialize};
+use sheetloft_shapes::Shape;
+use uuid::Uuid;
+
+use crate::body::{
+    Areas, Flaw, Known, LineAdded, MachineAdded, MachineTuned, MaterialAdded, NotPlaced, OrderCharge, Outcome,
+    PieceKind, PlannedPiece, ShopNamed,
+};
+use crate::event::{Hash, ThingKind};
+
+/// The state of one thing.
+#[derive(Clone, PartialEq, Debug, Serialize, Deserialize)]
+#[serde(rename_all = "lowercase")]
+#[allow(missing_docs)]
+pub enum State {
+    Piece(Box<Piece>),
+    Lot(Lot),
+    Delivery(Delivery),
+    Order(Box<Order>),
+    Plan(Box<Plan>),
+    Rack(Rack),
+    Material(Box<Material>),
+    Machine(Machine),
+    Setting(Setting),
+    Device(Device),
+}
+
+impl State {
+    /// The kind of thing that this is the state of.
+    pub fn kind(&self) -> ThingKind {
+        match self {
+            Self::Piece(_) => ThingKind::Piece,
+            Self::Lot(_) => ThingKind::Lot,
+            Self::Delivery(_) => ThingKind::Delivery,
+            Self::Order(_) => ThingKind::Order,
+            Self::Plan(_) => ThingKind::Plan,
+            Self::Rack(_) => ThingKind::Rack,
+            Self::Material(_) => ThingKind::Material,
+            Self::Machine(_) => ThingKind::Machine,
+            Self::Setting(_) => ThingKind::Setting,
+            Self::Device(_) => ThingKind::Device,
+        }
+    }
+}
+
+/// Declares `State::piece(self) -> Option<Piece>` and the like.
+macro_rules! unwrap_as {
+    ($($name:ident: $variant:ident => $type:ty;)*) => {
+        impl State {
+            $(#[doc = concat!("The state as a ", stringify!($variant), ", if it is one.")]
+            pub fn $name(self) -> Option<$type> {
+                match self { Self::$variant(inner) => Some(inner), _ => None }
+            })*
+        }
+    };
+}
+unwrap_as! {
+    piece: Piece => Box<Piece>;
+    lot: Lot => Lot;
+    delivery: Delivery => Delivery;
+    order: Order => Box<Order>;
+    plan: Plan => Box<Plan>;
+    rack: Rack => Rack;
+    material: Material => Box<Material>;
+    machine: Machine => Machine;
+    setting: Setting => Setting;
+    device: Device => Device;
+}
+
+/// That a piece is promised to a plan's orders.
+#[derive(Clone, PartialEq, Eq, Debug, Serialize, Deserialize)]
+#[allow(missing_docs)]
+pub struct Hold {
+    pub event: Hash,
+    pub plan: Uuid,
+    pub orders: Vec<Uuid>,
+}
+
+/// How a piece was used up.
+#[derive(Clone, Copy, PartialEq, Eq, Debug, Serialize, Deserialize)]
+#[serde(rename_all = "lowercase")]
+#[allow(missing_docs)]
+pub enum How {
+    Cut { plan: Uuid },
+    Taken,
+    Scrapped,
+}
+
+/// What went back into stock from a piece.
+#[derive(Clone, PartialEq, Eq, Debug, Serialize, Deserialize)]
+#[allow(missing_docs)]
+pub struct Returned {
+    pub piece: Uuid,
+    pub code: String,
+    pub cost: i64,
+    pub area2: i64,
+}
+
+/// The use that counts. Its sums and `difference` add up to what the piece carried, in minor units.
+#[derive(Clone, PartialEq, Eq, Debug, Serialize, Deserialize)]
+#[allow(missing_docs)]
+pub struct Use {
+    pub event: Hash,
+    pub at_ms: u64,
+    pub how: How,
+    pub charges: Vec<OrderCharge>,
+    pub returned: Vec<Returned>,
+    pub written_off: i64,
+    pub why: Option<String>,
+    /// What the piece carried less what the use recorded: written off as "cost difference".
+    pub difference: i64,
+    pub areas: Option<Areas>,
+}
+
+/// A sheet or offcut.
+#[derive(Clone, PartialEq, Eq, Debug, Serialize, Deserialize)]
+pub struct Piece {
+    /// Its UUID.
+    pub id: Uuid,
+    /// Its code.
+    pub code: String,
+    /// Sheet or offcut.
+    pub kind: PieceKind,
+    /// Of what.
+    pub material: Uuid,
+    /// From which delivery.
+    pub lot: Option<Uuid>,
+    /// The piece it was cut from.
+    pub from: Option<Uuid>,
+    /// True shape, µm.
+    pub shape: Shape,
+    /// Areas not to be used.
+    pub flaws: Vec<Flaw>,
+    /// Direction of the grain, microdegrees.
+    pub grain_udeg: Option<i64>,
+    /// How the outline is known.
+    pub known: Known,
+    /// How far it may be off, µm.
+    pub known_within_um: i64,
+    /// Where it stands.
+    pub rack: Option<Uuid>,
+    /// A word about it.
+    pub note: Option<String>,
+    /// What came into the books with it from outside, minor units; 0 for what a cut left.
+    pub received: i64,
+    /// What it carried when it entered the books.
+    pub cost: i64,
+    /// The event by which it entered.
+    pub born: Hash,
+    /// When, as that device believed.
+    pub born_ms: u64,
+    /// Needs a label.
+    pub label_due: bool,
+    /// Standing promises.
+    pub holds: Vec<Hold>,
+    /// The use that counts.
+    pub used: Option<Use>,
+    /// Two standing exclusive events contradict each other.
+    pub conflict: bool,
+    /// What it comes from is in conflict, set aside or not understood: not for planning.
+    pub blocked: bool,
+    /// The use that made it does not count; it carries 0.00.
+    pub set_aside: bool,
+}
+
+/// Where a piece stands in the books, as promised to scripts.
+#[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Debug, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+#[allow(missing_docs)]
+pub enum Status {
+    Free,
+    Held,
+    Used,
+    WrittenOff,
+    Conflict,
+}
+
+impl Status {
+    /// The promised word.
+    pub fn word(self) -> &'static str {
+        match self {
+            Self::Free => "free",
+            Self::Held => "held",
+            Self::Used => "used",
+            Self::WrittenOff => "written_off",
+            Self::Conflict => "conflict",
+        }
+    }
+
+    /// The status with this word.
+    pub fn from_word(word: &str) -> Option<Self> {
+        [Self::Free, Self::Held, Self::Used, Self::WrittenOff, Self::Conflict].into_iter().find(|s| s.word() == word)
+    }
+}
+
+impl Piece {
+    /// Where it stands in the books.
+    pub fn status(&self) -> Status {
+        if self.conflict || self.blocked || self.set_aside {
+            return Status::Conflict;
+        }
+        match &self.used {
+            Some(Use { how: How::Scrapped, .. }) => Status::WrittenOff,
+            Some(_) => Status::Used,
+            None if self.holds.is_empty() => Status::Free,
+            None => Status::Held,
+        }
+    }
+
+    /// What the books carry for it now: nothing once it is used.
+    pub fn carried(&self) -> i64 {
+        if self.used.is_some() { 0 } else { self.cost }
+    }
+
+    /// Charged to orders, and written off, by the use that counts.
+    pub fn charged_and_written_off(&self) -> (i64, i64) {
+        self.used.as_ref().map_or((0, 0), |u| {
+            (u.charges.iter().map(|c| c.charge.total()).sum(), u.written_off + u.difference)
+        })
+    }
+}
+
+/// One delivery line.
+#[derive(Clone, PartialEq, Eq, Debug, Serialize, Deserialize)]
+#[allow(missing_docs)]
+pub struct Lot {
+    pub id: Uuid,
+    pub name: String,
+    pub material: Uuid,
+    pub supplier: Option<String>,
+    pub thickness_um: Option<i64>,
+    pub delivery: Option<Uuid>,
+    /// Invoiced with freight, minor units.
+    pub received: i64,
+    /// Written off when it arrived.
+    pub written_off: i64,
+    pub at_ms: u64,
+}
+
+/// One delivery.
+#[derive(Clone, PartialEq, Eq, Debug, Serialize, Deserialize)]
+#[allow(missing_docs)]
+pub struct Delivery {
+    pub id: Uuid,
+    pub lots: Vec<Uuid>,
+    pub supplier: Option<String>,
+    pub at_ms: u64,
+}
+
+/// How many of one part came out how.
+#[derive(Clone, PartialEq, Eq, Debug, Serialize, Deserialize)]
+#[allow(missing_docs)]
+pub struct Done {
+    pub line: Uuid,
+    pub part: String,
+    pub good: u32,
+    pub failed: u32,
+}
+
+/// A customer's order.
+#[derive(Clone, PartialEq, Eq, Debug, Serialize, Deserialize)]
+#[allow(missing_docs)]
+pub struct Order {
+    pub id: Uuid,
+    pub code: String,
+    pub name: String,
+    pub customer: Option<String>,
+    pub due: Option<String>,
+    pub lines: Vec<LineAdded>,
+    pub done: Vec<Done>,
+    pub at_ms: u64,
+}
+
+impl Order {
+    /// How many of a part are wanted, and how many came out good.
+    pub fn wanted_and_good(&self, line: &LineAdded, part: &str) -> (u32, u32) {
+        let wanted = line
+            .parts
+            .iter()
+            .find(|p| p.id == part)
+            .map_or(0, |p| p.quantity.saturating_mul(line.quantity));
+        let good = self.done.iter().find(|d| d.line == line.line && d.part == part).map_or(0, |d| d.good);
+        (wanted, good)
+    }
+
+    /// All parts wanted, and all that came out good (never more than wanted of each).
+    pub fn progress(&self) -> (u32, u32) {
+        self.lines.iter().flat_map(|line| line.parts.iter().map(move |part| self.wanted_and_good(line, &part.id))).fold(
+            (0, 0),
+            |(w, g), (wanted, good)| (w + wanted, g + good.min(wanted)),
+        )
+    }
+
+    pub(crate) fn count(&mut self, line: Uuid, part: &str, outcome: Outcome) {
+        if outcome == Outcome::NotStarted {
+            return;
+        }
+        let at = self.done.iter().position(|d| d.line == line && d.part == part).unwrap_or_else(|| {
+            self.done.push(Done { line, part: part.to_owned(), good: 0, failed: 0 });
+            self.done.len() - 1
+        });
+        match outcome {
+            Outcome::Good => self.done[at].good += 1,
+            _ => self.done[at].failed += 1,
+        }
+    }
+}
+
+/// Parts placed on pieces.
+#[derive(Clone, PartialEq, Eq, Debug, Serialize, Deserialize)]
+#[allow(missing_docs)]
+pub struct Plan {
+    pub id: Uuid,
+    pub code: String,
+    pub orders: Vec<Uuid>,
+    pub machine: Option<Uuid>,
+    pub pieces: Vec<PlannedPiece>,
+    pub not_placed: Vec<NotPlaced>,
+    pub lower_bound: Option<i64>,
+    /// Its pieces are promised to it.
+    pub held: bool,
+    /// The pieces already cut.
+    pub cut: Vec<Uuid>,
+    pub at_ms: u64,
+}
+
+/// A place where pieces stand or lie.
+#[derive(Clone, PartialEq, Eq, Debug, Serialize, Deserialize)]
+#[allow(missing_docs)]
+pub struct Rack {
+    pub id: Uuid,
+    pub name: String,
+}
+
+/// A material.
+#[derive(Clone, PartialEq, Eq, Debug, Serialize, Deserialize)]
+#[allow(missing_docs)]
+pub struct Material {
+    pub id: Uuid,
+    pub data: MaterialAdded,
+}
+
+/// A machine.
+#[derive(Clone, PartialEq, Eq, Debug, Serialize, Deserialize)]
+#[allow(missing_docs)]
+pub struct Machine {
+    pub id: Uuid,
+    pub data: MachineAdded,
+    pub tuned: Vec<MachineTuned>,
+}
+
+/// The shop itself.
+#[derive(Clone, PartialEq, Eq, Debug, Serialize, Deserialize)]
+#[allow(missing_docs)]
+pub struct Setting {
+    pub id: Uuid,
+    pub data: ShopNamed,
+}
+
+/// A device of the shop.
+#[derive(Clone, PartialEq, Eq, Debug, Serialize, Deserialize)]
+#[allow(missing_docs)]
+pub struct Device {
+    pub id: Uuid,
+    pub tag: String,
+    pub public_key: String,
+    pub through: Option<Uuid>,
+    pub at_ms: u64,
+}

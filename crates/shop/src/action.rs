@@ -1,0 +1,381 @@
+//! The one door's vocabulary: one `Action` in, one answer out. Everything a person can do, once.
+//!
+//! Lengths, sizes, money, codes and names arrive as the person typed them; the use-cases read them with
+//! the shop's unit and currency, so that every face gives the same errors.
+
+use serde::{Deserialize, Serialize};
+use ts_rs::TS;
+
+use crate::answer::*;
+
+/// A file handed in: its name and its bytes, in base 64.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize, TS)]
+pub struct Upload {
+    /// The file's name, shown in errors and used to tell its format.
+    pub name: String,
+    /// Its bytes, base 64.
+    pub data: String,
+}
+
+/// A shape as a person gives it: exactly one of the four.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize, TS)]
+#[serde(default)]
+#[ts(optional_fields)]
+pub struct Given {
+    /// A rectangle, `WxH`.
+    pub rect: Option<String>,
+    /// A drawing.
+    pub drawing: Option<Upload>,
+    /// A shape in JSON: `{"outline": …, "holes": …}` in mm.
+    pub shape: Option<Upload>,
+    /// Parts, one JSON object a line: a shape plus `"id"`.
+    pub parts: Option<Upload>,
+    /// The unit of the drawing, where it does not say.
+    pub unit: Option<String>,
+}
+
+/// Clearances that beat the machine's and the material's.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize, TS)]
+#[serde(default)]
+#[ts(optional_fields)]
+pub struct Clearance {
+    /// Width the beam removes.
+    pub kerf: Option<String>,
+    /// Extra distance between parts.
+    pub gap: Option<String>,
+    /// Rim not to be used.
+    pub margin: Option<String>,
+    /// The machine whose own values count.
+    pub machine: Option<String>,
+}
+
+/// Declares the actions with their fields, `Action` over them, and which answer belongs to which.
+macro_rules! actions {
+    ($($(#[$doc:meta])* $name:ident = $wire:literal { $($(#[$fdoc:meta])* $field:ident: $type:ty,)* } => $answer:ident;)*) => {
+        $(
+            $(#[$doc])*
+            #[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize, TS)]
+            #[serde(default, deny_unknown_fields)]
+            #[ts(optional_fields)]
+            #[allow(missing_docs)]
+            pub struct $name { $($(#[$fdoc])* pub $field: $type,)* }
+        )*
+
+        /// Everything a person can do. In JSON: `{"do": "find", "with": {…}}`.
+        #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, TS)]
+        #[serde(tag = "do", content = "with")]
+        #[allow(clippy::large_enum_variant)]
+        pub enum Action { $($(#[$doc])* #[serde(rename = $wire)] $name($name),)* }
+
+        /// What comes back; which one follows from the action.
+        #[derive(Clone, Debug, PartialEq, Serialize)]
+        #[serde(untagged)]
+        #[allow(missing_docs, clippy::large_enum_variant)]
+        pub enum Answer { $($name($answer),)* }
+
+        impl Action {
+            /// The action's name, the same in the use-cases, on the command line and in the screens.
+            pub fn name(&self) -> &'static str {
+                match self { $(Self::$name(_) => $wire,)* }
+            }
+        }
+
+        $(
+            impl From<$name> for Action {
+                fn from(action: $name) -> Self {
+                    Self::$name(action)
+                }
+            }
+        )*
+
+        /// TypeScript: what each action takes and gives.
+        pub(crate) fn typescript_map() -> String {
+            let mut takes = String::from("export interface Takes {\n");
+            let mut gives = String::from("export interface Gives {\n");
+            $(
+                takes.push_str(&format!("  \"{}\": {};\n", $wire, stringify!($name)));
+                gives.push_str(&format!("  \"{}\": {};\n", $wire, stringify!($answer)));
+            )*
+            format!("{takes}}}\n\n{gives}}}\n")
+        }
+
+        /// TypeScript: the declarations of the actions themselves.
+        pub(crate) fn typescript_actions(config: &ts_rs::Config) -> Vec<String> {
+            vec![$(<$name as TS>::decl(config),)*]
+        }
+    };
+}
+
+actions! {
+    /// Makes a new shop file.
+    Init = "init" {
+        /// `mm` or `in`.
+        unit: Option<String>,
+        /// Three letters, ISO 4217.
+        currency: Option<String>,
+        /// What people call the shop.
+        name: Option<String>,
+    } => ShopAnswer;
+    /// Fills an empty shop with the demonstration shop.
+    Demo = "demo" {} => DemoAnswer;
+    /// The shop: name, unit, currency, this device.
+    ShowShop = "shop" {} => ShopAnswer;
+    /// What needs doing now.
+    Now = "now" {} => NowAnswer;
+
+    /// Adds a material.
+    MaterialAdd = "material add" {
+        name: String,
+        thickness: String,
+        /// kg/m³.
+        density: Option<String>,
+        /// `none`, `long` or `short`.
+        grain: Option<String>,
+        /// `same` or `differ`.
+        sides: Option<String>,
+        kerf: Option<String>,
+        gap: Option<String>,
+        margin: Option<String>,
+        /// Smallest leftover worth a label, `WxH`.
+        keep_from: Option<String>,
+        /// Why it must not be lasered.
+        not_for_laser: Option<String>,
+        /// Today's price a square metre.
+        price: Option<String>,
+        /// Percent of the sheet's cost by area that an offcut carries.
+        offcut_value: Option<String>,
+        size_tolerance: Option<String>,
+    } => MaterialAnswer;
+    /// Changes some fields of a material.
+    MaterialChange = "material change" {
+        material: String,
+        name: Option<String>,
+        density: Option<String>,
+        kerf: Option<String>,
+        gap: Option<String>,
+        margin: Option<String>,
+        keep_from: Option<String>,
+        not_for_laser: Option<String>,
+        price: Option<String>,
+        offcut_value: Option<String>,
+        size_tolerance: Option<String>,
+    } => MaterialAnswer;
+    /// The materials.
+    MaterialList = "material list" {} => MaterialsAnswer;
+    /// Adds a rack.
+    RackAdd = "rack add" { name: String, } => RackAnswer;
+    /// The racks.
+    RackList = "rack list" {} => RacksAnswer;
+    /// Adds a machine, or gives one its own values for a material.
+    MachineAdd = "machine add" {
+        name: String,
+        /// `WxH`.
+        bed: Option<String>,
+        /// `laser` or `router`.
+        kind: Option<String>,
+        max_thickness: Option<String>,
+        material: Option<String>,
+        kerf: Option<String>,
+        gap: Option<String>,
+        margin: Option<String>,
+    } => MachineAnswer;
+    /// The machines.
+    MachineList = "machine list" {} => MachinesAnswer;
+
+    /// A delivery of one line.
+    Receive = "receive" {
+        material: String,
+        sheets: String,
+        /// `WxH`; grain runs along the first where the material says `long`.
+        size: String,
+        unit_cost: String,
+        freight: Option<String>,
+        lot: Option<String>,
+        supplier: Option<String>,
+        rack: Option<String>,
+        /// Measured.
+        thickness: Option<String>,
+        damaged: Option<String>,
+    } => ReceiveAnswer;
+    /// The pieces.
+    StockList = "stock list" {
+        material: Option<String>,
+        rack: Option<String>,
+        /// `sheet` or `offcut`.
+        kind: Option<String>,
+        /// `free`, `held`, `used`, `written_off`, `conflict`; left out: what is on hand and conflicts.
+        status: Option<String>,
+        /// With outlines, for pictures.
+        shapes: bool,
+    } => StockAnswer;
+    /// One piece, whole.
+    StockShow = "stock show" { piece: String, } => PieceAnswer;
+    /// The stock as JSON lines that `stock import` reads.
+    StockExport = "stock export" {} => FileAnswer;
+    /// Pieces from JSON lines, all or none.
+    StockImport = "stock import" { file: Upload, } => ImportAnswer;
+    /// A leftover that nobody recorded.
+    OffcutAdd = "offcut add" {
+        material: String,
+        given: Given,
+        rack: Option<String>,
+        cost: Option<String>,
+        /// The piece it came from.
+        from: Option<String>,
+        /// `machine`, `tape` or `guess`, or a length within which the outline is known.
+        known: Option<String>,
+        /// Direction of the grain in degrees.
+        grain_deg: Option<String>,
+        note: Option<String>,
+    } => OffcutAnswer;
+
+    /// The smallest offcuts into which each part fits.
+    Find = "find" {
+        material: String,
+        given: Given,
+        /// `any`, `quarter`, `half` or `none`.
+        turn: Option<String>,
+        flip: bool,
+        clearance: Clearance,
+        /// How many pieces to show for each part.
+        top: Option<String>,
+        /// Full sheets too.
+        sheets: bool,
+        /// With outlines of parts and pieces, for pictures.
+        shapes: bool,
+    } => FindAnswer;
+    /// What the program reads in a drawing.
+    Drawing = "drawing" {
+        file: Upload,
+        unit: Option<String>,
+    } => DrawingAnswer;
+
+    /// Opens an order.
+    OrderNew = "order new" {
+        name: String,
+        customer: Option<String>,
+        /// `YYYY-MM-DD`.
+        due: Option<String>,
+    } => OrderNewAnswer;
+    /// Adds parts to an order.
+    OrderAdd = "order add" {
+        order: String,
+        given: Given,
+        /// A CSV list: name, length along grain, width, quantity, material.
+        list: Option<Upload>,
+        /// Left out with a list, whose rows name it.
+        material: Option<String>,
+        quantity: Option<String>,
+        turn: Option<String>,
+        flip: bool,
+        /// What the line is called.
+        name: Option<String>,
+        /// Only these parts of the drawing, by their names; none means all.
+        only: Vec<String>,
+    } => OrderAddAnswer;
+    /// The orders.
+    OrderList = "order list" {} => OrdersAnswer;
+    /// One order, whole.
+    OrderShow = "order show" { order: String, } => OrderAnswer;
+    /// What an order has cost in material.
+    OrderCost = "order cost" { order: String, } => OrderCostAnswer;
+
+    /// Which pieces to cut, and every part's place on them.
+    Plan = "plan" {
+        orders: Vec<String>,
+        seconds: Option<String>,
+        seed: Option<String>,
+        sheets_only: bool,
+        clearance: Clearance,
+    } => PlanAnswer;
+    /// A plan made before.
+    PlanShow = "plan show" { plan: String, } => PlanAnswer;
+    /// Promises the plan's pieces to its orders.
+    Hold = "hold" { plan: String, } => HoldAnswer;
+    /// Lets the plan's pieces go.
+    Release = "release" { plan: String, } => HoldAnswer;
+    /// The cutting drawing of one piece.
+    Layout = "layout" {
+        plan: String,
+        piece: Option<String>,
+        /// `dxf` or `svg`.
+        format: String,
+    } => FileAnswer;
+    /// It has been cut.
+    Cut = "cut" {
+        plan: String,
+        piece: Option<String>,
+        failed: Vec<String>,
+        not_started: Vec<String>,
+    } => CutAnswer;
+    /// Cut by hand outside any plan.
+    Take = "take" {
+        piece: String,
+        /// What is left: rectangles or drawings.
+        left: Vec<Given>,
+        /// Nothing is left.
+        all: bool,
+        /// The order that pays.
+        order: Option<String>,
+        /// The shop pays, for this reason.
+        why: Option<String>,
+    } => TakeAnswer;
+    /// An area not to be used.
+    FlawAdd = "flaw add" {
+        piece: String,
+        /// `X,Y,WxH`.
+        rect: Option<String>,
+        /// `WxH` at the lower left corner.
+        corner: Option<String>,
+        shape: Option<Upload>,
+        /// `face`, `back` or `through`.
+        side: Option<String>,
+        why: String,
+    } => FlawAnswer;
+    /// Takes a flaw off again.
+    FlawRemove = "flaw remove" {
+        piece: String,
+        /// Its number as shown; may be left out where there is one.
+        flaw: Option<String>,
+    } => FlawAnswer;
+    /// Throws a piece away.
+    Scrap = "scrap" { piece: String, why: String, } => ScrapAnswer;
+    /// Puts a piece somewhere else.
+    Move = "move" { piece: String, rack: String, } => MoveAnswer;
+
+    /// QR labels.
+    Label = "label" {
+        /// `pieces`, `racks` or `due`.
+        what: String,
+        /// Codes or names; none means all on hand.
+        names: Vec<String>,
+        paper: String,
+        /// `pdf` or `png`.
+        format: String,
+        /// Labels already used on the first sheet.
+        skip: Option<String>,
+    } => LabelAnswer;
+    /// The label papers.
+    LabelPapers = "label papers" {} => PapersAnswer;
+
+    /// Takes back the last action of this device.
+    Undo = "undo" {
+        /// After a cut: the machine did not cut.
+        not_cut: bool,
+    } => UndoAnswer;
+    /// Does again what was taken back last.
+    Redo = "redo" {} => UndoAnswer;
+    /// Every action, who and when.
+    History = "history" {
+        piece: Option<String>,
+        order: Option<String>,
+    } => HistoryAnswer;
+    /// The file's integrity and every rule of the books.
+    Check = "check" {} => CheckAnswer;
+    /// One hash of the state that devices must agree on.
+    Digest = "digest" {} => DigestAnswer;
+    /// Copies the shop file while it is open.
+    Backup = "backup" { file: String, } => BackupAnswer;
+    /// Puts a backup in the place of the shop file.
+    Restore = "restore" { file: String, } => BackupAnswer;
+}

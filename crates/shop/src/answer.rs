@@ -1,0 +1,198 @@
+//! What comes back through the door. Field names are a promise to people's scripts.
+//!
+//! Lengths in mm, areas in mm², angles in degrees, money as text with the currency's decimals, times RFC 3339 UTC.
+
+use serde::Serialize;
+use ts_rs::TS;
+
+/// Declares plain answer structs with the usual derives, and lists them for TypeScript.
+macro_rules! answers {
+    ($($(#[$doc:meta])* $name:ident { $($(#[$fdoc:meta])* $field:ident: $type:ty,)* })*) => {
+        $(
+            $(#[$doc])*
+            #[derive(Clone, Debug, PartialEq, Serialize, TS)]
+            #[allow(missing_docs)]
+            pub struct $name { $($(#[$fdoc])* pub $field: $type,)* }
+        )*
+        /// TypeScript: the declarations of the answers.
+        pub(crate) fn typescript_answers(config: &ts_rs::Config) -> Vec<String> {
+            vec![$(<$name as TS>::decl(config),)*]
+        }
+    };
+}
+
+answers! {
+    /// An outline with holes, mm.
+    ShapeMm { outline: Vec<[f64; 2]>, holes: Vec<Vec<[f64; 2]>>, }
+    /// Where a part lies: flip (x to −x), turn counter-clockwise about the origin, then move.
+    Place { turn_deg: f64, flip: bool, move_mm: [f64; 2], }
+    /// The shop.
+    ShopAnswer { name: String, unit: String, currency: String, decimals: u8, device: String, uuid: String,
+        /// Opened from a file of a newer program: can be read, not changed.
+        read_only: bool, }
+    /// The demonstration shop is there.
+    DemoAnswer { pieces: usize, orders: usize, }
+    /// Something that waits for a person.
+    Todo {
+        /// What to do: `label`, `plan`, `hold`, `cut`, `conflict`, `receive`, `material`.
+        kind: String,
+        /// The order, plan or piece it is about.
+        code: Option<String>,
+        /// In words.
+        text: String,
+        /// How many.
+        count: usize,
+    }
+    /// What needs doing now.
+    NowAnswer { todo: Vec<Todo>, pieces: usize, sheets: usize, offcuts: usize, value: String, can_undo: Option<String>, can_redo: Option<String>, }
+
+    /// A material.
+    MaterialRow { name: String, uuid: String, thickness: f64, density: Option<f64>, grain: String, sides: String, kerf: f64, gap: f64, margin: f64,
+        keep_from: [f64; 2], not_for_laser: Option<String>, price: Option<String>, offcut_value: u8, size_tolerance: f64, on_hand: usize, }
+    MaterialAnswer { material: MaterialRow, }
+    MaterialsAnswer { materials: Vec<MaterialRow>, }
+    RackRow { name: String, uuid: String, pieces: usize, }
+    RackAnswer { rack: RackRow, }
+    RacksAnswer { racks: Vec<RackRow>, }
+    MachineMaterial { material: String, kerf: Option<f64>, gap: Option<f64>, margin: Option<f64>, }
+    MachineRow { name: String, uuid: String, bed: [f64; 2], kind: String, max_thickness: Option<f64>, materials: Vec<MachineMaterial>, }
+    MachineAnswer { machine: MachineRow, }
+    MachinesAnswer { machines: Vec<MachineRow>, }
+
+    NewPiece { piece: String, uuid: String, cost: String, }
+    /// A delivery, received.
+    ReceiveAnswer { lot: String, pieces: Vec<NewPiece>, written_off: String,
+        /// All good sheets together.
+        weight_kg: Option<f64>, warnings: Vec<String>, cautions: Vec<String>, }
+    /// One piece in a list.
+    PieceRow { piece: String, uuid: String, kind: String, material: String, status: String, rack: Option<String>, lot: Option<String>, cost: String, area_mm2: f64,
+        /// The lowest code of the equal sheets that this one stands with.
+        stack: Option<String>,
+        /// Largest rectangle in it, as a person says it.
+        size: String,
+        label_due: bool,
+        /// The order it is held for.
+        held_for: Option<String>,
+        shape: Option<ShapeMm>, }
+    StockAnswer { pieces: Vec<PieceRow>, }
+    FlawRow { flaw: usize, outline: Vec<[f64; 2]>, side: String, why: String, }
+    HistoryRow {
+        /// RFC 3339 UTC.
+        when: String, device: String,
+        /// In one sentence.
+        text: String,
+        /// Whether it counts: `counts`, `undone`, `too_late`, `set_aside`, `not_understood`.
+        standing: String, action: String, }
+    Relative { piece: String, depth: usize, status: String, size: String, shape: ShapeMm, cost: String, }
+    ChargeRow { order: String, charged: String, }
+    /// One piece, whole.
+    PieceAnswer { piece: String, uuid: String, kind: String, material: String, status: String, rack: Option<String>, lot: Option<String>, cost: String, area_mm2: f64,
+        stack: Option<String>, size: String, label_due: bool, held_for: Option<String>,
+        outline: Vec<[f64; 2]>, holes: Vec<Vec<[f64; 2]>>, flaws: Vec<FlawRow>, from: Option<String>, became: Vec<String>,
+        largest_rectangle_mm: [f64; 2],
+        /// The largest rectangle in place, four corners, mm.
+        rectangle: Vec<[f64; 2]>,
+        overall_mm: [f64; 2], weight_kg: Option<f64>, grain_deg: Option<f64>, known: String, known_within_mm: f64, note: Option<String>,
+        born: String,
+        /// What became of it, in words.
+        fate: Option<String>,
+        charges: Vec<ChargeRow>,
+        /// The piece it all came from and everything cut from it, in order.
+        family: Vec<Relative>, history: Vec<HistoryRow>, cautions: Vec<String>, }
+    /// A file that came out: written by the command line, saved by the screens.
+    FileAnswer { name: String, media_type: String,
+        /// Base 64.
+        data: String, warnings: Vec<String>, }
+    ImportedPiece { piece: String, uuid: String, }
+    ImportAnswer { pieces: Vec<ImportedPiece>, }
+    OffcutAnswer { piece: String, uuid: String, cost: String, area_mm2: f64, size: String, }
+
+    /// A piece into which a part fits.
+    Fit { piece: String, uuid: String, area_mm2: f64, rack: Option<String>, cost: String,
+        /// Used-up area at today's price.
+        price: Option<String>,
+        place: Place, spare_mm: f64,
+        /// The spare is less than the outline is known: measure first.
+        tight: bool, kind: String, size: String, shape: Option<ShapeMm>, flaws: Vec<ShapeMm>,
+        /// The part as it lies in the piece.
+        placed: Option<ShapeMm>, }
+    TooClose { piece: String, within_mm: Option<f64>, }
+    MarginOnly { piece: String, }
+    FindQuery { id: String, fits: Vec<Fit>, looked_at: usize, ruled_out: usize, too_close: Vec<TooClose>,
+        /// Would fit if the rim served as a side of the part.
+        without_margin: Vec<MarginOnly>, ms: f64, part: Option<ShapeMm>, }
+    FindAnswer { load_ms: f64, queries: Vec<FindQuery>, left_out: Vec<LeftOut>, cautions: Vec<String>, }
+    LeftOut { what: String, r#where: String, why: String, }
+    DrawingPart { id: String, outline: Vec<[f64; 2]>, holes: Vec<Vec<[f64; 2]>>, area_mm2: f64, quantity: u32, size_mm: [f64; 2], }
+    DrawingAnswer { unit: String, unit_said_by: String, parts: Vec<DrawingPart>, left_out: Vec<LeftOut>, }
+
+    OrderNewAnswer { order: String, uuid: String, }
+    OrderAddAnswer { order: String, line: usize, parts: u32, lines: Vec<usize>, left_out: Vec<LeftOut>, }
+    OrderRow { order: String, uuid: String, name: String, customer: Option<String>, due: Option<String>,
+        /// `open`, `planned`, `held`, `partly_cut` or `cut`.
+        state: String, parts: u32, good: u32, charged: String, }
+    OrdersAnswer { orders: Vec<OrderRow>, }
+    OrderPart { id: String, wanted: u32, good: u32, outline: Vec<[f64; 2]>, holes: Vec<Vec<[f64; 2]>>, area_mm2: f64, }
+    OrderLine { line: usize, name: String, material: String, quantity: u32, turn: String, flip: bool, parts: Vec<OrderPart>, }
+    PlanRow { plan: String,
+        /// `made`, `held`, `partly_cut` or `cut`.
+        state: String, pieces: Vec<String>, when: String, not_placed: usize, }
+    /// One order, whole.
+    OrderAnswer { order: String, uuid: String, name: String, customer: Option<String>, due: Option<String>, state: String, parts: u32, good: u32, charged: String,
+        lines: Vec<OrderLine>, plans: Vec<PlanRow>, history: Vec<HistoryRow>, }
+    CostRow { piece: String, material: String,
+        /// `cut` or `taken`.
+        how: String, parts: String, kerf: String, scrap: String, markdown: String, failed: String, returned: String, charged: String,
+        /// Today's price of the area used.
+        price: Option<String>, }
+    OrderCostAnswer { order: String, name: String, pieces: Vec<CostRow>, total: String, }
+
+    PlannedPartRow { line: usize, order: String, id: String, part: String, place: Place,
+        /// The part as it lies on the piece.
+        outline: Vec<[f64; 2]>, holes: Vec<Vec<[f64; 2]>>, }
+    LeftoverRow { outline: Vec<[f64; 2]>, holes: Vec<Vec<[f64; 2]>>, keep: bool, area_mm2: f64, size: String, }
+    PlannedPieceRow { piece: String, kind: String, material: String, rack: Option<String>, weight_kg: Option<f64>, outline: Vec<[f64; 2]>, holes: Vec<Vec<[f64; 2]>>, flaws: Vec<ShapeMm>,
+        parts: Vec<PlannedPartRow>, leftovers: Vec<LeftoverRow>, charged: String, scrap: String, price: Option<String>, cut: bool,
+        /// The outline is known less well than the plan needs: measure first.
+        tight: bool, }
+    NotPlacedRow { line: usize, order: String, id: String, why: String, }
+    /// A plan.
+    PlanAnswer { plan: String, uuid: String, orders: Vec<String>, state: String, price: Option<String>, cost: String, pieces: Vec<PlannedPieceRow>,
+        not_placed: Vec<NotPlacedRow>, lower_bound: Option<String>, seconds: f64, warnings: Vec<String>, cautions: Vec<String>, }
+    HoldAnswer { plan: String, pieces: Vec<String>, held: bool, }
+    OrderCharged { order: String, charged: String, }
+    NewOffcut { piece: String, uuid: String, cost: String, area_mm2: f64, size: String, }
+    CutRow { piece: String, orders: Vec<OrderCharged>, charged: String, scrap: String, offcuts: Vec<NewOffcut>, }
+    CutAnswer { cuts: Vec<CutRow>, }
+    TakeAnswer { piece: String, charged: String, offcuts: Vec<NewOffcut>, }
+    FlawAnswer { piece: String, flaws: Vec<FlawRow>, }
+    ScrapAnswer { piece: String, written_off: String, }
+    MoveAnswer { piece: String, rack: Option<String>, moved: bool, }
+
+    LabelAnswer { labels: usize, pages: usize, out: Option<String>, name: String, media_type: String,
+        /// Base 64.
+        data: String, }
+    PaperRow { name: String, title: String, dpi: u32, width_mm: f64, height_mm: f64, per_page: usize, }
+    PapersAnswer { papers: Vec<PaperRow>, }
+    UndoAnswer { action: String,
+        /// What was taken back or done again, in one sentence.
+        text: String, }
+    HistoryAnswer { actions: Vec<HistoryRow>, }
+    Found { what: String, r#where: String, }
+    Books { received: String, on_hand: String, charged: String, written_off: String, }
+    CheckAnswer { ok: bool, found: Vec<Found>, conflicts: usize, waiting: usize, books: Books, }
+    DigestAnswer { digest: String, events: u64, complete: bool, }
+    BackupAnswer { file: String, }
+
+    /// A thing that changed: screens that show it read it again.
+    Changed { kind: String, uuid: String, }
+    /// Why an action was not done, in one plain sentence that says what to do next.
+    Refused {
+        /// `bad_input`, `refused` or `fault`.
+        kind: String,
+        /// The message's key in the catalogue.
+        key: String,
+        text: String,
+        /// The field that is wrong, where it is one.
+        field: Option<String>, }
+}

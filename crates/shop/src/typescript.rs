@@ -1,0 +1,26 @@
+//! The TypeScript types of the door, generated from the Rust types so that screens cannot drift from it.
+
+use ts_rs::{Config, TS};
+
+use crate::action::{self, Clearance, Given, Upload};
+use crate::answer;
+
+/// The whole of `ui/src/lib/door.ts`: what each action takes and gives.
+pub fn typescript() -> String {
+    let config = Config::default();
+    let mut out = String::from(
+        "// What goes in and out of the one door. Generated from the Rust types by `make types`: do not edit.\n\n",
+    );
+    let mut declare = |declaration: String| {
+        out.push_str("export ");
+        out.push_str(&declaration);
+        out.push_str("\n\n");
+    };
+    declare(Upload::decl(&config));
+    declare(Given::decl(&config));
+    declare(Clearance::decl(&config));
+    action::typescript_actions(&config).into_iter().for_each(&mut declare);
+    answer::typescript_answers(&config).into_iter().for_each(&mut declare);
+    out.push_str(&action::typescript_map());
+    out
+}

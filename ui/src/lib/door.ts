@@ -1,0 +1,675 @@
+// What goes in and out of the one door. Generated from the Rust types by `make types`: do not edit.
+
+export type Upload = { 
+/**
+ * The file's name, shown in errors and used to tell its format.
+ */
+name: string, 
+/**
+ * Its bytes, base 64.
+ */
+data: string, };
+
+export type Given = { 
+/**
+ * A rectangle, `WxH`.
+ */
+rect?: string, 
+/**
+ * A drawing.
+ */
+drawing?: Upload, 
+/**
+ * A shape in JSON: `{"outline": …, "holes": …}` in mm.
+ */
+shape?: Upload, 
+/**
+ * Parts, one JSON object a line: a shape plus `"id"`.
+ */
+parts?: Upload, 
+/**
+ * The unit of the drawing, where it does not say.
+ */
+unit?: string, };
+
+export type Clearance = { 
+/**
+ * Width the beam removes.
+ */
+kerf?: string, 
+/**
+ * Extra distance between parts.
+ */
+gap?: string, 
+/**
+ * Rim not to be used.
+ */
+margin?: string, 
+/**
+ * The machine whose own values count.
+ */
+machine?: string, };
+
+export type Init = { 
+/**
+ * `mm` or `in`.
+ */
+unit?: string, 
+/**
+ * Three letters, ISO 4217.
+ */
+currency?: string, 
+/**
+ * What people call the shop.
+ */
+name?: string, };
+
+export type Demo = Record<symbol, never>;
+
+export type ShowShop = Record<symbol, never>;
+
+export type Now = Record<symbol, never>;
+
+export type MaterialAdd = { name: string, thickness: string, 
+/**
+ * kg/m³.
+ */
+density?: string, 
+/**
+ * `none`, `long` or `short`.
+ */
+grain?: string, 
+/**
+ * `same` or `differ`.
+ */
+sides?: string, kerf?: string, gap?: string, margin?: string, 
+/**
+ * Smallest leftover worth a label, `WxH`.
+ */
+keep_from?: string, 
+/**
+ * Why it must not be lasered.
+ */
+not_for_laser?: string, 
+/**
+ * Today's price a square metre.
+ */
+price?: string, 
+/**
+ * Percent of the sheet's cost by area that an offcut carries.
+ */
+offcut_value?: string, size_tolerance?: string, };
+
+export type MaterialChange = { material: string, name?: string, density?: string, kerf?: string, gap?: string, margin?: string, keep_from?: string, not_for_laser?: string, price?: string, offcut_value?: string, size_tolerance?: string, };
+
+export type MaterialList = Record<symbol, never>;
+
+export type RackAdd = { name: string, };
+
+export type RackList = Record<symbol, never>;
+
+export type MachineAdd = { name: string, 
+/**
+ * `WxH`.
+ */
+bed?: string, 
+/**
+ * `laser` or `router`.
+ */
+kind?: string, max_thickness?: string, material?: string, kerf?: string, gap?: string, margin?: string, };
+
+export type MachineList = Record<symbol, never>;
+
+export type Receive = { material: string, sheets: string, 
+/**
+ * `WxH`; grain runs along the first where the material says `long`.
+ */
+size: string, unit_cost: string, freight?: string, lot?: string, supplier?: string, rack?: string, 
+/**
+ * Measured.
+ */
+thickness?: string, damaged?: string, };
+
+export type StockList = { material?: string, rack?: string, 
+/**
+ * `sheet` or `offcut`.
+ */
+kind?: string, 
+/**
+ * `free`, `held`, `used`, `written_off`, `conflict`; left out: what is on hand and conflicts.
+ */
+status?: string, 
+/**
+ * With outlines, for pictures.
+ */
+shapes: boolean, };
+
+export type StockShow = { piece: string, };
+
+export type StockExport = Record<symbol, never>;
+
+export type StockImport = { file: Upload, };
+
+export type OffcutAdd = { material: string, given: Given, rack?: string, cost?: string, 
+/**
+ * The piece it came from.
+ */
+from?: string, 
+/**
+ * `machine`, `tape` or `guess`, or a length within which the outline is known.
+ */
+known?: string, 
+/**
+ * Direction of the grain in degrees.
+ */
+grain_deg?: string, note?: string, };
+
+export type Find = { material: string, given: Given, 
+/**
+ * `any`, `quarter`, `half` or `none`.
+ */
+turn?: string, flip: boolean, clearance: Clearance, 
+/**
+ * How many pieces to show for each part.
+ */
+top?: string, 
+/**
+ * Full sheets too.
+ */
+sheets: boolean, 
+/**
+ * With outlines of parts and pieces, for pictures.
+ */
+shapes: boolean, };
+
+export type Drawing = { file: Upload, unit?: string, };
+
+export type OrderNew = { name: string, customer?: string, 
+/**
+ * `YYYY-MM-DD`.
+ */
+due?: string, };
+
+export type OrderAdd = { order: string, given: Given, 
+/**
+ * A CSV list: name, length along grain, width, quantity, material.
+ */
+list?: Upload, 
+/**
+ * Left out with a list, whose rows name it.
+ */
+material?: string, quantity?: string, turn?: string, flip: boolean, 
+/**
+ * What the line is called.
+ */
+name?: string, 
+/**
+ * Only these parts of the drawing, by their names; none means all.
+ */
+only: Array<string>, };
+
+export type OrderList = Record<symbol, never>;
+
+export type OrderShow = { order: string, };
+
+export type OrderCost = { order: string, };
+
+export type Plan = { orders: Array<string>, seconds?: string, seed?: string, sheets_only: boolean, clearance: Clearance, };
+
+export type PlanShow = { plan: string, };
+
+export type Hold = { plan: string, };
+
+export type Release = { plan: string, };
+
+export type Layout = { plan: string, piece?: string, 
+/**
+ * `dxf` or `svg`.
+ */
+format: string, };
+
+export type Cut = { plan: string, piece?: string, failed: Array<string>, not_started: Array<string>, };
+
+export type Take = { piece: string, 
+/**
+ * What is left: rectangles or drawings.
+ */
+left: Array<Given>, 
+/**
+ * Nothing is left.
+ */
+all: boolean, 
+/**
+ * The order that pays.
+ */
+order?: string, 
+/**
+ * The shop pays, for this reason.
+ */
+why?: string, };
+
+export type FlawAdd = { piece: string, 
+/**
+ * `X,Y,WxH`.
+ */
+rect?: string, 
+/**
+ * `WxH` at the lower left corner.
+ */
+corner?: string, shape?: Upload, 
+/**
+ * `face`, `back` or `through`.
+ */
+side?: string, why: string, };
+
+export type FlawRemove = { piece: string, 
+/**
+ * Its number as shown; may be left out where there is one.
+ */
+flaw?: string, };
+
+export type Scrap = { piece: string, why: string, };
+
+export type Move = { piece: string, rack: string, };
+
+export type Label = { 
+/**
+ * `pieces`, `racks` or `due`.
+ */
+what: string, 
+/**
+ * Codes or names; none means all on hand.
+ */
+names: Array<string>, paper: string, 
+/**
+ * `pdf` or `png`.
+ */
+format: string, 
+/**
+ * Labels already used on the first sheet.
+ */
+skip?: string, };
+
+export type LabelPapers = Record<symbol, never>;
+
+export type Undo = { 
+/**
+ * After a cut: the machine did not cut.
+ */
+not_cut: boolean, };
+
+export type Redo = Record<symbol, never>;
+
+export type History = { piece?: string, order?: string, };
+
+export type Check = Record<symbol, never>;
+
+export type Digest = Record<symbol, never>;
+
+export type Backup = { file: string, };
+
+export type Restore = { file: string, };
+
+export type ShapeMm = { outline: Array<[number, number]>, holes: Array<Array<[number, number]>>, };
+
+export type Place = { turn_deg: number, flip: boolean, move_mm: [number, number], };
+
+export type ShopAnswer = { name: string, unit: string, currency: string, decimals: number, device: string, uuid: string, 
+/**
+ * Opened from a file of a newer program: can be read, not changed.
+ */
+read_only: boolean, };
+
+export type DemoAnswer = { pieces: number, orders: number, };
+
+export type Todo = { 
+/**
+ * What to do: `label`, `plan`, `hold`, `cut`, `conflict`, `receive`, `material`.
+ */
+kind: string, 
+/**
+ * The order, plan or piece it is about.
+ */
+code: string | null, 
+/**
+ * In words.
+ */
+text: string, 
+/**
+ * How many.
+ */
+count: number, };
+
+export type NowAnswer = { todo: Array<Todo>, pieces: number, sheets: number, offcuts: number, value: string, can_undo: string | null, can_redo: string | null, };
+
+export type MaterialRow = { name: string, uuid: string, thickness: number, density: number | null, grain: string, sides: string, kerf: number, gap: number, margin: number, keep_from: [number, number], not_for_laser: string | null, price: string | null, offcut_value: number, size_tolerance: number, on_hand: number, };
+
+export type MaterialAnswer = { material: MaterialRow, };
+
+export type MaterialsAnswer = { materials: Array<MaterialRow>, };
+
+export type RackRow = { name: string, uuid: string, pieces: number, };
+
+export type RackAnswer = { rack: RackRow, };
+
+export type RacksAnswer = { racks: Array<RackRow>, };
+
+export type MachineMaterial = { material: string, kerf: number | null, gap: number | null, margin: number | null, };
+
+export type MachineRow = { name: string, uuid: string, bed: [number, number], kind: string, max_thickness: number | null, materials: Array<MachineMaterial>, };
+
+export type MachineAnswer = { machine: MachineRow, };
+
+export type MachinesAnswer = { machines: Array<MachineRow>, };
+
+export type NewPiece = { piece: string, uuid: string, cost: string, };
+
+export type ReceiveAnswer = { lot: string, pieces: Array<NewPiece>, written_off: string, 
+/**
+ * All good sheets together.
+ */
+weight_kg: number | null, warnings: Array<string>, cautions: Array<string>, };
+
+export type PieceRow = { piece: string, uuid: string, kind: string, material: string, status: string, rack: string | null, lot: string | null, cost: string, area_mm2: number, 
+/**
+ * The lowest code of the equal sheets that this one stands with.
+ */
+stack: string | null, 
+/**
+ * Largest rectangle in it, as a person says it.
+ */
+size: string, label_due: boolean, 
+/**
+ * The order it is held for.
+ */
+held_for: string | null, shape: ShapeMm | null, };
+
+export type StockAnswer = { pieces: Array<PieceRow>, };
+
+export type FlawRow = { flaw: number, outline: Array<[number, number]>, side: string, why: string, };
+
+export type HistoryRow = { 
+/**
+ * RFC 3339 UTC.
+ */
+when: string, device: string, 
+/**
+ * In one sentence.
+ */
+text: string, 
+/**
+ * Whether it counts: `counts`, `undone`, `too_late`, `set_aside`, `not_understood`.
+ */
+standing: string, action: string, };
+
+export type Relative = { piece: string, depth: number, status: string, size: string, shape: ShapeMm, cost: string, };
+
+export type ChargeRow = { order: string, charged: string, };
+
+export type PieceAnswer = { piece: string, uuid: string, kind: string, material: string, status: string, rack: string | null, lot: string | null, cost: string, area_mm2: number, stack: string | null, size: string, label_due: boolean, held_for: string | null, outline: Array<[number, number]>, holes: Array<Array<[number, number]>>, flaws: Array<FlawRow>, from: string | null, became: Array<string>, largest_rectangle_mm: [number, number], 
+/**
+ * The largest rectangle in place, four corners, mm.
+ */
+rectangle: Array<[number, number]>, overall_mm: [number, number], weight_kg: number | null, grain_deg: number | null, known: string, known_within_mm: number, note: string | null, born: string, 
+/**
+ * What became of it, in words.
+ */
+fate: string | null, charges: Array<ChargeRow>, 
+/**
+ * The piece it all came from and everything cut from it, in order.
+ */
+family: Array<Relative>, history: Array<HistoryRow>, cautions: Array<string>, };
+
+export type FileAnswer = { name: string, media_type: string, 
+/**
+ * Base 64.
+ */
+data: string, warnings: Array<string>, };
+
+export type ImportedPiece = { piece: string, uuid: string, };
+
+export type ImportAnswer = { pieces: Array<ImportedPiece>, };
+
+export type OffcutAnswer = { piece: string, uuid: string, cost: string, area_mm2: number, size: string, };
+
+export type Fit = { piece: string, uuid: string, area_mm2: number, rack: string | null, cost: string, 
+/**
+ * Used-up area at today's price.
+ */
+price: string | null, place: Place, spare_mm: number, 
+/**
+ * The spare is less than the outline is known: measure first.
+ */
+tight: boolean, kind: string, size: string, shape: ShapeMm | null, flaws: Array<ShapeMm>, 
+/**
+ * The part as it lies in the piece.
+ */
+placed: ShapeMm | null, };
+
+export type TooClose = { piece: string, within_mm: number | null, };
+
+export type MarginOnly = { piece: string, };
+
+export type FindQuery = { id: string, fits: Array<Fit>, looked_at: number, ruled_out: number, too_close: Array<TooClose>, 
+/**
+ * Would fit if the rim served as a side of the part.
+ */
+without_margin: Array<MarginOnly>, ms: number, part: ShapeMm | null, };
+
+export type FindAnswer = { load_ms: number, queries: Array<FindQuery>, left_out: Array<LeftOut>, cautions: Array<string>, };
+
+export type LeftOut = { what: string, where: string, why: string, };
+
+export type DrawingPart = { id: string, outline: Array<[number, number]>, holes: Array<Array<[number, number]>>, area_mm2: number, quantity: number, size_mm: [number, number], };
+
+export type DrawingAnswer = { unit: string, unit_said_by: string, parts: Array<DrawingPart>, left_out: Array<LeftOut>, };
+
+export type OrderNewAnswer = { order: string, uuid: string, };
+
+export type OrderAddAnswer = { order: string, line: number, parts: number, lines: Array<number>, left_out: Array<LeftOut>, };
+
+export type OrderRow = { order: string, uuid: string, name: string, customer: string | null, due: string | null, 
+/**
+ * `open`, `planned`, `held`, `partly_cut` or `cut`.
+ */
+state: string, parts: number, good: number, charged: string, };
+
+export type OrdersAnswer = { orders: Array<OrderRow>, };
+
+export type OrderPart = { id: string, wanted: number, good: number, outline: Array<[number, number]>, holes: Array<Array<[number, number]>>, area_mm2: number, };
+
+export type OrderLine = { line: number, name: string, material: string, quantity: number, turn: string, flip: boolean, parts: Array<OrderPart>, };
+
+export type PlanRow = { plan: string, 
+/**
+ * `made`, `held`, `partly_cut` or `cut`.
+ */
+state: string, pieces: Array<string>, when: string, not_placed: number, };
+
+export type OrderAnswer = { order: string, uuid: string, name: string, customer: string | null, due: string | null, state: string, parts: number, good: number, charged: string, lines: Array<OrderLine>, plans: Array<PlanRow>, history: Array<HistoryRow>, };
+
+export type CostRow = { piece: string, material: string, 
+/**
+ * `cut` or `taken`.
+ */
+how: string, parts: string, kerf: string, scrap: string, markdown: string, failed: string, returned: string, charged: string, 
+/**
+ * Today's price of the area used.
+ */
+price: string | null, };
+
+export type OrderCostAnswer = { order: string, name: string, pieces: Array<CostRow>, total: string, };
+
+export type PlannedPartRow = { line: number, order: string, id: string, part: string, place: Place, 
+/**
+ * The part as it lies on the piece.
+ */
+outline: Array<[number, number]>, holes: Array<Array<[number, number]>>, };
+
+export type LeftoverRow = { outline: Array<[number, number]>, holes: Array<Array<[number, number]>>, keep: boolean, area_mm2: number, size: string, };
+
+export type PlannedPieceRow = { piece: string, kind: string, material: string, rack: string | null, weight_kg: number | null, outline: Array<[number, number]>, holes: Array<Array<[number, number]>>, flaws: Array<ShapeMm>, parts: Array<PlannedPartRow>, leftovers: Array<LeftoverRow>, charged: string, scrap: string, price: string | null, cut: boolean, 
+/**
+ * The outline is known less well than the plan needs: measure first.
+ */
+tight: boolean, };
+
+export type NotPlacedRow = { line: number, order: string, id: string, why: string, };
+
+export type PlanAnswer = { plan: string, uuid: string, orders: Array<string>, state: string, price: string | null, cost: string, pieces: Array<PlannedPieceRow>, not_placed: Array<NotPlacedRow>, lower_bound: string | null, seconds: number, warnings: Array<string>, cautions: Array<string>, };
+
+export type HoldAnswer = { plan: string, pieces: Array<string>, held: boolean, };
+
+export type OrderCharged = { order: string, charged: string, };
+
+export type NewOffcut = { piece: string, uuid: string, cost: string, area_mm2: number, size: string, };
+
+export type CutRow = { piece: string, orders: Array<OrderCharged>, charged: string, scrap: string, offcuts: Array<NewOffcut>, };
+
+export type CutAnswer = { cuts: Array<CutRow>, };
+
+export type TakeAnswer = { piece: string, charged: string, offcuts: Array<NewOffcut>, };
+
+export type FlawAnswer = { piece: string, flaws: Array<FlawRow>, };
+
+export type ScrapAnswer = { piece: string, written_off: string, };
+
+export type MoveAnswer = { piece: string, rack: string | null, moved: boolean, };
+
+export type LabelAnswer = { labels: number, pages: number, out: string | null, name: string, media_type: string, 
+/**
+ * Base 64.
+ */
+data: string, };
+
+export type PaperRow = { name: string, title: string, dpi: number, width_mm: number, height_mm: number, per_page: number, };
+
+export type PapersAnswer = { papers: Array<PaperRow>, };
+
+export type UndoAnswer = { action: string, 
+/**
+ * What was taken back or done again, in one sentence.
+ */
+text: string, };
+
+export type HistoryAnswer = { actions: Array<HistoryRow>, };
+
+export type Found = { what: string, where: string, };
+
+export type Books = { received: string, on_hand: string, charged: string, written_off: string, };
+
+export type CheckAnswer = { ok: boolean, found: Array<Found>, conflicts: number, waiting: number, books: Books, };
+
+export type DigestAnswer = { digest: string, events: bigint, complete: boolean, };
+
+export type BackupAnswer = { file: string, };
+
+export type Changed = { kind: string, uuid: string, };
+
+export type Refused = { 
+/**
+ * `bad_input`, `refused` or `fault`.
+ */
+kind: string, 
+/**
+ * The message's key in the catalogue.
+ */
+key: string, text: string, 
+/**
+ * The field that is wrong, where it is one.
+ */
+field: string | null, };
+
+export interface Takes {
+  "init": Init;
+  "demo": Demo;
+  "shop": ShowShop;
+  "now": Now;
+  "material add": MaterialAdd;
+  "material change": MaterialChange;
+  "material list": MaterialList;
+  "rack add": RackAdd;
+  "rack list": RackList;
+  "machine add": MachineAdd;
+  "machine list": MachineList;
+  "receive": Receive;
+  "stock list": StockList;
+  "stock show": StockShow;
+  "stock export": StockExport;
+  "stock import": StockImport;
+  "offcut add": OffcutAdd;
+  "find": Find;
+  "drawing": Drawing;
+  "order new": OrderNew;
+  "order add": OrderAdd;
+  "order list": OrderList;
+  "order show": OrderShow;
+  "order cost": OrderCost;
+  "plan": Plan;
+  "plan show": PlanShow;
+  "hold": Hold;
+  "release": Release;
+  "layout": Layout;
+  "cut": Cut;
+  "take": Take;
+  "flaw add": FlawAdd;
+  "flaw remove": FlawRemove;
+  "scrap": Scrap;
+  "move": Move;
+  "label": Label;
+  "label papers": LabelPapers;
+  "undo": Undo;
+  "redo": Redo;
+  "history": History;
+  "check": Check;
+  "digest": Digest;
+  "backup": Backup;
+  "restore": Restore;
+}
+
+export interface Gives {
+  "init": ShopAnswer;
+  "demo": DemoAnswer;
+  "shop": ShopAnswer;
+  "now": NowAnswer;
+  "material add": MaterialAnswer;
+  "material change": MaterialAnswer;
+  "material list": MaterialsAnswer;
+  "rack add": RackAnswer;
+  "rack list": RacksAnswer;
+  "machine add": MachineAnswer;
+  "machine list": MachinesAnswer;
+  "receive": ReceiveAnswer;
+  "stock list": StockAnswer;
+  "stock show": PieceAnswer;
+  "stock export": FileAnswer;
+  "stock import": ImportAnswer;
+  "offcut add": OffcutAnswer;
+  "find": FindAnswer;
+  "drawing": DrawingAnswer;
+  "order new": OrderNewAnswer;
+  "order add": OrderAddAnswer;
+  "order list": OrdersAnswer;
+  "order show": OrderAnswer;
+  "order cost": OrderCostAnswer;
+  "plan": PlanAnswer;
+  "plan show": PlanAnswer;
+  "hold": HoldAnswer;
+  "release": HoldAnswer;
+  "layout": FileAnswer;
+  "cut": CutAnswer;
+  "take": TakeAnswer;
+  "flaw add": FlawAnswer;
+  "flaw remove": FlawAnswer;
+  "scrap": ScrapAnswer;
+  "move": MoveAnswer;
+  "label": LabelAnswer;
+  "label papers": PapersAnswer;
+  "undo": UndoAnswer;
+  "redo": UndoAnswer;
+  "history": HistoryAnswer;
+  "check": CheckAnswer;
+  "digest": DigestAnswer;
+  "backup": BackupAnswer;
+  "restore": BackupAnswer;
+}
