@@ -5,8 +5,11 @@
 pub mod curve;
 pub mod limits;
 pub mod place;
+#[cfg(test)]
+mod samples;
 pub mod shape;
+mod valid;
 
 pub use curve::{Contour, Segment};
-pub use place::{Placement, Turn};
-pub use shape::{Point, Ring, Shape, ShapeError};
+pub use place::{Motion, Placement, Turn};
+pub use shape::{Point, Ring, Shape, ShapeError, Side};
