@@ -2,9 +2,11 @@
 //!
 //! Everything is in whole micrometres. The crate knows no trade: no materials, no money, no orders.
 
+pub mod clear;
 pub mod curve;
 pub mod limits;
 pub mod place;
+pub mod rim;
 #[cfg(test)]
 mod samples;
 pub mod shape;
@@ -12,4 +14,5 @@ mod valid;
 
 pub use curve::{Contour, Segment};
 pub use place::{Motion, Placement, Turn};
+pub use rim::Rim;
 pub use shape::{Point, Ring, Shape, ShapeError, Side};
