@@ -1,1 +1,19 @@
-//! SQLite: append events, keep the state tables, answer queries, back up.
+//! SQLite: append events, keep the state tables, answer queries, back up. The only SQL of the program.
+//!
+//! **One write path**: [`Store::transact`]. An action's events and the change of the state tables are one
+//! SQLite transaction; nothing else writes.
+
+mod book;
+mod check;
+mod device;
+mod error;
+mod file;
+mod query;
+mod write;
+
+pub use check::{Finding, Sums, What};
+pub use device::DeviceKey;
+pub use error::StoreError;
+pub use file::{SCHEMA, Store};
+pub use query::{ActionRow, By, PieceFilter, Reader};
+pub use write::{Draft, Ids, Tx};

@@ -1,0 +1,357 @@
+//! State is a function of the set of events: any arrival order, folded step by step, equals the full fold.
+//!
+//! A few devices act on what each knows, exchange what they have at random, and undo. Then all events are
+//! offered to fresh books in many orders; every book must end with the same states and standings, equal to
+//! a fold from nothing.
+
+use std::collections::BTreeMap;
+use std::sync::Arc;
+
+use proptest::prelude::*;
+use sheetloft_ledger::body::*;
+use sheetloft_ledger::event::{Clock, Envelope, Event, Hash, Thing, ThingKind, Touch};
+use sheetloft_ledger::fold::{Book, Folded, Standing};
+use sheetloft_ledger::memory::MemoryBook;
+use sheetloft_ledger::state::{Piece, State};
+use sheetloft_shapes::Shape;
+use uuid::Uuid;
+
+/// A small seeded generator (xorshift64*, Vigna 2016).
+struct Dice(u64);
+
+impl Dice {
+    fn roll(&mut self, n: usize) -> usize {
+        self.0 ^= self.0 >> 12;
+        self.0 ^= self.0 << 25;
+        self.0 ^= self.0 >> 27;
+        (self.0.wrapping_mul(0x2545_F491_4F6C_DD1D) >> 33) as usize % n
+    }
+
+    fn uuid(&mut self) -> Uuid {
+        let mut bits = 0_u128;
+        for _ in 0..4 {
+            bits = bits << 32 | self.roll(1 << 31) as u128;
+        }
+        Uuid::from_u128(bits)
+    }
+}
+
+struct Device {
+    id: Uuid,
+    number: u64,
+    prev: Option<Hash>,
+    book: MemoryBook,
+    clock: Clock,
+}
+
+struct World {
+    dice: Dice,
+    shop: Uuid,
+    devices: Vec<Device>,
+    all: Vec<Arc<Event>>,
+    raw: BTreeMap<Hash, Vec<u8>>,
+}
+
+fn thing(kind: ThingKind, id: Uuid) -> Thing {
+    Thing::new(kind, id)
+}
+
+impl World {
+    fn new(seed: u64, devices: usize) -> Self {
+        let mut dice = Dice(seed | 1);
+        let devices = (0..devices)
+            .map(|_| Device {
+                id: dice.uuid(),
+                number: 0,
+                prev: None,
+                book: MemoryBook::default(),
+                clock: Clock { ms: dice.roll(1_000_000) as u64, count: 0 },
+            })
+            .collect();
+        Self { shop: dice.uuid(), dice, devices, all: Vec::new(), raw: BTreeMap::new() }
+    }
+
+    /// Writes an action of one or more events on a device.
+    fn act(&mut self, at: usize, bodies: Vec<(Body, Vec<Thing>)>, unknown: bool) {
+        let action = self.dice.uuid();
+        let count = bodies.len();
+        for (i, (body, things)) in bodies.into_iter().enumerate() {
+            let id = self.dice.uuid();
+            let jump = self.dice.roll(50) as u64;
+            let device = &mut self.devices[at];
+            device.clock = device.clock.tick((device.clock.ms + jump).saturating_sub(20));
+            device.number += 1;
+            // `offer` folds an action only when it is whole, so later events of it name earlier ones themselves.
+            let earlier: Vec<&Arc<Event>> = self.all.iter().filter(|e| e.envelope.action == action).collect();
+            let touches = things
+                .into_iter()
+                .map(|thing| {
+                    let in_action = earlier.iter().rev().find(|e| e.things().any(|t| t == thing)).map(|e| vec![e.hash]);
+                    let mut parents = match in_action {
+                        Some(parents) => parents,
+                        None => device.book.heads(thing).unwrap_or_default(),
+                    };
+                    parents.sort_unstable();
+                    Touch { thing, parents }
+                })
+                .collect();
+            let (kind, version) = body.kind();
+            let envelope = Envelope {
+                shop: self.shop,
+                device: device.id,
+                number: device.number,
+                prev: device.prev,
+                id,
+                action,
+                more: i + 1 < count,
+                clock: device.clock,
+                person: None,
+                kind: kind.to_owned(),
+                version: if unknown { 99 } else { version },
+                touches,
+            };
+            let (bytes, _) = Event::write(envelope, body).unwrap();
+            let event = Arc::new(Event::read(&bytes).unwrap());
+            device.prev = Some(event.hash);
+            self.raw.insert(event.hash, bytes);
+            self.all.push(event.clone());
+            self.devices[at].book.offer(event);
+        }
+    }
+
+    fn pieces(&self, at: usize) -> Vec<Piece> {
+        let states = self.devices[at].book.states();
+        states.into_values().filter_map(|f| f.state?.piece()).map(|p| *p).collect()
+    }
+
+    fn ids(&self, at: usize, kind: ThingKind) -> Vec<Uuid> {
+        let states = self.devices[at].book.states();
+        states.into_iter().filter(|(t, f)| t.kind == kind && f.state.is_some()).map(|(t, _)| t.id).collect()
+    }
+
+    fn born(&mut self, area: i64, cost: i64) -> Born {
+        let id = self.dice.uuid();
+        Born {
+            id,
+            code: format!("{:.6}", id.simple()),
+            shape: Shape::rectangle(1_000, area).unwrap(),
+            flaws: vec![],
+            grain_udeg: None,
+            known: Known::Machine,
+            known_within_um: 300,
+            rack: None,
+            cost,
+        }
+    }
+
+    fn some_piece(&mut self, at: usize, wild: bool) -> Option<Piece> {
+        let pieces = self.pieces(at);
+        let usable: Vec<_> = pieces.into_iter().filter(|p| wild || (p.used.is_none() && !p.conflict && !p.blocked)).collect();
+        if usable.is_empty() { None } else { Some(usable[self.dice.roll(usable.len())].clone()) }
+    }
+
+    fn step(&mut self) {
+        let at = self.dice.roll(self.devices.len());
+        match self.dice.roll(24) {
+            0 | 1 => {
+                let (delivery, lot, material) = (self.dice.uuid(), self.dice.uuid(), self.dice.uuid());
+                let pieces: Vec<Born> = (0..=self.dice.roll(3)).map(|_| self.born(1_000, 5_000)).collect();
+                let total = 5_000 * pieces.len() as i64;
+                let mut things = vec![thing(ThingKind::Delivery, delivery), thing(ThingKind::Lot, lot)];
+                things.extend(pieces.iter().map(|p| thing(ThingKind::Piece, p.id)));
+                let body = Body::Received(Received {
+                    delivery,
+                    lot,
+                    lot_name: "lot".into(),
+                    material,
+                    supplier: None,
+                    thickness_um: None,
+                    sheets: pieces.len() as u32,
+                    damaged: 0,
+                    line_total: total,
+                    freight: 0,
+                    written_off: 0,
+                    pieces,
+                });
+                self.act(at, vec![(body, things)], false);
+            }
+            2 => {
+                let order = self.dice.uuid();
+                let body = Body::OrderMade(OrderMade { order, code: "O".into(), name: "n".into(), customer: None, due: None });
+                self.act(at, vec![(body, vec![thing(ThingKind::Order, order)])], false);
+            }
+            3 | 4 => {
+                let Some(piece) = self.some_piece(at, true) else { return };
+                let rack = Some(Uuid::from_u128(self.dice.roll(5) as u128));
+                let body = Body::Moved(Moved { piece: piece.id, rack });
+                self.act(at, vec![(body, vec![thing(ThingKind::Piece, piece.id)])], false);
+            }
+            5 => {
+                let Some(piece) = self.some_piece(at, false) else { return };
+                let body = Body::Scrapped(Scrapped { piece: piece.id, why: "bent".into(), written_off: piece.cost });
+                self.act(at, vec![(body, vec![thing(ThingKind::Piece, piece.id)])], false);
+            }
+            6..=9 => {
+                // Hold one or two pieces for a plan, or hold and cut at once.
+                let orders = self.ids(at, ThingKind::Order);
+                let Some(piece) = self.some_piece(at, false) else { return };
+                if orders.is_empty() {
+                    return;
+                }
+                let order = orders[self.dice.roll(orders.len())];
+                let plan = self.dice.uuid();
+                let made = Body::PlanMade(PlanMade {
+                    plan,
+                    code: "P".into(),
+                    orders: vec![order],
+                    machine: None,
+                    pieces: vec![],
+                    not_placed: vec![],
+                    lower_bound: None,
+                });
+                let held = Body::Held(Held { plan, orders: vec![order], pieces: vec![piece.id] });
+                let both = vec![thing(ThingKind::Plan, plan), thing(ThingKind::Piece, piece.id)];
+                self.act(at, vec![(made, vec![thing(ThingKind::Plan, plan)]), (held, both)], false);
+            }
+            10 => {
+                let Some(piece) = self.some_piece(at, true) else { return };
+                let Some(hold) = piece.holds.first() else { return };
+                let body = Body::Released(Released { plan: hold.plan, pieces: vec![piece.id] });
+                let things = vec![thing(ThingKind::Plan, hold.plan), thing(ThingKind::Piece, piece.id)];
+                self.act(at, vec![(body, things)], false);
+            }
+            11..=15 => {
+                let orders = self.ids(at, ThingKind::Order);
+                let Some(piece) = self.some_piece(at, false) else { return };
+                if orders.is_empty() || piece.cost < 4 {
+                    return;
+                }
+                let (order, plan) = match piece.holds.first() {
+                    Some(hold) => (hold.orders[0], hold.plan),
+                    None => (orders[self.dice.roll(orders.len())], self.dice.uuid()),
+                };
+                let area2 = piece.shape.area2();
+                let left = area2 / 2 / 2 / 1_000;
+                let born: Vec<Born> = if left > 1 { vec![self.born(left, piece.cost / 4)] } else { vec![] };
+                let returned: i64 = born.iter().map(|b| b.cost).sum();
+                let offcuts2: i64 = born.iter().map(|b| b.shape.area2()).sum();
+                let mut things = vec![thing(ThingKind::Piece, piece.id), thing(ThingKind::Plan, plan), thing(ThingKind::Order, order)];
+                things.extend(born.iter().map(|b| thing(ThingKind::Piece, b.id)));
+                let charge = Charge { parts: piece.cost - returned, ..Charge::default() };
+                let body = Body::Cut(Cut {
+                    plan,
+                    piece: piece.id,
+                    material: piece.material,
+                    lot: piece.lot,
+                    parts: vec![CutPart { id: "1".into(), order, line: Uuid::nil(), part: "p".into(), outcome: Outcome::Good, area2: 1 }],
+                    born,
+                    charges: vec![OrderCharge { order, charge }],
+                    areas: Areas { parts2: area2 - offcuts2, kerf2: 0, offcuts2, scrap2: 0 },
+                });
+                self.act(at, vec![(body, things)], false);
+            }
+            16..=18 => {
+                // Take back some action known here: its own or, as a hostile device might, any.
+                let known: Vec<&Arc<Event>> =
+                    self.all.iter().filter(|e| self.devices[at].book.standings().contains_key(&e.hash)).collect();
+                if known.is_empty() {
+                    return;
+                }
+                let target = known[known.len() - 1 - self.dice.roll(known.len().min(8))].envelope.action;
+                let mut things: Vec<Thing> =
+                    self.all.iter().filter(|e| e.envelope.action == target).flat_map(|e| e.things().collect::<Vec<_>>()).collect();
+                things.sort();
+                things.dedup();
+                self.act(at, vec![(Body::Undone(Undone { action: target }), things)], false);
+            }
+            19 if self.dice.roll(6) == 0 => {
+                let Some(piece) = self.some_piece(at, true) else { return };
+                let body = Body::Moved(Moved { piece: piece.id, rack: None });
+                self.act(at, vec![(body, vec![thing(ThingKind::Piece, piece.id)])], true);
+            }
+            _ => {
+                // One device hears everything that another knows.
+                let from = self.dice.roll(self.devices.len());
+                let known: Vec<Arc<Event>> = self
+                    .all
+                    .iter()
+                    .filter(|e| self.devices[from].book.standings().contains_key(&e.hash))
+                    .cloned()
+                    .collect();
+                known.into_iter().for_each(|e| self.devices[at].book.offer(e));
+            }
+        }
+    }
+
+    fn shuffled(&mut self) -> Vec<Arc<Event>> {
+        let mut events = self.all.clone();
+        for i in (1..events.len()).rev() {
+            let j = self.dice.roll(i + 1);
+            events.swap(i, j);
+        }
+        events
+    }
+}
+
+fn books_balance(states: &BTreeMap<Thing, Folded>) {
+    let (mut received, mut accounted) = (0, 0);
+    for folded in states.values() {
+        match &folded.state {
+            Some(State::Lot(lot)) => {
+                received += lot.received;
+                accounted += lot.written_off;
+            }
+            Some(State::Piece(piece)) => {
+                let (charged, written_off) = piece.charged_and_written_off();
+                received += piece.received;
+                accounted += piece.carried() + charged + written_off;
+            }
+            _ => {}
+        }
+    }
+    assert_eq!(received, accounted, "received = on hand + charged + written off");
+}
+
+fn run(seed: u64, devices: usize, steps: usize) -> (usize, usize) {
+    let mut world = World::new(seed, devices);
+    for _ in 0..steps {
+        world.step();
+    }
+    let mut first: Option<MemoryBook> = None;
+    for _ in 0..4 {
+        let mut book = MemoryBook::default();
+        for event in world.shuffled() {
+            book.offer(event);
+        }
+        assert_eq!(book.waiting(), 0);
+        let anew = book.refolded();
+        assert_eq!(anew.states(), book.states(), "seed {seed}");
+        assert_eq!(anew.standings(), book.standings(), "seed {seed}");
+        if let Some(first) = &first {
+            assert_eq!(first.states(), book.states(), "seed {seed}");
+            assert_eq!(first.standings(), book.standings(), "seed {seed}");
+        }
+        first = Some(book);
+    }
+    let states = first.unwrap().states();
+    books_balance(&states);
+    let conflicts = states.values().filter(|f| matches!(&f.state, Some(State::Piece(p)) if p.conflict)).count();
+    let undone = world.devices.iter().flat_map(|d| d.book.standings().values()).filter(|s| **s == Standing::Undone).count();
+    (conflicts, undone)
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig { cases: 200, max_shrink_iters: 200, ..ProptestConfig::default() })]
+
+    #[test]
+    fn any_arrival_order_gives_the_same_state(seed in any::<u64>(), devices in 1usize..5, steps in 5usize..60) {
+        run(seed, devices, steps);
+    }
+}
+
+#[test]
+fn the_random_work_really_makes_conflicts_and_undos() {
+    let (conflicts, undone) = (1..30).map(|seed| run(seed * 7_919, 3, 60)).fold((0, 0), |a, b| (a.0 + b.0, a.1 + b.1));
+    assert!(conflicts > 10, "{conflicts} conflicts");
+    assert!(undone > 10, "{undone} undone");
+}

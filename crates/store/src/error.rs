@@ -1,0 +1,52 @@
+//! What can go wrong with a shop file.
+
+use std::path::PathBuf;
+
+use sheetloft_ledger::event::EventError;
+
+/// What can go wrong with a shop file.
+#[derive(Debug, thiserror::Error)]
+#[allow(missing_docs)]
+pub enum StoreError {
+    #[error("{} does not exist", path.display())]
+    Missing { path: PathBuf },
+    #[error("{} exists already", path.display())]
+    Exists { path: PathBuf },
+    #[error("{} is not a shop file", path.display())]
+    NotAShop { path: PathBuf },
+    #[error("the shop file was written by a newer version of the program")]
+    Newer,
+    #[error("the disk is full")]
+    DiskFull,
+    #[error("the shop file is in use by another program")]
+    Locked,
+    #[error("the shop file cannot be written")]
+    ReadOnly,
+    #[error("the shop file is damaged: {what}")]
+    Damaged { what: String },
+    #[error("{}: {source}", path.display())]
+    File { path: PathBuf, source: std::io::Error },
+    #[error(transparent)]
+    Event(#[from] EventError),
+    #[error("the database refuses: {0}")]
+    Database(rusqlite::Error),
+}
+
+impl From<rusqlite::Error> for StoreError {
+    fn from(error: rusqlite::Error) -> Self {
+        use rusqlite::ErrorCode as Code;
+        match error.sqlite_error_code() {
+            Some(Code::DiskFull) => Self::DiskFull,
+            Some(Code::DatabaseBusy | Code::DatabaseLocked) => Self::Locked,
+            Some(Code::ReadOnly | Code::CannotOpen | Code::PermissionDenied) => Self::ReadOnly,
+            Some(Code::DatabaseCorrupt | Code::NotADatabase) => Self::Damaged { what: error.to_string() },
+            _ => Self::Database(error),
+        }
+    }
+}
+
+impl From<serde_json::Error> for StoreError {
+    fn from(error: serde_json::Error) -> Self {
+        Self::Damaged { what: error.to_string() }
+    }
+}

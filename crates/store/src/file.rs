@@ -1,0 +1,248 @@
+//! A shop file: made, opened, migrated, backed up.
+
+use std::fs;
+use std::path::{Path, PathBuf};
+use std::time::Duration;
+
+use rusqlite::{Connection, OpenFlags};
+use uuid::Uuid;
+
+use crate::device::DeviceKey;
+use crate::error::StoreError;
+
+/// The schema that this program writes.
+pub const SCHEMA: i32 = 1;
+
+/// Marks a SQLite file as a shop file ("Shlf").
+const APPLICATION: i32 = 0x5368_6c66;
+
+/// Forward only; entry n leads from schema n to n + 1.
+const MIGRATIONS: &[&str] = &[include_str!("../../../migrations/0001_first.sql")];
+
+/// An open shop file.
+pub struct Store {
+    pub(crate) conn: Connection,
+    pub(crate) path: PathBuf,
+    pub(crate) key: Option<DeviceKey>,
+    read_only: bool,
+}
+
+impl Store {
+    /// Makes a new, empty shop file; refuses to overwrite. The device that writes in it begins with the
+    /// first action.
+    pub fn create(path: &Path, key: DeviceKey) -> Result<Self, StoreError> {
+        let file_error = |source| StoreError::File { path: path.to_owned(), source };
+        match fs::OpenOptions::new().write(true).create_new(true).open(path) {
+            Ok(_) => {}
+            Err(e) if e.kind() == std::io::ErrorKind::AlreadyExists => {
+                return Err(StoreError::Exists { path: path.to_owned() });
+            }
+            Err(e) => return Err(file_error(e)),
+        }
+        let made = Self::fill_new(path, key);
+        if made.is_err() {
+            // Nothing half done: the file was ours alone and is empty.
+            let _ = fs::remove_file(path);
+            let _ = fs::remove_file(DeviceKey::path(path));
+        }
+        made
+    }
+
+    fn fill_new(path: &Path, key: DeviceKey) -> Result<Self, StoreError> {
+        let mut conn = Connection::open(path)?;
+        settle(&conn)?;
+        let tx = conn.transaction()?;
+        tx.pragma_update(None, "application_id", APPLICATION)?;
+        for sql in MIGRATIONS {
+            tx.execute_batch(sql)?;
+        }
+        tx.pragma_update(None, "user_version", SCHEMA)?;
+        tx.commit()?;
+        key.write(path)?;
+        Ok(Self { conn, path: path.to_owned(), key: Some(key), read_only: false })
+    }
+
+    /// Opens a shop file. One of a newer program is opened for reading only. Where the key beside it does
+    /// not match what the file knows of that device, the store has no device: see [`Store::adopt`].
+    pub fn open(path: &Path) -> Result<Self, StoreError> {
+        if !path.is_file() {
+            return Err(StoreError::Missing { path: path.to_owned() });
+        }
+        let not = || StoreError::NotAShop { path: path.to_owned() };
+        let (application, version) = {
+            let flags = OpenFlags::SQLITE_OPEN_READ_ONLY | OpenFlags::SQLITE_OPEN_NO_MUTEX;
+            let probe = Connection::open_with_flags(path, flags)?;
+            probe.busy_timeout(Duration::from_secs(5))?;
+            let pragma = |name: &str| {
+                probe.pragma_query_value(None, name, |row| row.get::<_, i32>(0)).map_err(|e| {
+                    match StoreError::from(e) {
+                        StoreError::Damaged { .. } => not(),
+                        other => other,
+                    }
+                })
+            };
+            (pragma("application_id")?, pragma("user_version")?)
+        };
+        if application != APPLICATION || version < 1 {
+            return Err(not());
+        }
+        let newer = version > SCHEMA;
+        let writable = fs::OpenOptions::new().append(true).open(path).is_ok();
+        let read_only = newer || !writable;
+        let mut conn = if read_only {
+            Connection::open_with_flags(path, OpenFlags::SQLITE_OPEN_READ_ONLY | OpenFlags::SQLITE_OPEN_NO_MUTEX)?
+        } else {
+            Connection::open(path)?
+        };
+        if read_only {
+            conn.busy_timeout(Duration::from_secs(5))?;
+        } else {
+            settle(&conn)?;
+            migrate(&mut conn, path, version)?;
+        }
+        let mut store = Self { conn, path: path.to_owned(), key: None, read_only };
+        store.key = if read_only { None } else { store.matching_key()? };
+        Ok(store)
+    }
+
+    /// The key beside the file, if it belongs to the device that this file's events end with.
+    fn matching_key(&self) -> Result<Option<DeviceKey>, StoreError> {
+        let Some(mut key) = DeviceKey::read(&self.path) else { return Ok(None) };
+        let known: Option<u64> = self
+            .conn
+            .query_row("SELECT max(number) FROM event WHERE device = ?1", [key.device], |row| row.get::<_, Option<i64>>(0))?
+            .and_then(|n| u64::try_from(n).ok());
+        // Behind: an older copy came back, its numbers would be given twice. Ahead: the program ended
+        // between writing the events and acknowledging them; they are ours.
+        let known = known.unwrap_or(0);
+        if known < key.number {
+            return Ok(None);
+        }
+        key.number = known;
+        Ok(Some(key))
+    }
+
+    /// Whether this file belongs to this device; where not, it is a copy or a restored backup.
+    pub fn device(&self) -> Option<Uuid> {
+        self.key.as_ref().map(|k| k.device)
+    }
+
+    /// Makes this file the place where a new device writes.
+    pub fn adopt(&mut self, key: DeviceKey) -> Result<(), StoreError> {
+        if self.read_only {
+            return Err(StoreError::ReadOnly);
+        }
+        key.write(&self.path)?;
+        self.key = Some(key);
+        Ok(())
+    }
+
+    /// Where the file lies.
+    pub fn path(&self) -> &Path {
+        &self.path
+    }
+
+    /// Whether nothing can be written: the file is of a newer program or write-protected.
+    pub fn is_read_only(&self) -> bool {
+        self.read_only
+    }
+
+    /// Whether the file is of a newer program.
+    pub fn is_newer(&self) -> Result<bool, StoreError> {
+        Ok(self.conn.pragma_query_value(None, "user_version", |row| row.get::<_, i32>(0))? > SCHEMA)
+    }
+
+    /// The version of the SQLite library in use, as a number: 3.54.0 is 3 054 000.
+    pub fn sqlite_version() -> i32 {
+        rusqlite::version_number()
+    }
+
+    /// Copies the shop file while it is open: a temporary file beside `to`, checked, then renamed.
+    pub fn backup(&self, to: &Path) -> Result<(), StoreError> {
+        if to.exists() {
+            return Err(StoreError::Exists { path: to.to_owned() });
+        }
+        let file_error = |source| StoreError::File { path: to.to_owned(), source };
+        let folder = to.parent().filter(|p| !p.as_os_str().is_empty()).unwrap_or(Path::new("."));
+        let temporary = tempfile::Builder::new().prefix(".backup").tempfile_in(folder).map_err(file_error)?;
+        {
+            let mut copy = Connection::open(temporary.path())?;
+            rusqlite::backup::Backup::new(&self.conn, &mut copy)?.run_to_completion(256, Duration::ZERO, None)?;
+            let sound: String = copy.query_row("PRAGMA quick_check(1)", [], |row| row.get(0))?;
+            if sound != "ok" {
+                return Err(StoreError::Damaged { what: sound });
+            }
+            copy.pragma_update(None, "journal_mode", "DELETE")?;
+        }
+        temporary.as_file().sync_all().map_err(file_error)?;
+        temporary.persist_noclobber(to).map_err(|e| file_error(e.error))?;
+        Ok(())
+    }
+
+    /// Puts a copy of the shop file `from` where `to` is. What stood at `to` is kept beside it; its new name
+    /// is returned. The key beside `to` stays: it will not match, so that a new device begins.
+    pub fn restore(from: &Path, to: &Path) -> Result<Option<PathBuf>, StoreError> {
+        let source = Self::open_for_copy(from)?;
+        let folder = to.parent().filter(|p| !p.as_os_str().is_empty()).unwrap_or(Path::new("."));
+        let file_error = |source| StoreError::File { path: to.to_owned(), source };
+        let staging = tempfile::tempdir_in(folder).map_err(file_error)?;
+        let staged = staging.path().join("shop");
+        source.backup(&staged)?;
+        let kept = if to.exists() {
+            let current = Connection::open(to)?;
+            current.busy_timeout(Duration::from_secs(5))?;
+            // Everything into the one file before it is put aside.
+            current.query_row("PRAGMA wal_checkpoint(TRUNCATE)", [], |_| Ok(()))?;
+            drop(current);
+            let kept = (1..)
+                .map(|n| PathBuf::from(format!("{}.before-restore-{n}", to.display())))
+                .find(|p| !p.exists())
+                .unwrap_or_default();
+            fs::rename(to, &kept).map_err(file_error)?;
+            for ending in ["-wal", "-shm"] {
+                let _ = fs::remove_file(PathBuf::from(format!("{}{ending}", to.display())));
+            }
+            Some(kept)
+        } else {
+            None
+        };
+        fs::rename(&staged, to).map_err(file_error)?;
+        Ok(kept)
+    }
+
+    fn open_for_copy(path: &Path) -> Result<Self, StoreError> {
+        let store = Self::open(path)?;
+        let sound: String = store.conn.query_row("PRAGMA quick_check(1)", [], |row| row.get(0))?;
+        if sound == "ok" { Ok(store) } else { Err(StoreError::Damaged { what: sound }) }
+    }
+}
+
+/// How every writing connection is set: write-ahead log, full sync on commit, patience with others.
+fn settle(conn: &Connection) -> Result<(), StoreError> {
+    conn.busy_timeout(Duration::from_secs(5))?;
+    conn.pragma_update(None, "journal_mode", "WAL")?;
+    conn.pragma_update(None, "synchronous", "FULL")?;
+    conn.pragma_update(None, "foreign_keys", true)?;
+    conn.pragma_update(None, "cache_size", -65_536)?;
+    Ok(())
+}
+
+/// Brings an older file forward; a backup is taken before.
+fn migrate(conn: &mut Connection, path: &Path, version: i32) -> Result<(), StoreError> {
+    let from = usize::try_from(version).unwrap_or(0);
+    if from >= MIGRATIONS.len() {
+        return Ok(());
+    }
+    let copy = PathBuf::from(format!("{}.before-schema-{SCHEMA}", path.display()));
+    if !copy.exists() {
+        let mut to = Connection::open(&copy)?;
+        rusqlite::backup::Backup::new(conn, &mut to)?.run_to_completion(256, Duration::ZERO, None)?;
+    }
+    let tx = conn.transaction()?;
+    for sql in &MIGRATIONS[from..] {
+        tx.execute_batch(sql)?;
+    }
+    tx.pragma_update(None, "user_version", SCHEMA)?;
+    tx.commit()?;
+    Ok(())
+}

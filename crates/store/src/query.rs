@@ -1,0 +1,281 @@
+//! What the program asks of a shop file.
+
+use rusqlite::{Connection, OptionalExtension, Row, params};
+use serde::de::DeserializeOwned;
+use sheetloft_ledger::code::Noun;
+use sheetloft_ledger::event::{Event, Thing, ThingKind};
+use sheetloft_ledger::fold::{Book, Folded, Standing};
+use sheetloft_ledger::state::{Machine, Material, Order, Piece, Plan, Rack, Setting, State};
+use uuid::Uuid;
+
+use crate::book::{SqlBook, standing_of};
+use crate::error::StoreError;
+use crate::file::Store;
+
+/// Which pieces to list; what is left out does not narrow.
+#[derive(Clone, Default, Debug)]
+pub struct PieceFilter {
+    /// Of this material.
+    pub material: Option<Uuid>,
+    /// In this rack.
+    pub rack: Option<Uuid>,
+    /// `sheet` or `offcut`.
+    pub kind: Option<&'static str>,
+    /// With one of these statuses.
+    pub statuses: Vec<&'static str>,
+    /// Only pieces whose label is due.
+    pub label_due: bool,
+}
+
+/// One event of the history with how it stands.
+pub struct ActionRow {
+    /// The event.
+    pub event: Event,
+    /// Whether it counts.
+    pub standing: Option<Standing>,
+}
+
+/// The read side of a shop file, inside or outside a transaction.
+pub struct Reader<'a>(pub(crate) &'a Connection);
+
+impl Store {
+    /// The read side.
+    pub fn read(&self) -> Reader<'_> {
+        Reader(&self.conn)
+    }
+}
+
+fn body<T: DeserializeOwned>(row: &Row<'_>) -> Result<T, StoreError> {
+    let text = row.get_ref(0).map_err(StoreError::from)?;
+    let text = text.as_str().map_err(rusqlite::Error::from)?;
+    Ok(serde_json::from_str(text)?)
+}
+
+impl Reader<'_> {
+    fn states(&self, sql: &str, params: impl rusqlite::Params) -> Result<Vec<State>, StoreError> {
+        let mut statement = self.0.prepare_cached(sql)?;
+        let mut rows = statement.query(params)?;
+        let mut states = Vec::new();
+        while let Some(row) = rows.next()? {
+            states.push(body(row)?);
+        }
+        Ok(states)
+    }
+
+    /// A thing's state, and whether it is frozen.
+    pub fn folded(&self, thing: Thing) -> Result<Folded, StoreError> {
+        SqlBook(self.0).folded(thing)
+    }
+
+    fn all_of(&self, kind: ThingKind) -> Result<Vec<State>, StoreError> {
+        self.states("SELECT body FROM thing WHERE kind = ?1 AND body IS NOT NULL ORDER BY code, id", [kind.word()])
+    }
+
+    fn by_code(&self, kind: ThingKind, code: &str) -> Result<Vec<State>, StoreError> {
+        let sql = "SELECT body FROM thing WHERE kind = ?1 AND code = ?2 AND body IS NOT NULL ORDER BY id";
+        self.states(sql, params![kind.word(), code])
+    }
+
+    /// The shop's settings; `None` before the first action.
+    pub fn setting(&self) -> Result<Option<Setting>, StoreError> {
+        Ok(self.all_of(ThingKind::Setting)?.into_iter().find_map(State::setting))
+    }
+
+    /// Every material, by name.
+    pub fn materials(&self) -> Result<Vec<Material>, StoreError> {
+        Ok(self.all_of(ThingKind::Material)?.into_iter().filter_map(State::material).map(|m| *m).collect())
+    }
+
+    /// The materials with this name, in any letter case.
+    pub fn materials_named(&self, name: &str) -> Result<Vec<Material>, StoreError> {
+        let found = self.by_code(ThingKind::Material, &name.to_lowercase())?;
+        Ok(found.into_iter().filter_map(State::material).map(|m| *m).collect())
+    }
+
+    /// Every rack, by name.
+    pub fn racks(&self) -> Result<Vec<Rack>, StoreError> {
+        Ok(self.all_of(ThingKind::Rack)?.into_iter().filter_map(State::rack).collect())
+    }
+
+    /// The rack with this name, in any letter case. Racks of one name are one: the lowest UUID stands for them.
+    pub fn rack_named(&self, name: &str) -> Result<Option<Rack>, StoreError> {
+        Ok(self.by_code(ThingKind::Rack, &name.to_lowercase())?.into_iter().find_map(State::rack))
+    }
+
+    /// Every machine, by name.
+    pub fn machines(&self) -> Result<Vec<Machine>, StoreError> {
+        Ok(self.all_of(ThingKind::Machine)?.into_iter().filter_map(State::machine).collect())
+    }
+
+    /// The machines with this name, in any letter case.
+    pub fn machines_named(&self, name: &str) -> Result<Vec<Machine>, StoreError> {
+        let found = self.by_code(ThingKind::Machine, &name.to_lowercase())?;
+        Ok(found.into_iter().filter_map(State::machine).collect())
+    }
+
+    /// Every order, by code.
+    pub fn orders(&self) -> Result<Vec<Order>, StoreError> {
+        Ok(self.all_of(ThingKind::Order)?.into_iter().filter_map(State::order).map(|o| *o).collect())
+    }
+
+    /// The orders with this code.
+    pub fn orders_coded(&self, code: &str) -> Result<Vec<Order>, StoreError> {
+        Ok(self.by_code(ThingKind::Order, code)?.into_iter().filter_map(State::order).map(|o| *o).collect())
+    }
+
+    /// Every plan, by code.
+    pub fn plans(&self) -> Result<Vec<Plan>, StoreError> {
+        Ok(self.all_of(ThingKind::Plan)?.into_iter().filter_map(State::plan).map(|p| *p).collect())
+    }
+
+    /// The plans with this code.
+    pub fn plans_coded(&self, code: &str) -> Result<Vec<Plan>, StoreError> {
+        Ok(self.by_code(ThingKind::Plan, code)?.into_iter().filter_map(State::plan).map(|p| *p).collect())
+    }
+
+    /// The lot with this name and material.
+    pub fn lot_named(&self, name: &str, material: Uuid) -> Result<Option<sheetloft_ledger::state::Lot>, StoreError> {
+        let found = self.by_code(ThingKind::Lot, &name.to_lowercase())?;
+        Ok(found.into_iter().filter_map(State::lot).find(|lot| lot.material == material))
+    }
+
+    /// Every lot.
+    pub fn lots(&self) -> Result<Vec<sheetloft_ledger::state::Lot>, StoreError> {
+        Ok(self.all_of(ThingKind::Lot)?.into_iter().filter_map(State::lot).collect())
+    }
+
+    /// Every device of the shop.
+    pub fn devices(&self) -> Result<Vec<sheetloft_ledger::state::Device>, StoreError> {
+        Ok(self.all_of(ThingKind::Device)?.into_iter().filter_map(State::device).collect())
+    }
+
+    /// One piece.
+    pub fn piece(&self, id: Uuid) -> Result<Option<Piece>, StoreError> {
+        let found = self.states("SELECT body FROM piece WHERE id = ?1 AND body IS NOT NULL", [id])?;
+        Ok(found.into_iter().find_map(State::piece).map(|p| *p))
+    }
+
+    /// The pieces with this code: more than one only where two devices met with one tag.
+    pub fn pieces_coded(&self, code: &str) -> Result<Vec<Piece>, StoreError> {
+        let found = self.states("SELECT body FROM piece WHERE code = ?1 AND body IS NOT NULL ORDER BY id", [code])?;
+        Ok(found.into_iter().filter_map(State::piece).map(|p| *p).collect())
+    }
+
+    /// The pieces of a filter, smallest first, then by code.
+    pub fn pieces(&self, filter: &PieceFilter) -> Result<Vec<Piece>, StoreError> {
+        let marks = vec!["?"; filter.statuses.len()].join(", ");
+        let narrow = if filter.statuses.is_empty() { String::new() } else { format!("AND status IN ({marks})") };
+        let due = if filter.label_due { "AND label_due = 1" } else { "" };
+        let sql = format!(
+            "SELECT body FROM piece WHERE body IS NOT NULL AND (?1 IS NULL OR material = ?1) AND (?2 IS NULL OR rack = ?2) \
+             AND (?3 IS NULL OR kind = ?3) {due} {narrow} ORDER BY area2, code, id"
+        );
+        let mut values: Vec<Box<dyn rusqlite::ToSql>> =
+            vec![Box::new(filter.material), Box::new(filter.rack), Box::new(filter.kind)];
+        for status in &filter.statuses {
+            values.push(Box::new(*status));
+        }
+        let found = self.states(&sql, rusqlite::params_from_iter(values.iter()))?;
+        Ok(found.into_iter().filter_map(State::piece).map(|p| *p).collect())
+    }
+
+    /// What was cut directly from a piece.
+    pub fn children(&self, id: Uuid) -> Result<Vec<Piece>, StoreError> {
+        let sql = "SELECT body FROM piece WHERE parent = ?1 AND body IS NOT NULL ORDER BY code, id";
+        Ok(self.states(sql, [id])?.into_iter().filter_map(State::piece).map(|p| *p).collect())
+    }
+
+    /// The pieces that an order has been charged for, by code.
+    pub fn charged_to(&self, order: Uuid) -> Result<Vec<Piece>, StoreError> {
+        let sql = "SELECT p.body FROM charge c JOIN piece p ON p.id = c.piece WHERE c.orders = ?1 ORDER BY p.code, p.id";
+        Ok(self.states(sql, [order])?.into_iter().filter_map(State::piece).map(|p| *p).collect())
+    }
+
+    /// How many pieces of each material are on hand.
+    pub fn on_hand_by(&self, column: By) -> Result<Vec<(Uuid, usize)>, StoreError> {
+        let sql = match column {
+            By::Material => {
+                "SELECT material, count(*) FROM piece WHERE status IN ('free', 'held', 'conflict') AND material IS NOT NULL GROUP BY 1"
+            }
+            By::Rack => {
+                "SELECT rack, count(*) FROM piece WHERE status IN ('free', 'held', 'conflict') AND rack IS NOT NULL GROUP BY 1"
+            }
+        };
+        let mut statement = self.0.prepare_cached(sql)?;
+        let rows = statement.query_map([], |row| Ok((row.get(0)?, row.get::<_, i64>(1)?)))?;
+        rows.map(|r| r.map(|(id, n)| (id, usize::try_from(n).unwrap_or(0))).map_err(StoreError::from)).collect()
+    }
+
+    /// The highest running number that a device has given to codes of a noun; undone ones count, their
+    /// labels may have been printed.
+    pub fn highest_code(&self, device: Uuid, noun: Noun) -> Result<u64, StoreError> {
+        let key = format!("code {device} {noun}");
+        let text: Option<String> = self
+            .0
+            .prepare_cached("SELECT value FROM local WHERE key = ?1")?
+            .query_row([key], |row| row.get(0))
+            .optional()?;
+        Ok(text.and_then(|t| t.parse().ok()).unwrap_or(0))
+    }
+
+    /// Remembers the highest running number; part of the action that gives it.
+    pub(crate) fn remember_code(&self, device: Uuid, noun: Noun, number: u64) -> Result<(), StoreError> {
+        self.0
+            .prepare_cached("REPLACE INTO local (key, value) VALUES (?1, ?2)")?
+            .execute(params![format!("code {device} {noun}"), number.to_string()])?;
+        Ok(())
+    }
+
+    /// The history, newest first: of one thing, or of all.
+    pub fn history(&self, thing: Option<Uuid>, limit: usize) -> Result<Vec<ActionRow>, StoreError> {
+        let sql = match thing {
+            Some(_) => {
+                "SELECT e.bytes, e.standing FROM touch t JOIN event e USING (seq) WHERE t.thing = ?1 ORDER BY e.seq DESC LIMIT ?2"
+            }
+            None => "SELECT bytes, standing FROM event WHERE ?1 IS NULL ORDER BY seq DESC LIMIT ?2",
+        };
+        self.action_rows(sql, params![thing, i64::try_from(limit).unwrap_or(i64::MAX)])
+    }
+
+    /// This device's events, newest first.
+    pub fn own_events(&self, device: Uuid, limit: usize) -> Result<Vec<ActionRow>, StoreError> {
+        let sql = "SELECT bytes, standing FROM event WHERE device = ?1 ORDER BY number DESC LIMIT ?2";
+        self.action_rows(sql, params![device, i64::try_from(limit).unwrap_or(i64::MAX)])
+    }
+
+    /// The events of an action, in order.
+    pub fn events_of_action(&self, action: Uuid) -> Result<Vec<ActionRow>, StoreError> {
+        self.action_rows("SELECT bytes, standing FROM event WHERE action = ?1 ORDER BY seq", [action])
+    }
+
+    fn action_rows(&self, sql: &str, params: impl rusqlite::Params) -> Result<Vec<ActionRow>, StoreError> {
+        let mut statement = self.0.prepare_cached(sql)?;
+        let mut rows = statement.query(params)?;
+        let mut found = Vec::new();
+        while let Some(row) = rows.next()? {
+            let bytes = row.get_ref(0)?.as_blob().map_err(rusqlite::Error::from)?;
+            found.push(ActionRow { event: Event::read(bytes)?, standing: standing_of(row.get(1)?) });
+        }
+        Ok(found)
+    }
+
+    /// How many events there are.
+    pub fn events(&self) -> Result<u64, StoreError> {
+        let n: i64 = self.0.query_row("SELECT count(*) FROM event", [], |row| row.get(0))?;
+        Ok(u64::try_from(n).unwrap_or(0))
+    }
+
+    /// What changed the file last, as a number that grows: screens of other programs read again when it moves.
+    pub fn version(&self) -> Result<i64, StoreError> {
+        Ok(self.0.query_row("SELECT coalesce(max(seq), 0) FROM event", [], |row| row.get(0))?)
+    }
+}
+
+/// By what to count pieces.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub enum By {
+    /// By material.
+    Material,
+    /// By rack.
+    Rack,
+}

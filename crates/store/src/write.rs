@@ -1,0 +1,242 @@
+//! The one write path: an action's events and the change of the state tables, in one transaction.
+
+use std::sync::Arc;
+
+use rusqlite::{Connection, OptionalExtension, Transaction, TransactionBehavior, params};
+use sheetloft_ledger::body::Body;
+use sheetloft_ledger::code::{self, Noun};
+use sheetloft_ledger::event::{Clock, Envelope, Event, Hash, Thing, ThingKind, Touch};
+use sheetloft_ledger::fold::{self, Book, Standing};
+use sheetloft_ledger::state::State;
+use uuid::Uuid;
+
+use crate::book::{SqlBook, hash_from, standing_of};
+use crate::device::DeviceKey;
+use crate::error::StoreError;
+use crate::file::Store;
+use crate::query::Reader;
+
+/// Where new UUIDs come from, and what the wall clock says: given, so that a test can replay.
+pub trait Ids {
+    /// A new UUIDv7.
+    fn uuid(&mut self) -> Uuid;
+    /// Milliseconds since 1970.
+    fn wall_ms(&mut self) -> u64;
+}
+
+/// An event about to be written: what happened, and which things it changes.
+pub struct Draft {
+    /// What happened.
+    pub body: Body,
+    /// What it changes.
+    pub touches: Vec<Thing>,
+}
+
+/// An action in the making: reads, and events to be written at its end.
+pub struct Tx<'a> {
+    transaction: Transaction<'a>,
+    /// Where new UUIDs and the time come from.
+    pub ids: &'a mut dyn Ids,
+    drafts: Vec<Draft>,
+    shop: Uuid,
+    device: Uuid,
+    last_action: Option<Uuid>,
+    tag: Option<String>,
+}
+
+impl Tx<'_> {
+    /// The read side, within the transaction.
+    pub fn read(&self) -> Reader<'_> {
+        Reader(&self.transaction)
+    }
+
+    /// Adds an event to the action.
+    pub fn draft(&mut self, body: Body, touches: impl IntoIterator<Item = Thing>) {
+        self.drafts.push(Draft { body, touches: touches.into_iter().collect() });
+    }
+
+    /// The device that is writing.
+    pub fn device(&self) -> Uuid {
+        self.device
+    }
+
+    /// The shop.
+    pub fn shop(&self) -> Uuid {
+        self.shop
+    }
+
+    /// The next code of this device for a noun. A number is given once, even if the action is undone later:
+    /// its label may have been printed.
+    pub fn next_code(&mut self, noun: Noun) -> Result<String, StoreError> {
+        let reader = Reader(&self.transaction);
+        let tag = match &self.tag {
+            Some(tag) => tag.clone(),
+            None => {
+                let thing = Thing::new(ThingKind::Device, self.device);
+                let device = reader.folded(thing)?.state.and_then(State::device);
+                let missing = || StoreError::Damaged { what: "this device has no tag".into() };
+                self.tag.insert(device.ok_or_else(missing)?.tag).clone()
+            }
+        };
+        let (code, number) = code::next(noun, &tag, reader.highest_code(self.device, noun)? + 1);
+        reader.remember_code(self.device, noun, number)?;
+        Ok(code)
+    }
+
+    /// Whether nothing has been drafted since the last flush.
+    pub fn is_empty(&self) -> bool {
+        self.drafts.is_empty()
+    }
+
+    /// The action that was written, after [`Tx::flush`].
+    pub fn last_action(&self) -> Option<Uuid> {
+        self.last_action
+    }
+
+    /// Writes the events drafted so far as one action, inside the transaction, and returns what changed
+    /// and how each event stands. Called at the end by [`Store::transact`]; called earlier only to look at
+    /// what an undo would do.
+    pub fn flush(&mut self, key: &mut DeviceKey) -> Result<(Vec<Thing>, Vec<Standing>), StoreError> {
+        let drafts = std::mem::take(&mut self.drafts);
+        if drafts.is_empty() {
+            return Ok((Vec::new(), Vec::new()));
+        }
+        let action = self.ids.uuid();
+        let wall_ms = self.ids.wall_ms();
+        let conn: &Connection = &self.transaction;
+        let mut last = last_event(conn, key.device)?;
+        let mut clock = latest_clock(conn)?;
+        let mut changed = std::collections::BTreeSet::new();
+        let mut standings = Vec::new();
+        let count = drafts.len();
+        for (i, draft) in drafts.into_iter().enumerate() {
+            clock = clock.tick(wall_ms);
+            let number = last.map_or(1, |(number, _)| number + 1);
+            let mut touches = Vec::with_capacity(draft.touches.len());
+            for thing in draft.touches {
+                let mut parents = SqlBook(conn).heads(thing)?;
+                parents.sort_unstable();
+                touches.push(Touch { thing, parents });
+            }
+            let (kind, version) = draft.body.kind();
+            let envelope = Envelope {
+                shop: self.shop,
+                device: key.device,
+                number,
+                prev: last.map(|(_, hash)| hash),
+                id: self.ids.uuid(),
+                action,
+                more: i + 1 < count,
+                clock,
+                person: None,
+                kind: kind.to_owned(),
+                version,
+                touches,
+            };
+            let (bytes, event) = Event::write(envelope, draft.body)?;
+            let event = Arc::new(event);
+            last = Some((number, event.hash));
+            changed.extend(insert(conn, &bytes, &event)?);
+            if i + 1 == count
+                && let Some(signature) = key.seal(event.hash)
+            {
+                conn.prepare_cached("INSERT INTO seal (hash, signature) VALUES (?1, ?2)")?
+                    .execute(params![&event.hash.0[..], &signature[..]])?;
+            }
+            let stands: i64 = conn
+                .prepare_cached("SELECT standing FROM event WHERE hash = ?1")?
+                .query_row([&event.hash.0[..]], |row| row.get(0))?;
+            standings.extend(standing_of(stands));
+        }
+        remember_clock(conn, clock)?;
+        key.number = last.map_or(0, |(number, _)| number);
+        self.last_action = Some(action);
+        Ok((changed.into_iter().collect(), standings))
+    }
+}
+
+impl Store {
+    /// Does one action: `decide` reads, refuses or drafts events; they and the state they give are one
+    /// transaction. Returns its answer and the things that changed. Where `decide` refuses, nothing is changed.
+    pub fn transact<T, E: From<StoreError>>(
+        &mut self,
+        shop: Uuid,
+        ids: &mut dyn Ids,
+        decide: impl FnOnce(&mut Tx<'_>, &mut DeviceKey) -> Result<T, E>,
+    ) -> Result<(T, Vec<Thing>), E> {
+        if self.is_read_only() {
+            return Err(StoreError::ReadOnly.into());
+        }
+        let Some(mut key) = self.key.clone() else { return Err(StoreError::ReadOnly.into()) };
+        let transaction = self.conn.transaction_with_behavior(TransactionBehavior::Immediate).map_err(StoreError::from)?;
+        // Another program of the same device may have written since.
+        key.number = last_event(&transaction, key.device)?.map_or(0, |(number, _)| number);
+        let device = key.device;
+        let mut tx = Tx { transaction, ids, drafts: Vec::new(), shop, device, last_action: None, tag: None };
+        let answer = decide(&mut tx, &mut key)?;
+        let (mut changed, _) = tx.flush(&mut key)?;
+        let written = tx.last_action.is_some();
+        tx.transaction.commit().map_err(StoreError::from)?;
+        if written {
+            // The events are safe; a number acknowledged too low is put right at the next opening.
+            let _ = key.write(&self.path);
+            self.key = Some(key);
+        }
+        changed.dedup();
+        Ok((answer, changed))
+    }
+}
+
+/// The device's last event.
+fn last_event(conn: &Connection, device: Uuid) -> Result<Option<(u64, Hash)>, StoreError> {
+    let sql = "SELECT number, hash FROM event WHERE device = ?1 ORDER BY number DESC LIMIT 1";
+    let row: Option<(i64, Vec<u8>)> =
+        conn.prepare_cached(sql)?.query_row([device], |row| Ok((row.get(0)?, row.get(1)?))).optional()?;
+    row.map(|(number, hash)| Ok((u64::try_from(number).unwrap_or(0), hash_from(&hash)?))).transpose()
+}
+
+/// The latest clock seen, of any device.
+fn latest_clock(conn: &Connection) -> Result<Clock, StoreError> {
+    let text: Option<String> = conn
+        .prepare_cached("SELECT value FROM local WHERE key = 'clock'")?
+        .query_row([], |row| row.get(0))
+        .optional()?;
+    Ok(text.map(|t| serde_json::from_str(&t)).transpose()?.unwrap_or_default())
+}
+
+fn remember_clock(conn: &Connection, clock: Clock) -> Result<(), StoreError> {
+    conn.prepare_cached("REPLACE INTO local (key, value) VALUES ('clock', ?1)")?.execute([serde_json::to_string(&clock)?])?;
+    Ok(())
+}
+
+/// Stores an event all of whose needs are here, and folds it in.
+fn insert(conn: &Connection, bytes: &[u8], event: &Arc<Event>) -> Result<Vec<Thing>, StoreError> {
+    let undoes = match &event.body {
+        Some(Body::Undone(undo)) => Some(undo.action),
+        _ => None,
+    };
+    let e = &event.envelope;
+    let number = i64::try_from(e.number).map_err(|_| StoreError::Damaged { what: "event number".into() })?;
+    conn.prepare_cached(
+        "INSERT INTO event (hash, device, number, action, kind, undoes, known, bytes) \
+         VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8)",
+    )?
+    .execute(params![&event.hash.0[..], e.device, number, e.action, e.kind, undoes, event.body.is_some(), bytes])?;
+    let seq = conn.last_insert_rowid();
+    for touch in &e.touches {
+        conn.prepare_cached("INSERT INTO touch (thing, seq, head) VALUES (?1, ?2, 0)")?
+            .execute(params![touch.thing.id, seq])?;
+    }
+    let changed = fold::take_in(&mut SqlBook(conn), event)?;
+    for touch in &e.touches {
+        for parent in &touch.parents {
+            conn.prepare_cached(
+                "UPDATE touch SET head = 0 WHERE thing = ?1 AND seq = (SELECT seq FROM event WHERE hash = ?2)",
+            )?
+            .execute(params![touch.thing.id, &parent.0[..]])?;
+        }
+        conn.prepare_cached("UPDATE touch SET head = 1 WHERE thing = ?1 AND seq = ?2")?
+            .execute(params![touch.thing.id, seq])?;
+    }
+    Ok(changed.into_iter().collect())
+}
