@@ -122,9 +122,7 @@ fn enters(e: &RimEdge, f: &RimEdge) -> bool {
     }
     // The corner at which f starts lies on e: does e leave it towards the inside, one way or the other?
     if start == 0 && e.holds(f.a) {
-        return [e.a, e.b]
-            .into_iter()
-            .any(|to| to != f.a && in_cone(f.a, to, f.b, f.before, false));
+        return [e.a, e.b].into_iter().any(|to| to != f.a && in_cone(f.a, to, f.b, f.before, false));
     }
     // An end of e lies on f between its ends: does e come from the inside or go there?
     let between = |p: Point| p != f.a && p != f.b && f.holds(p);
@@ -138,8 +136,7 @@ fn in_cone(v: Point, to: Point, next: Point, before: Point, first: bool) -> bool
     // In the open angle of less than half a turn from a to b; its first leg counts on request.
     let between = |a: Point, b: Point, first: bool| {
         let from_a = orient(v, a, to);
-        (from_a > 0 || (first && from_a == 0 && same_direction((v, a), (v, to))))
-            && orient(v, to, b) > 0
+        (from_a > 0 || (first && from_a == 0 && same_direction((v, a), (v, to)))) && orient(v, to, b) > 0
     };
     if orient(before, v, next) > 0 {
         between(next, before, first)
@@ -157,14 +154,8 @@ fn along(v: Point, to: Point, leg: Point) -> bool {
 
 /// For segments on parallel lines: whether they point the same way.
 fn same_direction((a, b): (Point, Point), (c, d): (Point, Point)) -> bool {
-    let (ux, uy) = (
-        i64::from(b.x) - i64::from(a.x),
-        i64::from(b.y) - i64::from(a.y),
-    );
-    let (vx, vy) = (
-        i64::from(d.x) - i64::from(c.x),
-        i64::from(d.y) - i64::from(c.y),
-    );
+    let (ux, uy) = (i64::from(b.x) - i64::from(a.x), i64::from(b.y) - i64::from(a.y));
+    let (vx, vy) = (i64::from(d.x) - i64::from(c.x), i64::from(d.y) - i64::from(c.y));
     ux * vx + uy * vy > 0
 }
 
@@ -181,20 +172,12 @@ mod tests {
     }
 
     fn rect(x: i32, y: i32, w: i32, h: i32) -> Shape {
-        Shape::new(
-            vec![p(x, y), p(x + w, y), p(x + w, y + h), p(x, y + h)],
-            vec![],
-        )
-        .unwrap()
+        Shape::new(vec![p(x, y), p(x + w, y), p(x + w, y + h), p(x, y + h)], vec![]).unwrap()
     }
 
     fn frame(x: i32, y: i32, side: i32, wall: i32) -> Shape {
         let hole = rect(x + wall, y + wall, side - 2 * wall, side - 2 * wall);
-        Shape::new(
-            rect(x, y, side, side).outline().to_vec(),
-            vec![hole.outline().to_vec()],
-        )
-        .unwrap()
+        Shape::new(rect(x, y, side, side).outline().to_vec(), vec![hole.outline().to_vec()]).unwrap()
     }
 
     fn relation(a: &Shape, b: &Shape) -> Relation {
@@ -236,11 +219,7 @@ mod tests {
 
     #[test]
     fn neighbours_that_share_edges_or_corners_are_apart() {
-        let l = Shape::new(
-            vec![p(0, 0), p(90, 0), p(90, 30), p(30, 30), p(30, 90), p(0, 90)],
-            vec![],
-        )
-        .unwrap();
+        let l = Shape::new(vec![p(0, 0), p(90, 0), p(90, 30), p(30, 30), p(30, 90), p(0, 90)], vec![]).unwrap();
         assert_eq!(relation(&rect(30, 30, 60, 60), &l), Relation::Apart);
         assert_eq!(relation(&l, &rect(30, 30, 60, 60)), Relation::Apart);
         assert_eq!(relation(&rect(90, 30, 10, 10), &l), Relation::Apart);
@@ -257,92 +236,52 @@ mod tests {
     fn distances_are_compared_exactly() {
         // Two parallel slanted lines, 3-4-5: exactly 5 000 apart, measured across the edges.
         let a = Shape::new(vec![p(0, 0), p(40_000, 30_000), p(30_000, 60_000)], vec![]).unwrap();
-        let b = Shape::new(
-            vec![p(3_000, -4_000), p(20_000, -40_000), p(43_000, 26_000)],
-            vec![],
-        )
-        .unwrap();
+        let b = Shape::new(vec![p(3_000, -4_000), p(20_000, -40_000), p(43_000, 26_000)], vec![]).unwrap();
         assert_eq!(apart_um(&a, &b), Some(5_000));
         assert!(apart_by(&a, &b, 5_000) && !apart_by(&a, &b, 5_001));
         // One µm nearer in x is 0.6 µm nearer across.
-        let moved = b
-            .placed(&Placement {
-                dx: -1,
-                ..Placement::default()
-            })
-            .unwrap();
+        let moved = b.placed(&Placement { dx: -1, ..Placement::default() }).unwrap();
         assert_eq!(apart_um(&a, &moved), Some(4_999));
         assert!(!apart_by(&a, &moved, 5_000));
         // As far apart as shapes can be.
-        let (near, far) = (
-            rect(-20_000_000, -20_000_000, 9, 9),
-            rect(19_999_991, 19_999_991, 9, 9),
-        );
-        assert_eq!(
-            apart_um(&near, &far),
-            Some((2.0f64.sqrt() * 39_999_982.0) as i64)
-        );
+        let (near, far) = (rect(-20_000_000, -20_000_000, 9, 9), rect(19_999_991, 19_999_991, 9, 9));
+        assert_eq!(apart_um(&near, &far), Some((2.0f64.sqrt() * 39_999_982.0) as i64));
     }
 
     #[test]
     fn ten_thousand_corners_are_compared_quickly() {
         let comb = samples::comb(2_400, 2_000, 2_000, 3_000_000, 1_000);
-        let turned = comb
-            .placed(&Placement {
-                turn: Turn::new(180_000_000),
-                ..Placement::default()
-            })
-            .unwrap();
+        let turned = comb.placed(&Placement { turn: Turn::new(180_000_000), ..Placement::default() }).unwrap();
         // The teeth of one between the teeth of the other, as far apart as possible: 0 at the sides.
         let (dx, dy) = (2_000 + 2_399 * 4_000 + 2_000, 3_000_000 + 2_000);
-        let other = turned
-            .placed(&Placement {
-                dx,
-                dy,
-                ..Placement::default()
-            })
-            .unwrap();
+        let other = turned.placed(&Placement { dx, dy, ..Placement::default() }).unwrap();
         assert_eq!(apart_um(&comb, &other), Some(0));
         assert_eq!(relation(&comb, &other), Relation::Apart);
-        let nearer = other
-            .placed(&Placement {
-                dx: -1,
-                ..Placement::default()
-            })
-            .unwrap();
+        let nearer = other.placed(&Placement { dx: -1, ..Placement::default() }).unwrap();
         assert_eq!(relation(&comb, &nearer), Relation::Crossing);
     }
 
     /// Shapes on a grid so small that two of them nearly always touch, share edges or corners, or coincide.
     fn on_small_grid() -> impl Strategy<Value = Shape> {
         let ring = |n| prop::collection::vec((0i32..6, 0i32..6), 3..n);
-        (ring(9), ring(5), any::<bool>()).prop_filter_map(
-            "makes a shape",
-            |(mut outer, hole, sorted)| {
-                if sorted {
-                    // In order of angle about the middle: simple more often than not.
-                    outer.sort_by(|a, b| {
-                        let angle = |c: &(i32, i32)| {
-                            libm::atan2(f64::from(c.1) - 2.6, f64::from(c.0) - 2.7)
-                        };
-                        angle(a).total_cmp(&angle(b))
-                    });
-                }
-                let points = |v: &[(i32, i32)]| v.iter().map(|&c| c.into()).collect::<Vec<Point>>();
-                let holed = Shape::new(points(&outer), vec![points(&hole)]);
-                holed.or_else(|_| Shape::new(points(&outer), vec![])).ok()
-            },
-        )
+        (ring(9), ring(5), any::<bool>()).prop_filter_map("makes a shape", |(mut outer, hole, sorted)| {
+            if sorted {
+                // In order of angle about the middle: simple more often than not.
+                outer.sort_by(|a, b| {
+                    let angle = |c: &(i32, i32)| libm::atan2(f64::from(c.1) - 2.6, f64::from(c.0) - 2.7);
+                    angle(a).total_cmp(&angle(b))
+                });
+            }
+            let points = |v: &[(i32, i32)]| v.iter().map(|&c| c.into()).collect::<Vec<Point>>();
+            let holed = Shape::new(points(&outer), vec![points(&hole)]);
+            holed.or_else(|_| Shape::new(points(&outer), vec![])).ok()
+        })
     }
 
     fn distance_by_brute_force(a: &Shape, b: &Shape) -> i64 {
         use geo::{Distance, Euclidean};
-        let line = |(a, b): (Point, Point)| {
-            geo::Line::new(
-                (f64::from(a.x), f64::from(a.y)),
-                (f64::from(b.x), f64::from(b.y)),
-            )
-        };
+        let line =
+            |(a, b): (Point, Point)| geo::Line::new((f64::from(a.x), f64::from(a.y)), (f64::from(b.x), f64::from(b.y)));
         let mut best = f64::INFINITY;
         for e in a.edges() {
             for f in b.edges() {

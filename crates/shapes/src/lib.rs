@@ -2,6 +2,7 @@
 //!
 //! Everything is in whole micrometres. The crate knows no trade: no materials, no money, no orders.
 
+pub mod boolean;
 pub mod clear;
 pub mod curve;
 pub mod limits;

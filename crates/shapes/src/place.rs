@@ -6,9 +6,7 @@ use crate::limits;
 use crate::shape::Point;
 
 /// A turn counter-clockwise, in whole microdegrees, 0 ..= 359 999 999.
-#[derive(
-    Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Debug, Default, Serialize, Deserialize,
-)]
+#[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Debug, Default, Serialize, Deserialize)]
 #[serde(transparent)]
 pub struct Turn(pub i64);
 
@@ -60,11 +58,7 @@ impl Turn {
         let (quarters, rest) = (udeg / QUARTER_TURN_UDEG, udeg % QUARTER_TURN_UDEG);
         let radians = rest as f64 * (std::f64::consts::PI / 180e6);
         // libm, not the system's functions: those differ from machine to machine.
-        let (s, c) = if rest == 0 {
-            (0.0, 1.0)
-        } else {
-            (libm::sin(radians), libm::cos(radians))
-        };
+        let (s, c) = if rest == 0 { (0.0, 1.0) } else { (libm::sin(radians), libm::cos(radians)) };
         match quarters {
             0 => (s, c),
             1 => (c, -s),
@@ -78,13 +72,7 @@ impl Placement {
     /// The placement made ready for many points.
     pub fn motion(&self) -> Motion {
         let (sin, cos) = self.turn.sin_cos();
-        Motion {
-            sin,
-            cos,
-            flip: self.flip,
-            dx: self.dx,
-            dy: self.dy,
-        }
+        Motion { sin, cos, flip: self.flip, dx: self.dx, dy: self.dy }
     }
 }
 
@@ -102,14 +90,7 @@ impl Motion {
     /// Where a point comes to lie, rounded to whole µm before it is moved (halves away from zero); `None` where
     /// that is past the limit of coordinates.
     pub fn point(&self, p: Point) -> Option<Point> {
-        let (x, y) = (
-            if self.flip {
-                -f64::from(p.x)
-            } else {
-                f64::from(p.x)
-            },
-            f64::from(p.y),
-        );
+        let (x, y) = (if self.flip { -f64::from(p.x) } else { f64::from(p.x) }, f64::from(p.y));
         // Products and sums stay apart: a fused operation would round differently on some machines.
         let turned_x = (x * self.cos - y * self.sin).round() as i64 + i64::from(self.dx);
         let turned_y = (x * self.sin + y * self.cos).round() as i64 + i64::from(self.dy);

@@ -44,9 +44,14 @@ struct Node {
 impl Rim {
     /// Indexes the edges of a shape.
     pub fn new(shape: &Shape) -> Self {
-        let mut edges = Vec::with_capacity(shape.corner_count());
-        let mut rings = Vec::with_capacity(1 + shape.holes().len());
-        for ring in shape.rings() {
+        Self::of_rings(shape.rings())
+    }
+
+    /// Indexes the edges of rings that need not make a shape. At least one ring must have a corner.
+    pub(crate) fn of_rings<'a>(given: impl Iterator<Item = &'a [Point]>) -> Self {
+        let mut edges = Vec::new();
+        let mut rings = Vec::new();
+        for ring in given.filter(|r| !r.is_empty()) {
             rings.push(edges.len());
             let mut before = ring[ring.len() - 1];
             for (a, b) in crate::shape::edges(ring) {
@@ -56,11 +61,7 @@ impl Rim {
         }
         let mut nodes = Vec::with_capacity(edges.len());
         build(&edges, 0, edges.len(), &mut nodes);
-        Self {
-            edges,
-            nodes,
-            rings,
-        }
+        Self { edges, nodes, rings }
     }
 
     /// Lower left and upper right corner of the upright box around all edges.
@@ -134,11 +135,7 @@ impl Rim {
         }
         let min_um = min_um.min(FURTHEST_UM);
         let min2 = min_um * min_um;
-        self.any_pair(
-            other,
-            |gap2| gap2 < min2,
-            |e, f| segments_closer(e, f, min_um),
-        )
+        self.any_pair(other, |gap2| gap2 < min2, |e, f| segments_closer(e, f, min_um))
     }
 
     /// Whether `test` holds for any pair of edges, one of each rim, whose boxes lie near each other: `near` is
@@ -167,9 +164,7 @@ impl Rim {
                 }
                 (second, 0) => stack.extend([(m + 1, n), (second as usize, n)]),
                 (0, second) => stack.extend([(m, n + 1), (m, second as usize)]),
-                (s, _) if a.to - a.from >= b.to - b.from => {
-                    stack.extend([(m + 1, n), (s as usize, n)])
-                }
+                (s, _) if a.to - a.from >= b.to - b.from => stack.extend([(m + 1, n), (s as usize, n)]),
                 (_, s) => stack.extend([(m, n + 1), (m, s as usize)]),
             }
         }
@@ -191,9 +186,7 @@ impl Rim {
                 (0, 0) => {
                     for e in self.leaf(a) {
                         for f in other.leaf(b) {
-                            if boxes_gap2(e.bounds(), f.bounds()) < best * best
-                                && segments_closer(e, f, best)
-                            {
+                            if boxes_gap2(e.bounds(), f.bounds()) < best * best && segments_closer(e, f, best) {
                                 best = segments_distance_um(e, f);
                             }
                         }
@@ -230,12 +223,8 @@ impl Rim {
     pub fn nearest(&self, p: [f64; 2]) -> (f64, [f64; 2]) {
         let gap2 = |n: usize| {
             let node = &self.nodes[n];
-            let outside =
-                |v: f64, lo: i32, hi: i32| (f64::from(lo) - v).max(v - f64::from(hi)).max(0.0);
-            let (dx, dy) = (
-                outside(p[0], node.lo.x, node.hi.x),
-                outside(p[1], node.lo.y, node.hi.y),
-            );
+            let outside = |v: f64, lo: i32, hi: i32| (f64::from(lo) - v).max(v - f64::from(hi)).max(0.0);
+            let (dx, dy) = (outside(p[0], node.lo.x, node.hi.x), outside(p[1], node.lo.y, node.hi.y));
             dx * dx + dy * dy
         };
         let mut best = (f64::INFINITY, p);
@@ -256,15 +245,8 @@ impl Rim {
                 }
                 continue;
             }
-            let (first, second) = (
-                (gap2(n + 1), n + 1),
-                (gap2(node.second as usize), node.second as usize),
-            );
-            stack.extend(if first.0 <= second.0 {
-                [second, first]
-            } else {
-                [first, second]
-            });
+            let (first, second) = ((gap2(n + 1), n + 1), (gap2(node.second as usize), node.second as usize));
+            stack.extend(if first.0 <= second.0 { [second, first] } else { [first, second] });
         }
         (best.0.sqrt(), best.1)
     }
@@ -297,13 +279,7 @@ fn build(edges: &[RimEdge], from: usize, to: usize, nodes: &mut Vec<Node>) {
         lo = Point::new(lo.x.min(l.x), lo.y.min(l.y));
         hi = Point::new(hi.x.max(h.x), hi.y.max(h.y));
     }
-    nodes.push(Node {
-        lo,
-        hi,
-        from: from as u32,
-        to: to as u32,
-        second: 0,
-    });
+    nodes.push(Node { lo, hi, from: from as u32, to: to as u32, second: 0 });
     if to - from > LEAF {
         let middle = from + (to - from) / 2;
         build(edges, from, middle, nodes);
@@ -315,14 +291,9 @@ fn build(edges: &[RimEdge], from: usize, to: usize, nodes: &mut Vec<Node>) {
 /// Squared distance of two upright boxes, µm²; 0 where they meet.
 pub(crate) fn boxes_gap2((alo, ahi): (Point, Point), (blo, bhi): (Point, Point)) -> i64 {
     let gap = |alo: i32, ahi: i32, blo: i32, bhi: i32| {
-        (i64::from(alo) - i64::from(bhi))
-            .max(i64::from(blo) - i64::from(ahi))
-            .max(0)
+        (i64::from(alo) - i64::from(bhi)).max(i64::from(blo) - i64::from(ahi)).max(0)
     };
-    let (dx, dy) = (
-        gap(alo.x, ahi.x, blo.x, bhi.x),
-        gap(alo.y, ahi.y, blo.y, bhi.y),
-    );
+    let (dx, dy) = (gap(alo.x, ahi.x, blo.x, bhi.x), gap(alo.y, ahi.y, blo.y, bhi.y));
     dx * dx + dy * dy
 }
 
@@ -340,9 +311,7 @@ fn point_closer(p: Point, a: Point, b: Point, min_um: i64) -> bool {
     let min = i128::from(min_um);
     match foot(p, a, b) {
         Foot::Corner(d2) => i128::from(d2) < min * min,
-        Foot::Edge { cross, len2 } => {
-            i128::from(cross) * i128::from(cross) < min * min * i128::from(len2)
-        }
+        Foot::Edge { cross, len2 } => i128::from(cross) * i128::from(cross) < min * min * i128::from(len2),
     }
 }
 
@@ -357,10 +326,7 @@ fn segments_distance_um(e: &RimEdge, f: &RimEdge) -> i64 {
         };
         d2.isqrt() as i64
     };
-    floor(e.a, f.a, f.b)
-        .min(floor(e.b, f.a, f.b))
-        .min(floor(f.a, e.a, e.b))
-        .min(floor(f.b, e.a, e.b))
+    floor(e.a, f.a, f.b).min(floor(e.b, f.a, f.b)).min(floor(f.a, e.a, e.b)).min(floor(f.b, e.a, e.b))
 }
 
 /// Where the perpendicular from a point to a segment stands.
@@ -372,10 +338,7 @@ enum Foot {
 }
 
 fn foot(p: Point, a: Point, b: Point) -> Foot {
-    let (dx, dy) = (
-        i64::from(b.x) - i64::from(a.x),
-        i64::from(b.y) - i64::from(a.y),
-    );
+    let (dx, dy) = (i64::from(b.x) - i64::from(a.x), i64::from(b.y) - i64::from(a.y));
     let along = (i64::from(p.x) - i64::from(a.x)) * dx + (i64::from(p.y) - i64::from(a.y)) * dy;
     let len2 = dx * dx + dy * dy;
     if along <= 0 {
@@ -383,10 +346,7 @@ fn foot(p: Point, a: Point, b: Point) -> Foot {
     } else if along >= len2 {
         Foot::Corner(dist2(p, b))
     } else {
-        Foot::Edge {
-            cross: orient(a, b, p),
-            len2,
-        }
+        Foot::Edge { cross: orient(a, b, p), len2 }
     }
 }
 

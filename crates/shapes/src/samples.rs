@@ -10,10 +10,7 @@ pub fn star_ring(centre: [f64; 2], radii: &[f64]) -> Ring {
     let n = radii.len() as f64;
     let corner = |(i, r): (usize, &f64)| {
         let angle = i as f64 * std::f64::consts::TAU / n;
-        Point::new(
-            (centre[0] + r * libm::cos(angle)).round() as i32,
-            (centre[1] + r * libm::sin(angle)).round() as i32,
-        )
+        Point::new((centre[0] + r * libm::cos(angle)).round() as i32, (centre[1] + r * libm::sin(angle)).round() as i32)
     };
     radii.iter().enumerate().map(corner).collect()
 }
@@ -21,10 +18,7 @@ pub fn star_ring(centre: [f64; 2], radii: &[f64]) -> Ring {
 /// A comb: a back with `teeth` teeth, all sizes in µm.
 pub fn comb(teeth: usize, tooth: i32, gap: i32, depth: i32, back: i32) -> Shape {
     let pitch = tooth + gap;
-    let mut ring = vec![
-        Point::new(0, 0),
-        Point::new(pitch * (teeth as i32 - 1) + tooth, 0),
-    ];
+    let mut ring = vec![Point::new(0, 0), Point::new(pitch * (teeth as i32 - 1) + tooth, 0)];
     for t in (0..teeth as i32).rev() {
         let x = t * pitch;
         ring.extend([
@@ -42,21 +36,15 @@ pub fn comb(teeth: usize, tooth: i32, gap: i32, depth: i32, back: i32) -> Shape 
 /// Blobs of 3 to 40 corners, spiky to round, some with a hole around their middle.
 pub fn blob() -> impl Strategy<Value = Shape> {
     let at = (-200_000i32..200_000, -200_000i32..200_000);
-    (
-        at,
-        20_000f64..300_000.0,
-        prop::collection::vec(0.3f64..1.0, 3..40),
-        prop::option::of(3usize..12),
+    (at, 20_000f64..300_000.0, prop::collection::vec(0.3f64..1.0, 3..40), prop::option::of(3usize..12)).prop_filter_map(
+        "rounds to a valid shape",
+        |((x, y), size, factors, hole)| {
+            let centre = [f64::from(x), f64::from(y)];
+            let radii: Vec<f64> = factors.iter().map(|f| f * size).collect();
+            let hole = hole.map(|n| star_ring(centre, &vec![0.12 * size; n]));
+            Shape::new(star_ring(centre, &radii), hole.into_iter().collect()).ok()
+        },
     )
-        .prop_filter_map(
-            "rounds to a valid shape",
-            |((x, y), size, factors, hole)| {
-                let centre = [f64::from(x), f64::from(y)];
-                let radii: Vec<f64> = factors.iter().map(|f| f * size).collect();
-                let hole = hole.map(|n| star_ring(centre, &vec![0.12 * size; n]));
-                Shape::new(star_ring(centre, &radii), hole.into_iter().collect()).ok()
-            },
-        )
 }
 
 /// Shapes of all families.
@@ -89,13 +77,6 @@ pub fn simple_by_brute_force(ring: &[Point]) -> bool {
 
 /// The shape as a polygon of the `geo` library, coordinates in µm.
 pub fn to_geo(shape: &Shape) -> geo::Polygon {
-    let line = |ring: &[Point]| {
-        ring.iter()
-            .map(|p| (f64::from(p.x), f64::from(p.y)))
-            .collect::<geo::LineString>()
-    };
-    geo::Polygon::new(
-        line(shape.outline()),
-        shape.holes().iter().map(|h| line(h)).collect(),
-    )
+    let line = |ring: &[Point]| ring.iter().map(|p| (f64::from(p.x), f64::from(p.y))).collect::<geo::LineString>();
+    geo::Polygon::new(line(shape.outline()), shape.holes().iter().map(|h| line(h)).collect())
 }

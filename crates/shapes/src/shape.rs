@@ -91,10 +91,7 @@ impl Shape {
     pub fn new(outline: Ring, holes: Vec<Ring>) -> Result<Self, ShapeError> {
         let mut rings = valid::validated(&outline, &holes)?.into_iter();
         let outline = rings.next().unwrap_or_default();
-        Ok(Self {
-            outline,
-            holes: rings.collect(),
-        })
+        Ok(Self { outline, holes: rings.collect() })
     }
 
     /// A shape from its rings in mm, rounded to whole µm, halves away from zero.
@@ -112,17 +109,9 @@ impl Shape {
                     Err(ShapeError::OutOfRange { ring, corner })
                 }
             };
-            corners
-                .iter()
-                .enumerate()
-                .map(|(i, &[x, y])| Ok(Point::new(um(i, x)?, um(i, y)?)))
-                .collect()
+            corners.iter().enumerate().map(|(i, &[x, y])| Ok(Point::new(um(i, x)?, um(i, y)?))).collect()
         };
-        let holes = holes
-            .iter()
-            .enumerate()
-            .map(|(i, h)| ring(i + 1, h))
-            .collect::<Result<_, _>>()?;
+        let holes = holes.iter().enumerate().map(|(i, h)| ring(i + 1, h)).collect::<Result<_, _>>()?;
         Self::new(ring(0, outline)?, holes)
     }
 
@@ -140,15 +129,7 @@ impl Shape {
             }
         };
         let (w, h) = (um(1, w_um)?, um(2, h_um)?);
-        Self::new(
-            vec![
-                Point::new(0, 0),
-                Point::new(w, 0),
-                Point::new(w, h),
-                Point::new(0, h),
-            ],
-            Vec::new(),
-        )
+        Self::new(vec![Point::new(0, 0), Point::new(w, 0), Point::new(w, h), Point::new(0, h)], Vec::new())
     }
 
     /// The outer ring, counter-clockwise.
@@ -195,8 +176,7 @@ impl Shape {
     pub fn centroid(&self) -> Point {
         let (mut x, mut y) = (0i128, 0i128);
         for (a, b) in self.edges() {
-            let cross =
-                i128::from(i64::from(a.x) * i64::from(b.y) - i64::from(b.x) * i64::from(a.y));
+            let cross = i128::from(i64::from(a.x) * i64::from(b.y) - i64::from(b.x) * i64::from(a.y));
             x += i128::from(a.x + b.x) * cross;
             y += i128::from(a.y + b.y) * cross;
         }
@@ -223,12 +203,7 @@ impl Shape {
             // The edge crosses the level of `p`; the upper end counts, the lower one does not.
             let crosses = (a.y > p.y) != (b.y > p.y);
             let turn = orient(a, b, p);
-            if turn == 0
-                && p.x >= a.x.min(b.x)
-                && p.x <= a.x.max(b.x)
-                && p.y >= a.y.min(b.y)
-                && p.y <= a.y.max(b.y)
-            {
+            if turn == 0 && p.x >= a.x.min(b.x) && p.x <= a.x.max(b.x) && p.y >= a.y.min(b.y) && p.y <= a.y.max(b.y) {
                 return Side::Boundary;
             }
             // Upwards with `p` to the left, or downwards with `p` to the right: the crossing lies right of `p`.
@@ -253,10 +228,7 @@ impl Shape {
         for (r, ring) in self.rings().enumerate() {
             let moved: Option<Ring> = ring.iter().map(|&p| motion.point(p)).collect();
             let Some(mut moved) = moved else {
-                let corner = ring
-                    .iter()
-                    .position(|&p| motion.point(p).is_none())
-                    .unwrap_or(0);
+                let corner = ring.iter().position(|&p| motion.point(p).is_none()).unwrap_or(0);
                 return Err(ShapeError::OutOfRange { ring: r, corner });
             };
             if placement.flip {
@@ -266,28 +238,33 @@ impl Shape {
         }
         let outline = rings.remove(0);
         if placement.turn.is_quarter() {
-            return Ok(Self {
-                outline,
-                holes: rings,
-            });
+            return Ok(Self { outline, holes: rings });
         }
         Self::new(outline, rings)
+    }
+
+    /// The same shape with each ring starting at its least corner and the holes in order of theirs: one form for
+    /// one region, whoever made it.
+    pub(crate) fn in_order(mut self) -> Self {
+        for ring in std::iter::once(&mut self.outline).chain(&mut self.holes) {
+            let least = (0..ring.len()).min_by_key(|&i| ring[i]).unwrap_or(0);
+            ring.rotate_left(least);
+        }
+        self.holes.sort_unstable();
+        self
     }
 }
 
 /// The edges of a ring, from corner to corner.
 pub fn edges(ring: &[Point]) -> impl Iterator<Item = (Point, Point)> {
-    ring.iter()
-        .enumerate()
-        .map(move |(i, &a)| (a, ring[if i + 1 == ring.len() { 0 } else { i + 1 }]))
+    ring.iter().enumerate().map(move |(i, &a)| (a, ring[if i + 1 == ring.len() { 0 } else { i + 1 }]))
 }
 
 /// Twice the signed area of a ring in µm²: above 0 where it runs counter-clockwise. Exact for every simple
 /// ring within the limits of coordinates.
 pub fn ring_area2(ring: &[Point]) -> i64 {
-    let sum: i128 = edges(ring)
-        .map(|(a, b)| i128::from(i64::from(a.x) * i64::from(b.y) - i64::from(b.x) * i64::from(a.y)))
-        .sum();
+    let sum: i128 =
+        edges(ring).map(|(a, b)| i128::from(i64::from(a.x) * i64::from(b.y) - i64::from(b.x) * i64::from(a.y))).sum();
     sum as i64
 }
 
@@ -297,10 +274,7 @@ pub fn bounds(ring: &[Point]) -> (Point, Point) {
         return (Point::new(0, 0), Point::new(0, 0));
     };
     ring.iter().fold((first, first), |(lo, hi), p| {
-        (
-            Point::new(lo.x.min(p.x), lo.y.min(p.y)),
-            Point::new(hi.x.max(p.x), hi.y.max(p.y)),
-        )
+        (Point::new(lo.x.min(p.x), lo.y.min(p.y)), Point::new(hi.x.max(p.x), hi.y.max(p.y)))
     })
 }
 
@@ -313,10 +287,7 @@ pub fn orient(a: Point, b: Point, c: Point) -> i64 {
 
 /// Squared distance of two points, µm², exact.
 pub fn dist2(a: Point, b: Point) -> i64 {
-    let (dx, dy) = (
-        i64::from(a.x) - i64::from(b.x),
-        i64::from(a.y) - i64::from(b.y),
-    );
+    let (dx, dy) = (i64::from(a.x) - i64::from(b.x), i64::from(a.y) - i64::from(b.y));
     dx * dx + dy * dy
 }
 
@@ -330,11 +301,7 @@ pub enum ShapeError {
     #[error("ring {ring} encloses no area")]
     NoArea { ring: usize },
     #[error("ring {ring} crosses or touches itself between corners {corner} and {other}")]
-    SelfCrossing {
-        ring: usize,
-        corner: usize,
-        other: usize,
-    },
+    SelfCrossing { ring: usize, corner: usize, other: usize },
     #[error("corner {corner} of ring {ring} is not a number within ±20 000 mm")]
     OutOfRange { ring: usize, corner: usize },
     #[error("hole {hole} does not lie inside the outline")]
@@ -344,11 +311,7 @@ pub enum ShapeError {
     #[error("the holes leave no area")]
     NothingLeft,
     #[error("ring {ring} has {corners} corners; at most {most} are taken")]
-    TooManyCorners {
-        ring: usize,
-        corners: usize,
-        most: usize,
-    },
+    TooManyCorners { ring: usize, corners: usize, most: usize },
     #[error("the shape has {rings} rings; at most {most} are taken")]
     TooManyRings { rings: usize, most: usize },
 }
@@ -368,20 +331,14 @@ mod tests {
         assert_eq!(json, r#"{"outline":[[0,0],[100,0],[100,50],[0,50]]}"#);
         assert_eq!(serde_json::from_str::<Shape>(&json).unwrap(), shape);
         let crossed = r#"{"outline":[[0,0],[100,100],[100,0],[0,100]],"holes":[]}"#;
-        assert!(
-            serde_json::from_str::<Shape>(crossed)
-                .unwrap_err()
-                .to_string()
-                .contains("crosses")
-        );
+        assert!(serde_json::from_str::<Shape>(crossed).unwrap_err().to_string().contains("crosses"));
     }
 
     #[test]
     fn measures_of_a_frame() {
         let p = Point::new;
         let hole = vec![p(10, 10), p(90, 10), p(90, 90), p(10, 90)];
-        let frame =
-            Shape::new(vec![p(0, 0), p(100, 0), p(100, 100), p(0, 100)], vec![hole]).unwrap();
+        let frame = Shape::new(vec![p(0, 0), p(100, 0), p(100, 100), p(0, 100)], vec![hole]).unwrap();
         assert_eq!(frame.area2(), 2 * (10_000 - 6_400));
         assert_eq!(frame.perimeter_um(), 720.0);
         assert_eq!(frame.centroid(), p(50, 50));
@@ -399,54 +356,21 @@ mod tests {
     fn a_placed_part_is_flipped_then_turned_then_moved() {
         let p = Point::new;
         let part = Shape::new(vec![p(0, 0), p(100, 0), p(0, 30)], vec![]).unwrap();
-        let quarter = |turn: i64, flip| Placement {
-            turn: Turn::new(turn * 90_000_000),
-            flip,
-            dx: 1_000,
-            dy: 0,
-        };
-        assert_eq!(
-            part.placed(&quarter(1, false)).unwrap().outline(),
-            [p(1_000, 0), p(1_000, 100), p(970, 0)]
-        );
-        assert_eq!(
-            part.placed(&quarter(0, true)).unwrap().outline(),
-            [p(1_000, 0), p(1_000, 30), p(900, 0)]
-        );
-        assert_eq!(
-            part.placed(&quarter(1, true)).unwrap().outline(),
-            [p(1_000, 0), p(970, 0), p(1_000, -100)]
-        );
-        let far = Placement {
-            dx: 19_999_950,
-            ..Placement::default()
-        };
-        assert_eq!(
-            part.placed(&far),
-            Err(ShapeError::OutOfRange { ring: 0, corner: 1 })
-        );
+        let quarter = |turn: i64, flip| Placement { turn: Turn::new(turn * 90_000_000), flip, dx: 1_000, dy: 0 };
+        assert_eq!(part.placed(&quarter(1, false)).unwrap().outline(), [p(1_000, 0), p(1_000, 100), p(970, 0)]);
+        assert_eq!(part.placed(&quarter(0, true)).unwrap().outline(), [p(1_000, 0), p(1_000, 30), p(900, 0)]);
+        assert_eq!(part.placed(&quarter(1, true)).unwrap().outline(), [p(1_000, 0), p(970, 0), p(1_000, -100)]);
+        let far = Placement { dx: 19_999_950, ..Placement::default() };
+        assert_eq!(part.placed(&far), Err(ShapeError::OutOfRange { ring: 0, corner: 1 }));
     }
 
     #[test]
     fn a_turn_by_45_degrees_is_the_same_everywhere() {
         // cos 45° · 1 000 000 = 707 106.78…
         let part = Shape::rectangle(1_000_000, 500_000).unwrap();
-        let placed = part
-            .placed(&Placement {
-                turn: Turn::new(45_000_000),
-                ..Placement::default()
-            })
-            .unwrap();
+        let placed = part.placed(&Placement { turn: Turn::new(45_000_000), ..Placement::default() }).unwrap();
         let corners: Vec<(i32, i32)> = placed.corners().map(Into::into).collect();
-        assert_eq!(
-            corners,
-            [
-                (0, 0),
-                (707_107, 707_107),
-                (353_553, 1_060_660),
-                (-353_553, 353_553)
-            ]
-        );
+        assert_eq!(corners, [(0, 0), (707_107, 707_107), (353_553, 1_060_660), (-353_553, 353_553)]);
     }
 
     #[test]
@@ -464,20 +388,9 @@ mod tests {
             p(0, 9_000),
         ];
         let part = Shape::new(ring, vec![]).unwrap();
-        assert!(
-            part.placed(&Placement {
-                turn: Turn::new(90_000_000),
-                ..Placement::default()
-            })
-            .is_ok()
-        );
-        let any = (1..90).filter(|d| {
-            part.placed(&Placement {
-                turn: Turn::new(d * 1_000_000),
-                ..Placement::default()
-            })
-            .is_err()
-        });
+        assert!(part.placed(&Placement { turn: Turn::new(90_000_000), ..Placement::default() }).is_ok());
+        let any = (1..90)
+            .filter(|d| part.placed(&Placement { turn: Turn::new(d * 1_000_000), ..Placement::default() }).is_err());
         assert!(any.count() > 0);
     }
 

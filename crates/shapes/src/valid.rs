@@ -12,33 +12,18 @@ type Corner = (Point, usize);
 
 /// The outline and the holes, cleaned and oriented, or what is wrong with them.
 pub(crate) fn validated(outline: &[Point], holes: &[Ring]) -> Result<Vec<Ring>, ShapeError> {
-    let given = || {
-        std::iter::once(outline)
-            .chain(holes.iter().map(Vec::as_slice))
-            .enumerate()
-    };
+    let given = || std::iter::once(outline).chain(holes.iter().map(Vec::as_slice)).enumerate();
     if holes.len() + 1 > RINGS_PER_SHAPE {
-        return Err(ShapeError::TooManyRings {
-            rings: holes.len() + 1,
-            most: RINGS_PER_SHAPE,
-        });
+        return Err(ShapeError::TooManyRings { rings: holes.len() + 1, most: RINGS_PER_SHAPE });
     }
     let mut total = 0;
     for (ring, corners) in given() {
         if corners.len() > CORNERS_PER_RING {
-            return Err(ShapeError::TooManyCorners {
-                ring,
-                corners: corners.len(),
-                most: CORNERS_PER_RING,
-            });
+            return Err(ShapeError::TooManyCorners { ring, corners: corners.len(), most: CORNERS_PER_RING });
         }
         total += corners.len();
         if total > CORNERS_PER_SHAPE {
-            return Err(ShapeError::TooManyCorners {
-                ring,
-                corners: total,
-                most: CORNERS_PER_SHAPE,
-            });
+            return Err(ShapeError::TooManyCorners { ring, corners: total, most: CORNERS_PER_SHAPE });
         }
         let within = |v: i32| i64::from(v).abs() <= COORDINATE_UM;
         if let Some(corner) = corners.iter().position(|p| !within(p.x) || !within(p.y)) {
@@ -69,21 +54,17 @@ pub(crate) fn validated(outline: &[Point], holes: &[Ring]) -> Result<Vec<Ring>, 
         let outside = |hole: usize| {
             let ring = |r: usize| rings[r].iter().map(|c| c.0).collect::<Ring>();
             let (ours, theirs) = (bounds(&ring(0)), bounds(&ring(hole)));
-            let around = theirs.0.x <= ours.0.x
-                && theirs.0.y <= ours.0.y
-                && theirs.1.x >= ours.1.x
-                && theirs.1.y >= ours.1.y;
+            let around =
+                theirs.0.x <= ours.0.x && theirs.0.y <= ours.0.y && theirs.1.x >= ours.1.x && theirs.1.y >= ours.1.y;
             if around && ring_area2(&ring(hole)).abs() >= ring_area2(&ring(0)).abs() {
                 ShapeError::NothingLeft
             } else {
                 ShapeError::HoleOutside { hole }
             }
         };
-        let parents = sweep(&rings).map_err(|c| {
-            match (c.first.0.min(c.second.0), c.first.0.max(c.second.0)) {
-                (0, hole) => outside(hole),
-                (hole, other) => ShapeError::HolesOverlap { hole, other },
-            }
+        let parents = sweep(&rings).map_err(|c| match (c.first.0.min(c.second.0), c.first.0.max(c.second.0)) {
+            (0, hole) => outside(hole),
+            (hole, other) => ShapeError::HolesOverlap { hole, other },
         })?;
         if let Some(hole) = (1..rings.len()).find(|&h| parents[h].is_none()) {
             return Err(outside(hole));
@@ -91,10 +72,7 @@ pub(crate) fn validated(outline: &[Point], holes: &[Ring]) -> Result<Vec<Ring>, 
         for (ring, parent) in parents.iter().enumerate() {
             match *parent {
                 Some(parent) if parent != 0 && ring != 0 => {
-                    return Err(ShapeError::HolesOverlap {
-                        hole: ring.min(parent),
-                        other: ring.max(parent),
-                    });
+                    return Err(ShapeError::HolesOverlap { hole: ring.min(parent), other: ring.max(parent) });
                 }
                 _ => {}
             }
@@ -183,33 +161,17 @@ fn sweep(rings: &[Vec<Corner>]) -> Result<Vec<Option<usize>>, Contact> {
             let b = corners[(at + 1) % corners.len()].0;
             let forward = a < b;
             let (left, right) = if forward { (a, b) } else { (b, a) };
-            edges.push(Edge {
-                left,
-                right,
-                ring,
-                corner,
-                at,
-                forward,
-            });
+            edges.push(Edge { left, right, ring, corner, at, forward });
         }
     }
-    let contact = |a: &Edge, b: &Edge| Contact {
-        first: (a.ring, a.corner),
-        second: (b.ring, b.corner),
-    };
+    let contact = |a: &Edge, b: &Edge| Contact { first: (a.ring, a.corner), second: (b.ring, b.corner) };
 
     // Two corners in one place are a contact; afterwards every point has exactly two edges.
-    let mut corners: Vec<(Point, usize, usize)> = rings
-        .iter()
-        .enumerate()
-        .flat_map(|(r, ring)| ring.iter().map(move |&(p, i)| (p, r, i)))
-        .collect();
+    let mut corners: Vec<(Point, usize, usize)> =
+        rings.iter().enumerate().flat_map(|(r, ring)| ring.iter().map(move |&(p, i)| (p, r, i))).collect();
     corners.sort_unstable();
     if let Some(pair) = corners.windows(2).find(|w| w[0].0 == w[1].0) {
-        return Err(Contact {
-            first: (pair[0].1, pair[0].2),
-            second: (pair[1].1, pair[1].2),
-        });
+        return Err(Contact { first: (pair[0].1, pair[0].2), second: (pair[1].1, pair[1].2) });
     }
 
     let neighbours = |a: &Edge, b: &Edge| {
@@ -217,11 +179,7 @@ fn sweep(rings: &[Vec<Corner>]) -> Result<Vec<Option<usize>>, Contact> {
         a.ring == b.ring && ((a.at + 1) % n == b.at || (b.at + 1) % n == a.at)
     };
     let check = |a: &Edge, b: &Edge| {
-        if !neighbours(a, b) && meet(a, b) {
-            Err(contact(a, b))
-        } else {
-            Ok(())
-        }
+        if !neighbours(a, b) && meet(a, b) { Err(contact(a, b)) } else { Ok(()) }
     };
 
     // At each point first the edges that end there leave, then those that start there enter.
@@ -232,10 +190,8 @@ fn sweep(rings: &[Vec<Corner>]) -> Result<Vec<Option<usize>>, Contact> {
     }
     events.sort_unstable();
 
-    let counter_clockwise: Vec<bool> = rings
-        .iter()
-        .map(|r| ring_area2(&r.iter().map(|c| c.0).collect::<Ring>()) > 0)
-        .collect();
+    let counter_clockwise: Vec<bool> =
+        rings.iter().map(|r| ring_area2(&r.iter().map(|c| c.0).collect::<Ring>()) > 0).collect();
     let mut parents: Vec<Option<usize>> = vec![None; rings.len()];
     let mut seen = vec![false; rings.len()];
     // Edges under the sweep line, from bottom to top.
@@ -253,9 +209,7 @@ fn sweep(rings: &[Vec<Corner>]) -> Result<Vec<Option<usize>>, Contact> {
         if enters {
             // An edge under the point that does not start there is touched by it.
             let touched = active.get(place).map(|&f| &edges[f]);
-            if let Some(f) =
-                touched.filter(|f| f.left != point && orient(f.left, f.right, point) == 0)
-            {
+            if let Some(f) = touched.filter(|f| f.left != point && orient(f.left, f.right, point) == 0) {
                 return Err(contact(f, edge));
             }
             if !seen[edge.ring] {
@@ -263,11 +217,7 @@ fn sweep(rings: &[Vec<Corner>]) -> Result<Vec<Option<usize>>, Contact> {
                 parents[edge.ring] = place.checked_sub(1).and_then(|below| {
                     let below = &edges[active[below]];
                     // A counter-clockwise ring has its inside above the edges that run from left to right.
-                    if below.forward == counter_clockwise[below.ring] {
-                        Some(below.ring)
-                    } else {
-                        parents[below.ring]
-                    }
+                    if below.forward == counter_clockwise[below.ring] { Some(below.ring) } else { parents[below.ring] }
                 });
             }
             if place > 0 {
@@ -330,18 +280,8 @@ mod tests {
 
     #[test]
     fn repeated_and_collinear_corners_and_spikes_are_dropped() {
-        let given = ring(&[
-            (0, 0),
-            (0, 0),
-            (50, 0),
-            (100, 0),
-            (100, 40),
-            (130, 40),
-            (100, 40),
-            (100, 100),
-            (0, 100),
-            (0, 0),
-        ]);
+        let given =
+            ring(&[(0, 0), (0, 0), (50, 0), (100, 0), (100, 40), (130, 40), (100, 40), (100, 100), (0, 100), (0, 0)]);
         let shape = Shape::new(given, vec![]).unwrap();
         assert_eq!(shape.outline(), square(0, 0, 100));
         // A spike across the seam of the ring.
@@ -355,10 +295,7 @@ mod tests {
         outline[1..].reverse();
         let shape = Shape::new(outline, vec![square(30, 40, 10)]).unwrap();
         assert_eq!(shape.outline(), square(10, 20, 100));
-        assert_eq!(
-            shape.holes()[0],
-            ring(&[(30, 40), (30, 50), (40, 50), (40, 40)])
-        );
+        assert_eq!(shape.holes()[0], ring(&[(30, 40), (30, 50), (40, 50), (40, 40)]));
         assert_eq!(shape.area2(), 2 * (10_000 - 100));
     }
 
@@ -366,53 +303,21 @@ mod tests {
     fn each_mistake_is_named_with_its_place_as_given() {
         let outline = || square(0, 0, 100);
         let new = |outline: Ring, holes: Vec<Ring>| Shape::new(outline, holes).unwrap_err();
-        assert_eq!(
-            new(ring(&[(0, 0), (5, 5), (0, 0)]), vec![]),
-            ShapeError::TooFewCorners { ring: 0 }
-        );
+        assert_eq!(new(ring(&[(0, 0), (5, 5), (0, 0)]), vec![]), ShapeError::TooFewCorners { ring: 0 });
         assert_eq!(new(vec![], vec![]), ShapeError::TooFewCorners { ring: 0 });
+        assert_eq!(new(ring(&[(0, 0), (5, 5), (9, 9)]), vec![]), ShapeError::NoArea { ring: 0 });
         assert_eq!(
-            new(ring(&[(0, 0), (5, 5), (9, 9)]), vec![]),
-            ShapeError::NoArea { ring: 0 }
-        );
-        assert_eq!(
-            new(
-                ring(&[(0, 0), (0, 0), (100, 100), (100, 0), (0, 100)]),
-                vec![]
-            ),
-            ShapeError::SelfCrossing {
-                ring: 0,
-                corner: 0,
-                other: 3
-            }
+            new(ring(&[(0, 0), (0, 0), (100, 100), (100, 0), (0, 100)]), vec![]),
+            ShapeError::SelfCrossing { ring: 0, corner: 0, other: 3 }
         );
         // Two squares that touch at a corner.
         assert_eq!(
-            new(
-                ring(&[
-                    (0, 0),
-                    (50, 0),
-                    (50, 50),
-                    (100, 50),
-                    (100, 100),
-                    (50, 100),
-                    (50, 50),
-                    (0, 50)
-                ]),
-                vec![]
-            ),
-            ShapeError::SelfCrossing {
-                ring: 0,
-                corner: 2,
-                other: 6
-            }
+            new(ring(&[(0, 0), (50, 0), (50, 50), (100, 50), (100, 100), (50, 100), (50, 50), (0, 50)]), vec![]),
+            ShapeError::SelfCrossing { ring: 0, corner: 2, other: 6 }
         );
         // A corner on another edge.
         assert!(matches!(
-            new(
-                ring(&[(0, 0), (100, 0), (100, 100), (50, 0), (0, 100)]),
-                vec![]
-            ),
+            new(ring(&[(0, 0), (100, 0), (100, 100), (50, 0), (0, 100)]), vec![]),
             ShapeError::SelfCrossing { ring: 0, .. }
         ));
         assert_eq!(
@@ -420,74 +325,28 @@ mod tests {
             ShapeError::OutOfRange { ring: 0, corner: 1 }
         );
         let hole = |h: Ring| new(outline(), vec![square(2, 2, 3), h]);
-        assert_eq!(
-            hole(square(200, 0, 10)),
-            ShapeError::HoleOutside { hole: 2 }
-        );
-        assert_eq!(
-            hole(square(90, 50, 10)),
-            ShapeError::HoleOutside { hole: 2 }
-        );
-        assert_eq!(
-            hole(square(90, 50, 30)),
-            ShapeError::HoleOutside { hole: 2 }
-        );
-        assert_eq!(
-            hole(square(5, 5, 10)),
-            ShapeError::HolesOverlap { hole: 1, other: 2 }
-        );
-        assert_eq!(
-            hole(square(1, 1, 10)),
-            ShapeError::HolesOverlap { hole: 1, other: 2 }
-        );
-        assert_eq!(
-            hole(square(3, 3, 1)),
-            ShapeError::HolesOverlap { hole: 1, other: 2 }
-        );
-        assert_eq!(
-            hole(square(2, 2, 3)),
-            ShapeError::HolesOverlap { hole: 1, other: 2 }
-        );
+        assert_eq!(hole(square(200, 0, 10)), ShapeError::HoleOutside { hole: 2 });
+        assert_eq!(hole(square(90, 50, 10)), ShapeError::HoleOutside { hole: 2 });
+        assert_eq!(hole(square(90, 50, 30)), ShapeError::HoleOutside { hole: 2 });
+        assert_eq!(hole(square(5, 5, 10)), ShapeError::HolesOverlap { hole: 1, other: 2 });
+        assert_eq!(hole(square(1, 1, 10)), ShapeError::HolesOverlap { hole: 1, other: 2 });
+        assert_eq!(hole(square(3, 3, 1)), ShapeError::HolesOverlap { hole: 1, other: 2 });
+        assert_eq!(hole(square(2, 2, 3)), ShapeError::HolesOverlap { hole: 1, other: 2 });
         assert_eq!(new(outline(), vec![outline()]), ShapeError::NothingLeft);
-        assert_eq!(
-            new(outline(), vec![square(-1, -1, 102)]),
-            ShapeError::NothingLeft
-        );
-        assert_eq!(
-            new(outline(), vec![ring(&[(1, 1), (2, 1), (3, 1)])]),
-            ShapeError::NoArea { ring: 1 }
-        );
+        assert_eq!(new(outline(), vec![square(-1, -1, 102)]), ShapeError::NothingLeft);
+        assert_eq!(new(outline(), vec![ring(&[(1, 1), (2, 1), (3, 1)])]), ShapeError::NoArea { ring: 1 });
         let many = vec![Point::new(0, 0); CORNERS_PER_RING + 1];
-        assert!(matches!(
-            new(many, vec![]),
-            ShapeError::TooManyCorners { ring: 0, .. }
-        ));
-        assert!(matches!(
-            new(outline(), vec![vec![]; RINGS_PER_SHAPE]),
-            ShapeError::TooManyRings { .. }
-        ));
+        assert!(matches!(new(many, vec![]), ShapeError::TooManyCorners { ring: 0, .. }));
+        assert!(matches!(new(outline(), vec![vec![]; RINGS_PER_SHAPE]), ShapeError::TooManyRings { .. }));
     }
 
     #[test]
     fn millimetres_are_rounded_away_from_zero_and_bounded() {
-        let shape =
-            Shape::from_mm(&[[-0.0005, -0.0005], [10.0, -0.0005], [10.0, 5.0004]], &[]).unwrap();
-        assert_eq!(
-            shape.outline(),
-            ring(&[(-1, -1), (10_000, -1), (10_000, 5_000)])
-        );
-        for bad in [
-            f64::NAN,
-            f64::INFINITY,
-            f64::NEG_INFINITY,
-            20_000.001,
-            1e300,
-        ] {
+        let shape = Shape::from_mm(&[[-0.0005, -0.0005], [10.0, -0.0005], [10.0, 5.0004]], &[]).unwrap();
+        assert_eq!(shape.outline(), ring(&[(-1, -1), (10_000, -1), (10_000, 5_000)]));
+        for bad in [f64::NAN, f64::INFINITY, f64::NEG_INFINITY, 20_000.001, 1e300] {
             let given = [[0.0, 0.0], [1.0, bad], [0.0, 1.0]];
-            assert_eq!(
-                Shape::from_mm(&given, &[]),
-                Err(ShapeError::OutOfRange { ring: 0, corner: 1 })
-            );
+            assert_eq!(Shape::from_mm(&given, &[]), Err(ShapeError::OutOfRange { ring: 0, corner: 1 }));
         }
         assert!(Shape::from_mm(&[[0.0, 0.0], [20_000.0, 0.0], [-20_000.0, 20_000.0]], &[]).is_ok());
     }
