@@ -3,8 +3,10 @@
 //! Everything is in whole micrometres. The crate knows no trade: no materials, no money, no orders.
 
 pub mod boolean;
+pub mod circle;
 pub mod clear;
 pub mod curve;
+pub mod hull;
 pub mod limits;
 pub mod place;
 pub mod rim;
@@ -12,6 +14,7 @@ pub mod rim;
 mod samples;
 pub mod shape;
 mod valid;
+pub mod width;
 
 pub use curve::{Contour, Segment};
 pub use place::{Motion, Placement, Turn};

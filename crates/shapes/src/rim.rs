@@ -212,6 +212,26 @@ impl Rim {
         best
     }
 
+    /// Distance from a point to the nearest edge in whole µm, rounded down; exact.
+    pub fn distance_from_um(&self, p: Point) -> i64 {
+        let mut best = FURTHEST_UM;
+        let mut stack = vec![0];
+        while let Some(n) = stack.pop() {
+            let node = &self.nodes[n];
+            if boxes_gap2((node.lo, node.hi), (p, p)) >= best * best {
+                continue;
+            }
+            if node.second != 0 {
+                stack.extend([n + 1, node.second as usize]);
+                continue;
+            }
+            for e in self.leaf(node) {
+                best = best.min(point_distance_um(p, e.a, e.b));
+            }
+        }
+        best
+    }
+
     /// Distance from a point to the nearest edge, µm; in floating point, right to about 1e-9 of the distance
     /// plus 1e-6 µm. For searching, never for deciding.
     pub fn distance_to(&self, p: [f64; 2]) -> f64 {
@@ -319,14 +339,19 @@ fn segments_distance_um(e: &RimEdge, f: &RimEdge) -> i64 {
     if crate::valid::segments_meet((e.a, e.b), (f.a, f.b)) {
         return 0;
     }
-    let floor = |p, a, b| {
-        let d2 = match foot(p, a, b) {
-            Foot::Corner(d2) => i128::from(d2),
-            Foot::Edge { cross, len2 } => i128::from(cross) * i128::from(cross) / i128::from(len2),
-        };
-        d2.isqrt() as i64
+    point_distance_um(e.a, f.a, f.b)
+        .min(point_distance_um(e.b, f.a, f.b))
+        .min(point_distance_um(f.a, e.a, e.b))
+        .min(point_distance_um(f.b, e.a, e.b))
+}
+
+/// Distance from a point to a segment in whole µm, rounded down; exact.
+fn point_distance_um(p: Point, a: Point, b: Point) -> i64 {
+    let d2 = match foot(p, a, b) {
+        Foot::Corner(d2) => i128::from(d2),
+        Foot::Edge { cross, len2 } => i128::from(cross) * i128::from(cross) / i128::from(len2),
     };
-    floor(e.a, f.a, f.b).min(floor(e.b, f.a, f.b)).min(floor(f.a, e.a, e.b)).min(floor(f.b, e.a, e.b))
+    d2.isqrt() as i64
 }
 
 /// Where the perpendicular from a point to a segment stands.
