@@ -1,0 +1,182 @@
+//! A bound over several constraints at once, and the step uphill that comes with it.
+//!
+//! Near a feature the free side is often one side of a line. Then "the feature keeps clear of that line" holds in
+//! every fit, and in the pose it is a sum of terms in the shift, in cos φ and in sin φ. Any weighted mean of such
+//! slacks bounds the least slack from above; its greatest value over the box is a closed form. The weights come
+//! from a linear program; whether they are the best ones does not matter for the proof (weak duality).
+//! This dismisses boxes in which every single feature could still be satisfied, but no pose satisfies all:
+//! a bar in a slot that is a little too narrow needs one box instead of millions.
+
+use crate::field::Field;
+use crate::lp::{self, Row};
+use crate::num::{Rot, V};
+use crate::search::{Node, Pair, Pose};
+
+/// Edges beside the one in question may reach this far behind its line, µm: what rounding amounts to.
+const BEHIND_UM: f64 = 1e-3;
+/// More edges than this within reach of a feature: the neighbourhood is no half plane.
+const NEIGHBOURS: usize = 12;
+/// Features that take part, at most.
+const FEATURES: usize = 32;
+
+/// One necessary condition: a weighted sum of shift, cos φ and sin φ, plus `rest`, is the slack.
+#[derive(Clone, Copy, Debug)]
+struct Line {
+    shift: V,
+    cos: f64,
+    sin: f64,
+    rest: f64,
+    /// What the form above may be short of the true slack.
+    error: f64,
+}
+
+/// What a look at a box brought.
+#[derive(Clone, Copy, Debug, Default)]
+pub(crate) struct Verdict {
+    /// No pose in the box has more slack than this.
+    pub most: Option<f64>,
+    /// A better pose than the middle, with its slack.
+    pub pose: Option<(Pose, f64)>,
+}
+
+/// Working memory for [`Bounder::look`].
+#[derive(Debug, Default)]
+pub(crate) struct Bounder {
+    lines: Vec<Line>,
+    rows: Vec<Row>,
+    near: Vec<u32>,
+}
+
+impl Bounder {
+    /// Bounds the slack over the box, from the listed features.
+    pub fn look(&mut self, pair: &Pair<'_>, node: &Node, list: &[u32]) -> Verdict {
+        self.lines.clear();
+        let (shift, chord) = (node.shift(), node.chord());
+        for &id in list.iter().take(FEATURES) {
+            let f = &pair.features[id as usize];
+            let (field, at) = pair.seen(f, &node.pose);
+            let reach = node.reach(f);
+            // Within this distance lies all that the feature can come too close to.
+            let asked = f.r + pair.host_clearance(f);
+            let radius = reach + asked;
+            if radius > pair.face.radius {
+                continue;
+            }
+            field.within(at, radius, &mut self.near);
+            if self.near.len() > NEIGHBOURS {
+                continue;
+            }
+            for i in 0..self.near.len() {
+                let Some(behind) = behind(field, &self.near, i, at, radius) else {
+                    continue;
+                };
+                let e = &field.edges()[self.near[i] as usize];
+                let n = e.normal();
+                let need = f.r + field.objects()[e.object as usize].clearance;
+                self.lines.push(if f.own {
+                    // n · (t + R c) − n · a − need, about the middle.
+                    let m = f.c.turned(node.pose.rot);
+                    Line {
+                        shift: n,
+                        cos: n.dot(m),
+                        sin: n.dot(m.left()),
+                        rest: n.dot(node.pose.t - e.a) - need,
+                        error: behind,
+                    }
+                } else {
+                    // (R n) · (q − t) − n · a − need.
+                    let w = f.c - node.pose.t;
+                    let m = n.turned(node.pose.rot);
+                    Line {
+                        shift: -m,
+                        cos: m.dot(w),
+                        sin: m.left().dot(w),
+                        rest: -n.dot(e.a) - need,
+                        error: behind + chord * shift,
+                    }
+                });
+            }
+        }
+        if self.lines.is_empty() {
+            return Verdict::default();
+        }
+        self.solve(pair, node)
+    }
+
+    fn solve(&mut self, pair: &Pair<'_>, node: &Node) -> Verdict {
+        // Turning is measured as the way of a point at the part's radius, so that all unknowns are alike in size.
+        let lever = pair.face.radius.max(1.0);
+        self.rows.clear();
+        for l in &self.lines {
+            self.rows.push(Row { a: [-l.shift.x, -l.shift.y, -l.sin / lever, 1.0], b: l.rest + l.cos + l.error });
+        }
+        let h = [node.hx, node.hy, node.ha.min(1.0) * lever, 1e9];
+        let Some(best) = lp::maximize([0.0, 0.0, 0.0, 1.0], &self.rows, h) else {
+            return Verdict::default();
+        };
+        let mut sum = Line { shift: V::default(), cos: 0.0, sin: 0.0, rest: 0.0, error: 0.0 };
+        let mut weights = 0.0;
+        for &(i, y) in &best.rows[..best.row_count] {
+            let l = &self.lines[i];
+            weights += y;
+            sum.shift = sum.shift + l.shift * y;
+            sum.cos += l.cos * y;
+            sum.sin += l.sin * y;
+            sum.rest += l.rest * y;
+            sum.error += l.error * y;
+        }
+        let most = (weights > 0.5).then(|| {
+            (sum.rest
+                + sum.shift.x.abs() * node.hx
+                + sum.shift.y.abs() * node.hy
+                + greatest(sum.cos, sum.sin, node.ha)
+                + sum.error)
+                / weights
+        });
+        let mut pose = node.pose;
+        pose.t.x += best.x[0];
+        pose.t.y += best.x[1];
+        if node.ha > 0.0 {
+            pose.angle += best.x[2] / lever;
+            pose.rot = Rot::of(pose.angle);
+        }
+        let value = pair.least_slack(&pose);
+        Verdict { most, pose: Some((pose, value)) }
+    }
+}
+
+/// The greatest value of a cos φ + b sin φ for |φ| ≤ h.
+fn greatest(a: f64, b: f64, h: f64) -> f64 {
+    if h == 0.0 {
+        return a;
+    }
+    if h >= std::f64::consts::PI {
+        return (a * a + b * b).sqrt();
+    }
+    let (sin, cos) = (libm::sin(h), libm::cos(h));
+    // The top lies at the angle of (a, |b|), between 0 and π; it is within h where sin(h − angle) ≥ 0.
+    if a * sin >= b.abs() * cos { (a * a + b * b).sqrt() } else { a * cos + b.abs() * sin }
+}
+
+/// How far behind the line of the `i`-th of the near edges free side may lie, within the radius: `None` where it
+/// is more than rounding, so that the line says nothing.
+fn behind(field: &Field, near: &[u32], i: usize, at: V, radius: f64) -> Option<f64> {
+    let e = &field.edges()[near[i] as usize];
+    for (j, &other) in near.iter().enumerate() {
+        let f = &field.edges()[other as usize];
+        if j == i || f.object != e.object {
+            continue;
+        }
+        // The part of the other edge that lies within the radius.
+        let along = (at - f.a).dot(f.u);
+        let off = f.height(at);
+        let half = (radius * radius - off * off).max(0.0).sqrt();
+        let from = (along - half).clamp(0.0, f.len);
+        let to = (along + half).clamp(0.0, f.len);
+        let lowest = e.height(f.a + f.u * from).min(e.height(f.a + f.u * to));
+        if lowest < -BEHIND_UM {
+            return None;
+        }
+    }
+    Some(BEHIND_UM)
+}

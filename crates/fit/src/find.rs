@@ -1,0 +1,311 @@
+//! The smallest pieces that hold each part.
+
+use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
+use std::sync::mpsc;
+
+use serde::{Deserialize, Serialize};
+use sheetloft_shapes::{Placement, Shape};
+
+use crate::host::Host;
+use crate::part::Part;
+use crate::piece::{Grain, Signature};
+use crate::solve::{Caps, Verdict, solve};
+use crate::turns::Turns;
+use crate::watch::Watch;
+
+/// A part to find pieces for.
+#[derive(Clone, Copy, Debug)]
+pub struct Query<'a> {
+    /// The part, made ready.
+    pub part: &'a Part,
+    /// How it may be turned: relative to the grain on pieces that have one, to the piece's own axes on others.
+    pub turns: &'a Turns,
+    /// Whether it may be mirrored.
+    pub flip: bool,
+}
+
+/// A piece that may be used.
+#[derive(Clone, Copy, Debug)]
+pub struct Candidate<'a> {
+    /// Its outline and holes.
+    pub shape: &'a Shape,
+    /// Areas of it not to be used; they may overlap anything.
+    pub flaws: &'a [Shape],
+    /// Its grain, where the part is bound to it.
+    pub grain: Option<Grain>,
+    /// Its signature, of shape and flaws as above.
+    pub signature: Signature,
+}
+
+/// What is asked of all answers.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub struct Options {
+    /// Width the beam removes, µm.
+    pub kerf_um: i64,
+    /// Rim not to be used, µm.
+    pub margin_um: i64,
+    /// Stop after this many fits; `None` lists all.
+    pub top: Option<usize>,
+    /// Where nothing fits, look for a piece that would do without the margin.
+    pub without_margin: bool,
+    /// Bounds on each solve.
+    pub caps: Caps,
+    /// Threads to use, at least 1. The answer does not depend on it.
+    pub threads: usize,
+}
+
+impl Default for Options {
+    fn default() -> Self {
+        Self { kerf_um: 0, margin_um: 0, top: None, without_margin: false, caps: Caps::default(), threads: 1 }
+    }
+}
+
+/// A verified place on a candidate.
+#[derive(Clone, Copy, PartialEq, Eq, Debug, Serialize, Deserialize)]
+pub struct Fit {
+    /// Index of the candidate.
+    pub candidate: usize,
+    /// Where on it.
+    pub placement: Placement,
+    /// What is kept beyond the clearance, µm, rounded down.
+    pub spare_um: i64,
+}
+
+/// A candidate about which neither answer was shown.
+#[derive(Clone, Copy, PartialEq, Eq, Debug, Serialize, Deserialize)]
+pub struct TooClose {
+    /// Index of the candidate.
+    pub candidate: usize,
+    /// No placement keeps more than this beyond the clearance, µm; `None` where a cap ended the search.
+    pub within_um: Option<i64>,
+}
+
+/// The answer for one part: every candidate is in `fits`, counted in `ruled_out`, in `too_close`, or counted in
+/// `not_needed`.
+#[derive(Clone, PartialEq, Eq, Debug, Default, Serialize, Deserialize)]
+pub struct QueryAnswer {
+    /// The candidates that hold the part, smallest area first; equal ones in the order given.
+    pub fits: Vec<Fit>,
+    /// How many candidates there were.
+    pub looked_at: usize,
+    /// Of these, how many are proven not to hold the part.
+    pub ruled_out: usize,
+    /// Those that may or may not, smallest area first.
+    pub too_close: Vec<TooClose>,
+    /// Those larger than the last fit that was asked for.
+    pub not_needed: usize,
+    /// A candidate that is ruled out, but holds the part where its rim may serve as the part's side. The spare is
+    /// beyond the kerf alone.
+    pub without_margin: Option<Fit>,
+}
+
+/// Finds, for each query, the smallest candidates that hold its part. `watch` hears how many candidates of all
+/// queries are settled; where it says stop, what is left counts as too close to call, ended by a cap.
+pub fn find(
+    queries: &[Query<'_>],
+    candidates: &[Candidate<'_>],
+    options: &Options,
+    watch: &mut dyn Watch,
+) -> Vec<QueryAnswer> {
+    let mut order: Vec<usize> = (0..candidates.len()).collect();
+    order.sort_by_key(|&i| (candidates[i].signature.area2, i));
+    let of = queries.len() * order.len();
+    let mut stopped = false;
+    queries
+        .iter()
+        .enumerate()
+        .map(|(n, query)| {
+            let mut progress = Progress { watch: &mut *watch, base: n * order.len(), of, stopped };
+            let answer = find_one(query, candidates, &order, options, &mut progress);
+            stopped = progress.stopped;
+            answer
+        })
+        .collect()
+}
+
+struct Progress<'w> {
+    watch: &'w mut dyn Watch,
+    base: usize,
+    of: usize,
+    stopped: bool,
+}
+
+impl Progress<'_> {
+    fn tell(&mut self, done: usize) -> bool {
+        if !self.stopped && !self.watch.go_on(self.base + done, self.of) {
+            self.stopped = true;
+        }
+        !self.stopped
+    }
+}
+
+fn find_one(
+    query: &Query<'_>,
+    candidates: &[Candidate<'_>],
+    order: &[usize],
+    options: &Options,
+    progress: &mut Progress<'_>,
+) -> QueryAnswer {
+    let clearance = options.kerf_um.max(0) + options.margin_um.max(0);
+    // One scan over the signatures leaves those worth a search, still in order.
+    let open: Vec<usize> = (0..order.len())
+        .filter(|&at| candidates[order[at]].signature.rules_out(query.part, clearance).is_none())
+        .collect();
+    let top = options.top.unwrap_or(usize::MAX);
+    let verdicts = settle(query, candidates, order, &open, clearance, top, options, progress);
+    let mut answer = QueryAnswer { looked_at: order.len(), ..QueryAnswer::default() };
+    // What was solved beyond the last fit asked for does not count, so that threads don't change the answer.
+    let mut end = order.len();
+    for (&at, verdict) in open.iter().zip(&verdicts) {
+        let candidate = order[at];
+        match verdict {
+            Some(Verdict::Fits { placement, spare_um }) => {
+                answer.fits.push(Fit { candidate, placement: *placement, spare_um: *spare_um })
+            }
+            Some(Verdict::No { .. }) => {}
+            Some(Verdict::TooClose { within_um }) => {
+                answer.too_close.push(TooClose { candidate, within_um: *within_um })
+            }
+            None => answer.too_close.push(TooClose { candidate, within_um: None }),
+        }
+        if answer.fits.len() >= top {
+            end = at + 1;
+            break;
+        }
+    }
+    answer.not_needed = order.len() - end;
+    answer.ruled_out = end - answer.fits.len() - answer.too_close.len();
+    if options.without_margin && options.margin_um > 0 && answer.fits.is_empty() {
+        answer.without_margin = without_margin(query, candidates, order, options, &answer, progress);
+    }
+    answer
+}
+
+/// Solves the open candidates in order until `top` fits are found; `None` for those not reached.
+#[allow(clippy::too_many_arguments)]
+fn settle(
+    query: &Query<'_>,
+    candidates: &[Candidate<'_>],
+    order: &[usize],
+    open: &[usize],
+    clearance: i64,
+    top: usize,
+    options: &Options,
+    progress: &mut Progress<'_>,
+) -> Vec<Option<Verdict>> {
+    let mut verdicts: Vec<Option<Verdict>> = vec![None; open.len()];
+    if open.is_empty() || top == 0 || !progress.tell(0) {
+        return verdicts;
+    }
+    let next = AtomicUsize::new(0);
+    // No candidate from here on is needed.
+    let end = AtomicUsize::new(open.len());
+    let stop = AtomicBool::new(false);
+    let solve_at = |i: usize, watch: &mut dyn Watch| {
+        solve_candidate(query, &candidates[order[open[i]]], clearance, &options.caps, watch)
+    };
+    let threads = options.threads.clamp(1, 64).min(open.len());
+    if threads == 1 {
+        let mut fits = 0;
+        for i in 0..open.len() {
+            let done = open[i];
+            let mut tell = |_: usize, _: usize| progress.tell(done);
+            let verdict = solve_at(i, &mut tell);
+            fits += usize::from(matches!(verdict, Verdict::Fits { .. }));
+            verdicts[i] = Some(verdict);
+            if fits >= top || !progress.tell(done) {
+                break;
+            }
+        }
+        return verdicts;
+    }
+    std::thread::scope(|scope| {
+        // `None` is a worker's sign of life in the middle of a long search.
+        let (send, receive) = mpsc::channel::<Option<(usize, Verdict)>>();
+        for _ in 0..threads {
+            let send = send.clone();
+            let (next, end, stop, solve_at) = (&next, &end, &stop, &solve_at);
+            scope.spawn(move || {
+                loop {
+                    let i = next.fetch_add(1, Ordering::Relaxed);
+                    if i >= end.load(Ordering::Acquire) || stop.load(Ordering::Acquire) {
+                        break;
+                    }
+                    let mut alive = |_: usize, _: usize| {
+                        // The receiver goes away only after all workers have.
+                        let _ = send.send(None);
+                        !stop.load(Ordering::Acquire)
+                    };
+                    let verdict = solve_at(i, &mut alive);
+                    let _ = send.send(Some((i, verdict)));
+                }
+            });
+        }
+        drop(send);
+        let (mut settled, mut fits) = (0, 0);
+        for message in receive {
+            if let Some((i, verdict)) = message {
+                verdicts[i] = Some(verdict);
+                while settled < open.len()
+                    && let Some(v) = &verdicts[settled]
+                {
+                    settled += 1;
+                    fits += usize::from(matches!(v, Verdict::Fits { .. }));
+                    if fits == top {
+                        end.fetch_min(settled, Ordering::AcqRel);
+                    }
+                }
+            }
+            let done = open[settled.min(open.len() - 1)];
+            if !progress.tell(done) {
+                stop.store(true, Ordering::Release);
+            }
+        }
+    });
+    verdicts
+}
+
+fn solve_candidate(
+    query: &Query<'_>,
+    candidate: &Candidate<'_>,
+    clearance: i64,
+    caps: &Caps,
+    watch: &mut dyn Watch,
+) -> Verdict {
+    let host = Host::new(candidate.shape, candidate.flaws, clearance, &[]);
+    match candidate.grain {
+        Some(grain) => {
+            solve(query.part, &query.turns.about(grain.at, grain.tolerance_udeg), query.flip, &host, caps, watch)
+        }
+        None => solve(query.part, query.turns, query.flip, &host, caps, watch),
+    }
+}
+
+/// The smallest candidate that holds the part with the kerf alone around it.
+fn without_margin(
+    query: &Query<'_>,
+    candidates: &[Candidate<'_>],
+    order: &[usize],
+    options: &Options,
+    answer: &QueryAnswer,
+    progress: &mut Progress<'_>,
+) -> Option<Fit> {
+    let clearance = options.kerf_um.max(0);
+    for &i in order {
+        if candidates[i].signature.rules_out(query.part, clearance).is_some()
+            || answer.too_close.iter().any(|t| t.candidate == i)
+        {
+            continue;
+        }
+        let mut tell = |_: usize, _: usize| progress.tell(order.len());
+        if let Verdict::Fits { placement, spare_um } =
+            solve_candidate(query, &candidates[i], clearance, &options.caps, &mut tell)
+        {
+            return Some(Fit { candidate: i, placement, spare_um });
+        }
+        if !progress.tell(order.len()) {
+            return None;
+        }
+    }
+    None
+}

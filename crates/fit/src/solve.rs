@@ -1,0 +1,206 @@
+//! Does this part fit into that piece, and where: filters first, then a proof or a verified placement.
+
+use std::f64::consts::{FRAC_PI_4, PI, TAU};
+
+use serde::{Deserialize, Serialize};
+use sheetloft_shapes::place::{FULL_TURN_UDEG, QUARTER_TURN_UDEG};
+use sheetloft_shapes::{Placement, Turn, limits};
+
+use crate::host::Host;
+use crate::num::Rot;
+use crate::part::{Face, Part};
+use crate::search::{End, Pair, Pose, Sector, search};
+use crate::turns::Turns;
+use crate::verify::verify;
+use crate::watch::Watch;
+
+/// The answer for one part and one piece.
+#[derive(Clone, Copy, PartialEq, Debug, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Verdict {
+    /// It fits, verified exactly.
+    Fits {
+        /// Where.
+        placement: Placement,
+        /// What this placement keeps beyond the clearances, µm, rounded down.
+        spare_um: i64,
+    },
+    /// Proven not to fit.
+    No {
+        /// Which test proved it.
+        reason: Reason,
+    },
+    /// Neither was shown.
+    TooClose {
+        /// No placement keeps more than this beyond the clearances, µm; `None` where a cap ended the search.
+        within_um: Option<i64>,
+    },
+}
+
+/// Why a part cannot fit.
+#[derive(Clone, Copy, PartialEq, Eq, Hash, Debug, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Reason {
+    /// The part has more area.
+    Area,
+    /// The part holds a larger disc than the piece does.
+    Disc,
+    /// The part is longer than the piece's greatest diagonal.
+    Length,
+    /// The piece is narrower all over than the part's least width.
+    Width,
+    /// The turn asked for is not allowed on the piece at all.
+    Turn,
+    /// Every place and turn was ruled out.
+    Places,
+}
+
+/// Bounds on the work of one solve.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub struct Caps {
+    /// Boxes opened at most.
+    pub boxes: usize,
+    /// A placement with room keeps about this much beyond the clearances when it is pushed to a corner, µm.
+    pub ease_um: i64,
+}
+
+impl Default for Caps {
+    fn default() -> Self {
+        Self { boxes: limits::BOXES_PER_SOLVE, ease_um: 0 }
+    }
+}
+
+/// Boxes opened at each quarter turn before all turns are searched.
+const BOXES_PER_QUARTER: usize = 400;
+
+/// Whether `part` fits into `host` under the turns allowed, and where.
+///
+/// A fit is verified exactly. "No" is proven. Deterministic: equal input gives equal output.
+pub fn solve(
+    part: &Part,
+    turns: &Turns,
+    flip_allowed: bool,
+    host: &Host,
+    caps: &Caps,
+    watch: &mut dyn Watch,
+) -> Verdict {
+    if turns.as_spans().is_empty() {
+        return Verdict::No { reason: Reason::Turn };
+    }
+    if let Some(reason) = ruled_out(part, host) {
+        return Verdict::No { reason };
+    }
+    let faces = part.faces(flip_allowed);
+    let pairs: Vec<Pair<'_>> = faces.iter().map(|f| Pair::new(f, host)).collect();
+    let mut left = caps.boxes;
+    let mut worst: Option<f64> = None;
+    let mut capped = false;
+    let (fixed, spans) = sectors(turns, part.period_udeg());
+    let only_fixed = spans.is_empty();
+    for turn in &fixed {
+        let (sin, cos) = turn.sin_cos();
+        let sector = Sector { middle: turn.radians(), rot: Rot { sin, cos }, half: 0.0 };
+        let mut boxes = if only_fixed { left } else { left.min(BOXES_PER_QUARTER) };
+        let before = boxes;
+        let end = search(&pairs, &[sector], &mut boxes, watch, |face, pose, _| {
+            check(part, &faces[face], Some(*turn), turns, pose, host)
+        });
+        left -= before - boxes;
+        match end {
+            End::Found((placement, spare_um)) => {
+                return Verdict::Fits { placement, spare_um };
+            }
+            End::Empty => {}
+            End::Undecided(most) => worst = Some(worst.map_or(most, |w| w.max(most))),
+            End::Capped => capped |= only_fixed,
+        }
+    }
+    if !only_fixed {
+        let end = search(&pairs, &spans, &mut left, watch, |face, pose, _| {
+            check(part, &faces[face], None, turns, pose, host)
+        });
+        match end {
+            End::Found((placement, spare_um)) => {
+                return Verdict::Fits { placement, spare_um };
+            }
+            End::Empty => {}
+            End::Undecided(most) => worst = Some(worst.map_or(most, |w| w.max(most))),
+            End::Capped => capped = true,
+        }
+    }
+    if capped {
+        Verdict::TooClose { within_um: None }
+    } else if let Some(most) = worst {
+        Verdict::TooClose { within_um: Some(most.ceil() as i64) }
+    } else {
+        Verdict::No { reason: Reason::Places }
+    }
+}
+
+/// The fixed turns to try first (quarter turns within the spans among them), and the spans, cut into sectors;
+/// both without repeating what looks the same.
+fn sectors(turns: &Turns, period: i64) -> (Vec<Turn>, Vec<Sector>) {
+    let mut fixed: Vec<Turn> = Vec::new();
+    let mut spans = Vec::new();
+    let mut add = |t: i64| {
+        let t = t.rem_euclid(FULL_TURN_UDEG);
+        if !fixed.iter().any(|f| (f.0 - t).rem_euclid(period) == 0) {
+            fixed.push(Turn(t));
+        }
+    };
+    for q in 0..4 {
+        let turn = Turn(q * QUARTER_TURN_UDEG);
+        if turns.allow(turn) {
+            add(turn.0);
+        }
+    }
+    for s in turns.as_spans() {
+        if s.width == 0 {
+            add(s.from);
+            continue;
+        }
+        let width = s.width.min(period);
+        let (from, width) = (Turn(s.from).radians(), width as f64 / 180e6 * PI);
+        let n = (width / FRAC_PI_4).ceil().max(1.0);
+        let half = width / n / 2.0;
+        for i in 0..n as usize {
+            let middle = from + half * (2 * i + 1) as f64;
+            spans.push(Sector {
+                middle,
+                rot: Rot::of(middle),
+                // A little wider than cut, so that nothing falls between.
+                half: half * (1.0 + 1e-9),
+            });
+        }
+    }
+    (fixed, spans)
+}
+
+/// Turns a pose into a placement and verifies it.
+fn check(
+    part: &Part,
+    face: &Face,
+    turn: Option<Turn>,
+    turns: &Turns,
+    pose: &Pose,
+    host: &Host,
+) -> Option<(Placement, i64)> {
+    let turn = turn.unwrap_or_else(|| Turn::from_radians(pose.angle.rem_euclid(TAU)));
+    if !turns.allow(turn) {
+        return None;
+    }
+    let (sin, cos) = turn.sin_cos();
+    let at = pose.t - face.origin.turned(Rot { sin, cos });
+    let placement = Placement { turn, flip: face.flip, dx: whole(at.x)?, dy: whole(at.y)? };
+    verify(part.shape(), &placement, host).ok().map(|spare| (placement, spare))
+}
+
+fn whole(x: f64) -> Option<i32> {
+    let x = x.round();
+    (x.abs() <= limits::COORDINATE_UM as f64 * 2.0).then_some(x as i32)
+}
+
+/// A necessary condition that needs no search. (The others are in the piece's [`crate::Signature`].)
+fn ruled_out(part: &Part, host: &Host) -> Option<Reason> {
+    (part.shape().area2() as f64 / 2.0 > host.area_um2()).then_some(Reason::Area)
+}
