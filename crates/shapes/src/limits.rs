@@ -38,3 +38,15 @@ pub const MONEY_MINOR: i64 = 1_000_000_000_000;
 pub const BOXES_PER_SOLVE: usize = 400_000;
 /// Time one `find` may take before the rest is "too close to call", in ms. Held by the caller's clock, not here.
 pub const FIND_MS: u64 = 30_000;
+/// Most labels in one document.
+pub const LABELS: usize = 10_000;
+/// Longest content of a code on a label, in characters.
+pub const LABEL_PAYLOAD_CHARS: usize = 300;
+/// Most labels side by side, or one under the other, on a page.
+pub const LABELS_PER_SIDE: usize = 50;
+/// Least and most dots to the inch of a label printer.
+pub const LABEL_DPI: (u32, u32) = (100, 2_400);
+/// Shortest and longest side of a label or a page of labels, in mm.
+pub const LABEL_PAPER_MM: (f64, f64) = (5.0, 1_000.0);
+/// Largest description of a label paper, in bytes.
+pub const LABEL_PAPER_BYTES: usize = 16 << 10;

@@ -1,0 +1,477 @@
+//! Joins loose strokes end to end into closed contours.
+//!
+//! The strokes are the edges of a plane graph. Ends that lie on each other are one node; an end that is left alone
+//! is joined to the nearest other within the tolerance, smallest gaps first. Whatever then still hangs loose is
+//! open. The faces of the rest are the contours: two outlines that share a line are two, as the saw would have it.
+
+use std::collections::HashMap;
+use std::rc::Rc;
+
+use sheetloft_shapes::Contour;
+
+use crate::curve::{P, Path, Piece, Seg, add, area2, bulged, distance, lerp, sub};
+use crate::source::{contour_of_path, path_nm};
+
+/// Ends this near are the same point, nm.
+pub(crate) const SAME_NM: f64 = 1000.0;
+
+/// A stroke in nm.
+pub(crate) struct Loose {
+    pub(crate) contour: Contour,
+    pub(crate) closed: bool,
+    pub(crate) layer: Rc<str>,
+    pub(crate) block: Option<Rc<str>>,
+}
+
+/// A closed contour, counter-clockwise.
+#[derive(Clone)]
+pub(crate) struct Closed {
+    pub(crate) contour: Contour,
+    pub(crate) layer: Rc<str>,
+    pub(crate) block: Option<Rc<str>>,
+    /// The stroke that it starts with, as counted in the drawing.
+    pub(crate) order: usize,
+}
+
+/// Strokes that hang together and do not close, or did not have to be there.
+pub(crate) struct Remainder {
+    pub(crate) layer: Rc<str>,
+    pub(crate) block: Option<Rc<str>>,
+    /// A loose end, nm.
+    pub(crate) at: P,
+    /// How far it is to the nearest other loose end, nm.
+    pub(crate) gap: f64,
+}
+
+/// What became of the strokes.
+#[derive(Default)]
+pub(crate) struct Joined {
+    pub(crate) closed: Vec<Closed>,
+    pub(crate) open: Vec<Remainder>,
+    pub(crate) twice: Vec<Remainder>,
+    /// Gaps that were bridged.
+    pub(crate) bridged: Vec<Remainder>,
+}
+
+/// Joins strokes whose ends are at most `join_nm` apart, first on each layer, then what is left across layers.
+pub(crate) fn join(strokes: Vec<Loose>, join_nm: f64) -> Joined {
+    let mut joined = Joined::default();
+    let mut layers: Vec<Rc<str>> = Vec::new();
+    let mut by_layer: HashMap<Rc<str>, Vec<Edge>> = HashMap::new();
+    for (order, stroke) in strokes.into_iter().enumerate() {
+        let path = path_nm(&stroke.contour);
+        let gap = distance(path.start, path.end());
+        if stroke.closed || (gap <= SAME_NM && path.pieces().map(|p| p.length()).sum::<f64>() > 4.0 * SAME_NM) {
+            let path = closed_up(path, stroke.closed);
+            joined.closed.push(Closed::new(&path, stroke.layer, stroke.block, order));
+            continue;
+        }
+        let edges = by_layer.entry(stroke.layer.clone()).or_insert_with(|| {
+            layers.push(stroke.layer.clone());
+            Vec::new()
+        });
+        edges.extend(path.pieces().map(|piece| Edge {
+            piece,
+            layer: stroke.layer.clone(),
+            block: stroke.block.clone(),
+            order,
+        }));
+    }
+    let one_layer = layers.len() <= 1;
+    let mut left = Vec::new();
+    for layer in &layers {
+        let edges = by_layer.remove(layer).unwrap_or_default();
+        left.extend(Graph::new(edges, join_nm, &mut joined).faces(&mut joined));
+    }
+    if !one_layer {
+        left = Graph::new(left, join_nm, &mut joined).faces(&mut joined);
+    }
+    remainders(&left, &mut joined.open);
+    joined.closed.sort_by_key(|c| c.order);
+    joined
+}
+
+/// A path whose end is brought to its start: by a line where the file says that it closes, else by moving the end.
+fn closed_up(mut path: Path, by_line: bool) -> Path {
+    let gap = distance(path.start, path.end());
+    if gap > SAME_NM && by_line {
+        path.segs.push(Seg::Line { to: path.start });
+    } else if gap > 0.0
+        && let Some(last) = path.pieces().last()
+    {
+        path.segs.pop();
+        path.segs.push(with_ends(&last, last.from, path.start).seg);
+    }
+    path
+}
+
+impl Closed {
+    fn new(path: &Path, layer: Rc<str>, block: Option<Rc<str>>, order: usize) -> Self {
+        let contour = if area2(path) < 0.0 { reversed(path) } else { path.clone() };
+        Self { contour: contour_of_path(&contour), layer, block, order }
+    }
+}
+
+/// The same path drawn the other way round.
+pub(crate) fn reversed(path: &Path) -> Path {
+    let pieces: Vec<Piece> = path.pieces().collect();
+    Path { start: path.end(), segs: pieces.iter().rev().map(|p| p.reversed().seg).collect() }
+}
+
+struct Edge {
+    piece: Piece,
+    layer: Rc<str>,
+    block: Option<Rc<str>>,
+    order: usize,
+}
+
+impl Edge {
+    fn remainder(&self, at: P, gap: f64) -> Remainder {
+        Remainder { layer: self.layer.clone(), block: self.block.clone(), at, gap }
+    }
+}
+
+/// A stroke with its ends moved. Arcs keep their sweep, curves the directions at their ends, so that nothing moves
+/// further than the ends do.
+fn with_ends(piece: &Piece, from: P, to: P) -> Piece {
+    if piece.from == from && piece.to() == to {
+        return *piece;
+    }
+    let seg = match piece.seg {
+        Seg::Line { .. } => Seg::Line { to },
+        Seg::Cubic { c1, c2, .. } => {
+            Seg::Cubic { c1: add(c1, sub(from, piece.from)), c2: add(c2, sub(to, piece.to())), to }
+        }
+        Seg::Arc { centre, ccw, .. } => {
+            let (_, sweep, _) = piece.arc(centre, ccw);
+            let mut segs = Vec::new();
+            bulged(from, to, libm::tan(sweep / 4.0), &mut segs);
+            match segs.as_slice() {
+                [seg] => *seg,
+                // More than half a circle, which readers do not hand on.
+                _ => Seg::Arc { to, centre, ccw },
+            }
+        }
+    };
+    Piece { from, seg }
+}
+
+/// Points within reach of each other, by squares of a grid.
+struct Grid {
+    cell: f64,
+    squares: HashMap<(i64, i64), Vec<usize>>,
+}
+
+impl Grid {
+    fn new(cell: f64) -> Self {
+        Self { cell, squares: HashMap::new() }
+    }
+
+    fn square(&self, p: P) -> (i64, i64) {
+        (libm::floor(p[0] / self.cell) as i64, libm::floor(p[1] / self.cell) as i64)
+    }
+
+    fn add(&mut self, p: P, id: usize) {
+        self.squares.entry(self.square(p)).or_default().push(id);
+    }
+
+    fn near(&self, p: P) -> impl Iterator<Item = usize> {
+        let (x, y) = self.square(p);
+        (x - 1..=x + 1)
+            .flat_map(move |x| (y - 1..=y + 1).map(move |y| (x, y)))
+            .filter_map(|square| self.squares.get(&square))
+            .flatten()
+            .copied()
+    }
+}
+
+/// Points that are told apart where they are further from each other than rounding.
+#[derive(Default)]
+struct Nodes {
+    places: Vec<P>,
+    squares: Option<Grid>,
+}
+
+impl Nodes {
+    /// The node at a point: the nearest there is, else a new one.
+    fn at(&mut self, p: P) -> usize {
+        let grid = self.squares.get_or_insert_with(|| Grid::new(SAME_NM));
+        let found = grid
+            .near(p)
+            .map(|n| (distance(self.places[n], p), n))
+            .filter(|(d, _)| *d <= SAME_NM)
+            .min_by(|a, b| a.0.total_cmp(&b.0).then(a.1.cmp(&b.1)));
+        if let Some((_, node)) = found {
+            return node;
+        }
+        self.places.push(p);
+        grid.add(p, self.places.len() - 1);
+        self.places.len() - 1
+    }
+}
+
+struct Graph {
+    edges: Vec<Edge>,
+    /// Nodes at the ends of each edge.
+    ends: Vec<[usize; 2]>,
+    places: Vec<P>,
+}
+
+impl Graph {
+    fn new(edges: Vec<Edge>, join_nm: f64, joined: &mut Joined) -> Self {
+        let mut nodes = Nodes::default();
+        let mut graph = Self { edges: Vec::new(), ends: Vec::new(), places: Vec::new() };
+        let mut twins: HashMap<[usize; 2], Vec<usize>> = HashMap::new();
+        for edge in edges {
+            let ends = [edge.piece.from, edge.piece.to()].map(|p| nodes.at(p));
+            let middle = edge.piece.point(0.5);
+            if ends[0] == ends[1] && edge.piece.length() <= 4.0 * SAME_NM {
+                continue;
+            }
+            let sorted = [ends[0].min(ends[1]), ends[0].max(ends[1])];
+            let twins = twins.entry(sorted).or_default();
+            if twins.iter().any(|&e| {
+                let other: &Edge = &graph.edges[e];
+                distance(other.piece.point(0.5), middle) <= SAME_NM
+            }) {
+                joined.twice.push(edge.remainder(middle, 0.0));
+                continue;
+            }
+            twins.push(graph.edges.len());
+            graph.edges.push(edge);
+            graph.ends.push(ends);
+        }
+        graph.places = nodes.places;
+        graph.bridge(join_nm, joined);
+        graph
+    }
+
+    fn degrees(&self) -> Vec<usize> {
+        let mut degrees = vec![0; self.places.len()];
+        self.ends.iter().flatten().for_each(|&n| degrees[n] += 1);
+        degrees
+    }
+
+    /// Joins ends that are alone to the nearest other, smallest gaps first.
+    fn bridge(&mut self, join_nm: f64, joined: &mut Joined) {
+        if join_nm <= SAME_NM {
+            return;
+        }
+        let mut degrees = self.degrees();
+        let mut grid = Grid::new(join_nm);
+        (0..self.places.len()).filter(|&n| degrees[n] > 0).for_each(|n| grid.add(self.places[n], n));
+        let mut edge_at: Vec<usize> = vec![0; self.places.len()];
+        for (e, ends) in self.ends.iter().enumerate() {
+            ends.iter().for_each(|&n| edge_at[n] = e);
+        }
+        let mut gaps = Vec::new();
+        for a in (0..self.places.len()).filter(|&n| degrees[n] == 1) {
+            for b in grid.near(self.places[a]) {
+                let gap = distance(self.places[a], self.places[b]);
+                let once = degrees[b] != 1 || a < b;
+                // A stroke no longer than the gap it would close is no contour.
+                let own = self.ends[edge_at[a]].contains(&b) && self.edges[edge_at[a]].piece.length() <= 4.0 * join_nm;
+                if a != b && gap <= join_nm && once && !own {
+                    gaps.push((gap, a, b));
+                }
+            }
+        }
+        gaps.sort_by(|x, y| x.0.total_cmp(&y.0).then(x.1.cmp(&y.1)).then(x.2.cmp(&y.2)));
+        let mut into: Vec<usize> = (0..self.places.len()).collect();
+        let root = |into: &[usize], mut n: usize| {
+            while into[n] != n {
+                n = into[n];
+            }
+            n
+        };
+        for (gap, a, b) in gaps {
+            let (a, b) = (root(&into, a), root(&into, b));
+            let (from, to) = if degrees[a] == 1 { (a, b) } else { (b, a) };
+            if a == b || degrees[from] != 1 {
+                continue;
+            }
+            if degrees[to] == 1 {
+                let middle = lerp(self.places[from], self.places[to], 0.5);
+                self.places[to] = [libm::round(middle[0]), libm::round(middle[1])];
+            }
+            joined.bridged.push(self.edges[edge_at[from]].remainder(self.places[to], gap));
+            into[from] = to;
+            degrees[to] += 1;
+            degrees[from] = 0;
+        }
+        for ends in &mut self.ends {
+            *ends = ends.map(|n| root(&into, n));
+        }
+    }
+
+    /// Takes the contours out; hands back the edges that are part of none.
+    fn faces(self, joined: &mut Joined) -> Vec<Edge> {
+        let alive = self.core();
+        let around = self.around(&alive);
+        let mut used = vec![false; self.edges.len()];
+        // A half edge is twice the edge, plus 1 where it runs backwards.
+        let mut seen = vec![false; 2 * self.edges.len()];
+        for first in 0..2 * self.edges.len() {
+            if !alive[first / 2] || seen[first] {
+                continue;
+            }
+            let mut walk = Vec::new();
+            let mut half = first;
+            while !seen[half] {
+                seen[half] = true;
+                walk.push(half);
+                half = around[&half];
+            }
+            for ring in self.rings(&walk) {
+                let path = self.path(&ring);
+                if ring.len() == 2 && ring[0] / 2 == ring[1] / 2 || area2(&path) <= 0.0 {
+                    continue;
+                }
+                ring.iter().for_each(|h| used[h / 2] = true);
+                let edge = &self.edges[ring.iter().map(|h| h / 2).min_by_key(|&e| self.edges[e].order).unwrap_or(0)];
+                joined.closed.push(Closed::new(&path, edge.layer.clone(), edge.block.clone(), edge.order));
+            }
+        }
+        self.edges.into_iter().zip(used).filter(|(_, used)| !used).map(|(edge, _)| edge).collect()
+    }
+
+    /// Which edges are left when all that hang loose at one end are taken away, again and again.
+    fn core(&self) -> Vec<bool> {
+        let mut degrees = self.degrees();
+        let mut at: Vec<Vec<usize>> = vec![Vec::new(); self.places.len()];
+        for (e, ends) in self.ends.iter().enumerate() {
+            ends.iter().for_each(|&n| at[n].push(e));
+        }
+        let mut alive = vec![true; self.edges.len()];
+        let mut loose: Vec<usize> = (0..self.places.len()).filter(|&n| degrees[n] == 1).collect();
+        while let Some(node) = loose.pop() {
+            let Some(&edge) = at[node].iter().find(|&&e| alive[e]) else { continue };
+            alive[edge] = false;
+            for n in self.ends[edge] {
+                degrees[n] -= 1;
+                if degrees[n] == 1 {
+                    loose.push(n);
+                }
+            }
+        }
+        alive
+    }
+
+    fn origin(&self, half: usize) -> usize {
+        self.ends[half / 2][half % 2]
+    }
+
+    /// The half edge that follows each one along the face on its left.
+    fn around(&self, alive: &[bool]) -> HashMap<usize, usize> {
+        let mut out: HashMap<usize, Vec<usize>> = HashMap::new();
+        for half in (0..2 * self.edges.len()).filter(|h| alive[h / 2]) {
+            out.entry(self.origin(half)).or_default().push(half);
+        }
+        let mut next = HashMap::with_capacity(2 * self.edges.len());
+        for mut halves in out.into_values() {
+            if halves.len() > 2 {
+                self.sort_around(&mut halves);
+            }
+            // Coming in along the twin of one, the face on the left goes out by the one before it, clockwise.
+            for i in 0..halves.len() {
+                next.insert(halves[i] ^ 1, halves[if i == 0 { halves.len() - 1 } else { i - 1 }]);
+            }
+        }
+        next
+    }
+
+    fn oriented(&self, half: usize) -> Piece {
+        let piece = &self.edges[half / 2].piece;
+        if half.is_multiple_of(2) { *piece } else { piece.reversed() }
+    }
+
+    /// Sorts the half edges that leave a node by direction, as seen a short way out, where arcs have parted.
+    fn sort_around(&self, halves: &mut Vec<usize>) {
+        let lengths: Vec<f64> = halves.iter().map(|&h| self.edges[h / 2].piece.length()).collect();
+        let out = 0.05 * lengths.iter().copied().fold(f64::MAX, f64::min);
+        let mut keyed: Vec<(f64, usize)> = halves
+            .iter()
+            .zip(&lengths)
+            .map(|(&half, length)| {
+                let piece = self.oriented(half);
+                let away = sub(piece.point((out / length).min(0.5)), piece.from);
+                (libm::atan2(away[1], away[0]), half)
+            })
+            .collect();
+        keyed.sort_by(|a, b| a.0.total_cmp(&b.0).then(a.1.cmp(&b.1)));
+        *halves = keyed.into_iter().map(|(_, half)| half).collect();
+    }
+
+    /// A walk around a face, cut where it comes to a node a second time.
+    fn rings(&self, walk: &[usize]) -> Vec<Vec<usize>> {
+        let mut rings = Vec::new();
+        let mut stack: Vec<usize> = Vec::new();
+        let mut place: HashMap<usize, usize> = HashMap::new();
+        for &half in walk {
+            let origin = self.origin(half);
+            if let Some(&i) = place.get(&origin) {
+                let ring = stack.split_off(i);
+                ring.iter().for_each(|&h| {
+                    place.remove(&self.origin(h));
+                });
+                rings.push(ring);
+            }
+            place.insert(origin, stack.len());
+            stack.push(half);
+        }
+        if !stack.is_empty() {
+            rings.push(stack);
+        }
+        rings
+    }
+
+    fn path(&self, ring: &[usize]) -> Path {
+        let start = self.places[self.origin(ring[0])];
+        let segs = ring
+            .iter()
+            .map(|&half| {
+                let (from, to) = (self.places[self.origin(half)], self.places[self.origin(half ^ 1)]);
+                with_ends(&self.oriented(half), from, to).seg
+            })
+            .collect();
+        Path { start, segs }
+    }
+}
+
+/// One entry for each lot of open strokes that hang together: a loose end of it and the gap there.
+fn remainders(left: &[Edge], open: &mut Vec<Remainder>) {
+    let mut nodes = Nodes::default();
+    let ends: Vec<[usize; 2]> =
+        left.iter().map(|edge| [edge.piece.from, edge.piece.to()].map(|p| nodes.at(p))).collect();
+    let places = nodes.places;
+    let mut at: Vec<Vec<usize>> = vec![Vec::new(); places.len()];
+    for (e, ends) in ends.iter().enumerate() {
+        ends.iter().for_each(|&n| at[n].push(e));
+    }
+    let loose_ends = (0..places.len()).filter(|&n| at[n].len() == 1);
+    let tree = rstar::RTree::bulk_load(
+        loose_ends.map(|n| rstar::primitives::GeomWithData::new(places[n], n)).collect(),
+    );
+    let mut seen = vec![false; left.len()];
+    for first in 0..left.len() {
+        if std::mem::replace(&mut seen[first], true) {
+            continue;
+        }
+        let (mut todo, mut loose) = (vec![first], Vec::new());
+        while let Some(e) = todo.pop() {
+            for n in ends[e] {
+                if at[n].len() == 1 {
+                    loose.push(n);
+                }
+                todo.extend(at[n].iter().copied().filter(|&other| !std::mem::replace(&mut seen[other], true)));
+            }
+        }
+        let gap = |n: usize| {
+            let mut others = tree.nearest_neighbor_iter(&places[n]).filter(|other| other.data != n);
+            others.next().map_or(0.0, |other| distance(places[n], *other.geom()))
+        };
+        let found = loose.iter().map(|&n| (gap(n), n)).min_by(|a, b| a.0.total_cmp(&b.0));
+        let (gap, place) = found.map_or((0.0, left[first].piece.from), |(gap, n)| (gap, places[n]));
+        open.push(left[first].remainder(place, gap));
+    }
+}
