@@ -11,7 +11,7 @@ use i_overlay::core::overlay_rule::OverlayRule;
 use i_overlay::i_float::int::point::IntPoint;
 
 use crate::rim::Rim;
-use crate::shape::{Point, Ring, Shape, ShapeError, orient, ring_area2};
+use crate::shape::{Point, Ring, Shape, ShapeError, dist2, edges, orient, ring_area2};
 
 /// Why a boolean operation has no answer. None of these is known to happen for valid shapes; they are checked
 /// because what rests on the answer is stock and money.
@@ -35,7 +35,7 @@ pub enum BooleanError {
 /// # Errors
 /// [`BooleanError`], as said there.
 pub fn union(shapes: &[Shape]) -> Result<Vec<Shape>, BooleanError> {
-    overlay(shapes, &[], OverlayRule::Subject)
+    overlay(&rings(shapes), &[], OverlayRule::Subject)
 }
 
 /// What of `from` no shape of `take` covers.
@@ -43,7 +43,7 @@ pub fn union(shapes: &[Shape]) -> Result<Vec<Shape>, BooleanError> {
 /// # Errors
 /// [`BooleanError`], as said there.
 pub fn difference(from: &[Shape], take: &[Shape]) -> Result<Vec<Shape>, BooleanError> {
-    overlay(from, take, OverlayRule::Difference)
+    overlay(&rings(from), &rings(take), OverlayRule::Difference)
 }
 
 /// What some shape of `a` and some shape of `b` both cover.
@@ -51,21 +51,35 @@ pub fn difference(from: &[Shape], take: &[Shape]) -> Result<Vec<Shape>, BooleanE
 /// # Errors
 /// [`BooleanError`], as said there.
 pub fn intersection(a: &[Shape], b: &[Shape]) -> Result<Vec<Shape>, BooleanError> {
-    overlay(a, b, OverlayRule::Intersect)
+    overlay(&rings(a), &rings(b), OverlayRule::Intersect)
+}
+
+/// What the rings cover, each point to the left of more rings than it is to the right of.
+pub(crate) fn union_of_rings(rings: &[Ring]) -> Result<Vec<Shape>, BooleanError> {
+    overlay(rings, &[], OverlayRule::Subject)
+}
+
+/// What of a shape the rings do not cover.
+pub(crate) fn difference_of_rings(from: &Shape, take: &[Ring]) -> Result<Vec<Shape>, BooleanError> {
+    overlay(&rings(std::slice::from_ref(from)), take, OverlayRule::Difference)
+}
+
+fn rings(shapes: &[Shape]) -> Vec<Ring> {
+    shapes.iter().flat_map(Shape::rings).map(<[Point]>::to_vec).collect()
 }
 
 /// Rings of one shape as the library gives them: the outline first.
 type Raw = Vec<Ring>;
 
-fn overlay(a: &[Shape], b: &[Shape], rule: OverlayRule) -> Result<Vec<Shape>, BooleanError> {
-    let rings = |s: &[Shape]| s.iter().flat_map(Shape::rings).map(<[Point]>::to_vec).collect::<Vec<_>>();
+fn overlay(a: &[Ring], b: &[Ring], rule: OverlayRule) -> Result<Vec<Shape>, BooleanError> {
     let [result, whole, common, rest] =
-        extract(&rings(a), &rings(b), [rule, OverlayRule::Subject, OverlayRule::Intersect, OverlayRule::Difference])?;
+        extract(a, b, [rule, OverlayRule::Subject, OverlayRule::Intersect, OverlayRule::Difference])?;
     let area2 = |raw: &[Raw]| raw.iter().flatten().map(|r| ring_area2(r)).sum::<i64>();
 
     // Rims may move by two micrometres; what is mended takes away a few more.
-    let rims: f64 = a.iter().chain(b).map(Shape::perimeter_um).sum();
-    let corners: usize = a.iter().chain(b).map(Shape::corner_count).sum();
+    let all = || a.iter().chain(b);
+    let rims: f64 = all().flat_map(|r| edges(r)).map(|(a, b)| (dist2(a, b) as f64).sqrt()).sum();
+    let corners: usize = all().map(Vec::len).sum();
     let allowed2 = (4.0 * rims) as i64 + 256 * corners as i64;
     let check = |off2: i64| {
         if off2.abs() <= allowed2 {
@@ -75,8 +89,9 @@ fn overlay(a: &[Shape], b: &[Shape], rule: OverlayRule) -> Result<Vec<Shape>, Bo
         }
     };
     check(area2(&common) + area2(&rest) - area2(&whole))?;
-    if let [a] = a {
-        check(area2(&whole) - a.area2())?;
+    // Rings of one shape never overlap; then what they cover is known beforehand.
+    if let [outline] = a {
+        check(area2(&whole) - ring_area2(outline))?;
     }
     let mut shapes = Vec::with_capacity(result.len());
     for raw in &result {

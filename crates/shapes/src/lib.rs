@@ -8,7 +8,9 @@ pub mod clear;
 pub mod curve;
 pub mod hull;
 pub mod limits;
+pub mod offset;
 pub mod place;
+pub mod rectangle;
 pub mod rim;
 #[cfg(test)]
 mod samples;

@@ -24,6 +24,8 @@ pub const PARTS_PER_PLAN: usize = 5_000;
 pub const IMPORT_LINES: usize = 200_000;
 /// Largest file taken from outside (drawing, list, import), in bytes.
 pub const FILE_BYTES: usize = 64 << 20;
+/// Largest request to the door over HTTP, in bytes: a file of [`FILE_BYTES`] in base 64, and what goes with it.
+pub const REQUEST_BYTES: usize = 96 << 20;
 /// Most entities of one drawing after blocks are expanded.
 pub const DRAWING_ENTITIES: usize = 500_000;
 /// Most lines, arcs and curves of one drawing after blocks are expanded.
