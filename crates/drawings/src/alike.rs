@@ -8,9 +8,7 @@ use std::collections::HashMap;
 
 use sheetloft_shapes::Contour;
 
-use crate::curve::{
-    P, Path, Piece, Seg, add, area2, cross, distance, distance_to_segment, length, scale, sub, unit,
-};
+use crate::curve::{P, Path, Piece, Seg, add, area2, cross, distance, distance_to_segment, length, scale, sub, unit};
 use crate::source::path_um;
 
 /// Strokes this near are the same, µm: less than any cut can tell, more than rounding to three decimals of
@@ -75,15 +73,12 @@ impl Likeness {
             // Circles around one centre: no turn makes a difference.
             return matches(self, other, [1.0, 0.0]);
         }
-        other
-            .strokes
-            .iter()
-            .filter(|m| m.kind == anchor.kind && (off(m) - far).abs() <= NEAR_UM)
-            .take(TURNS_MOST)
-            .any(|m| {
+        other.strokes.iter().filter(|m| m.kind == anchor.kind && (off(m) - far).abs() <= NEAR_UM).take(TURNS_MOST).any(
+            |m| {
                 let (a, b) = (unit(anchor.points[0]), unit(m.points[0]));
                 matches(self, other, [a[0] * b[0] + a[1] * b[1], cross(a, b)])
-            })
+            },
+        )
     }
 }
 
@@ -186,5 +181,6 @@ fn goes_on(before: &Piece, piece: &Piece) -> bool {
 /// Whether a run of lines stays straight with one more: many small bends are a large one.
 fn on_line(run: &[&Piece], piece: &Piece) -> bool {
     !matches!(piece.seg, Seg::Line { .. })
-        || run.len() < RUN_MOST && run.iter().all(|p| distance_to_segment(p.to(), run[0].from, piece.to()) <= NEAR_UM / 10.0)
+        || run.len() < RUN_MOST
+            && run.iter().all(|p| distance_to_segment(p.to(), run[0].from, piece.to()) <= NEAR_UM / 10.0)
 }

@@ -184,11 +184,6 @@ pub(crate) struct Affine {
 impl Affine {
     pub(crate) const SAME: Self = Self { x: [1.0, 0.0], y: [0.0, 1.0], origin: [0.0, 0.0] };
 
-    /// Sends the axes to `x` and `y` and the origin to `origin`.
-    pub(crate) fn new(x: P, y: P, origin: P) -> Self {
-        Self { x, y, origin }
-    }
-
     pub(crate) fn translate(by: P) -> Self {
         Self { origin: by, ..Self::SAME }
     }
@@ -202,7 +197,8 @@ impl Affine {
         let degrees = degrees.rem_euclid(360.0);
         let quarters = libm::floor(degrees / 90.0);
         let rest = degrees - 90.0 * quarters;
-        let (s, c) = if rest == 0.0 { (0.0, 1.0) } else { (libm::sin(rest.to_radians()), libm::cos(rest.to_radians())) };
+        let (s, c) =
+            if rest == 0.0 { (0.0, 1.0) } else { (libm::sin(rest.to_radians()), libm::cos(rest.to_radians())) };
         let (s, c) = match quarters as u8 {
             0 => (s, c),
             1 => (c, -s),
@@ -313,7 +309,8 @@ impl Piece {
                     return unit(v);
                 }
                 // Control points that coincide: the direction towards the next one that does not.
-                let ahead = if t < 0.5 { [sub(c2, self.from), sub(to, self.from)] } else { [sub(to, c1), sub(to, self.from)] };
+                let ahead =
+                    if t < 0.5 { [sub(c2, self.from), sub(to, self.from)] } else { [sub(to, c1), sub(to, self.from)] };
                 ahead.into_iter().find(|v| length(*v) > 1e-9 * size).map_or([0.0, 0.0], unit)
             }
         }
@@ -356,7 +353,11 @@ impl Piece {
             Seg::Cubic { c1, c2, .. } => {
                 // ∫ B × dB of the Bernstein form.
                 let (p, q) = (sub(c1, o), sub(c2, o));
-                (6.0 * cross(a, p) + 3.0 * cross(a, q) + cross(a, b) + 3.0 * cross(p, q) + 3.0 * cross(p, b)
+                (6.0 * cross(a, p)
+                    + 3.0 * cross(a, q)
+                    + cross(a, b)
+                    + 3.0 * cross(p, q)
+                    + 3.0 * cross(p, b)
                     + 6.0 * cross(q, b))
                     / 10.0
             }
@@ -375,7 +376,10 @@ impl Piece {
                     let angle = f64::from(quarter) * (PI / 2.0);
                     let ahead = if ccw { (angle - a).rem_euclid(TAU) } else { (a - angle).rem_euclid(TAU) };
                     if ahead < sweep.abs() {
-                        bounds.add(add(centre, scale([[1.0, 0.0], [0.0, 1.0], [-1.0, 0.0], [0.0, -1.0]][quarter as usize], r)));
+                        bounds.add(add(
+                            centre,
+                            scale([[1.0, 0.0], [0.0, 1.0], [-1.0, 0.0], [0.0, -1.0]][quarter as usize], r),
+                        ));
                     }
                 }
             }
@@ -546,7 +550,8 @@ mod tests {
 
     #[test]
     fn chords_keep_their_tolerance() {
-        let piece = Piece { from: [0.0, 0.0], seg: Seg::Cubic { c1: [40.0, 90.0], c2: [60.0, -90.0], to: [100.0, 0.0] } };
+        let piece =
+            Piece { from: [0.0, 0.0], seg: Seg::Cubic { c1: [40.0, 90.0], c2: [60.0, -90.0], to: [100.0, 0.0] } };
         let mut points = vec![piece.from];
         piece.chords(0.05, &mut |p| points.push(p));
         for i in 0..=1000 {

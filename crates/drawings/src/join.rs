@@ -449,9 +449,8 @@ fn remainders(left: &[Edge], open: &mut Vec<Remainder>) {
         ends.iter().for_each(|&n| at[n].push(e));
     }
     let loose_ends = (0..places.len()).filter(|&n| at[n].len() == 1);
-    let tree = rstar::RTree::bulk_load(
-        loose_ends.map(|n| rstar::primitives::GeomWithData::new(places[n], n)).collect(),
-    );
+    let tree =
+        rstar::RTree::bulk_load(loose_ends.map(|n| rstar::primitives::GeomWithData::new(places[n], n)).collect());
     let mut seen = vec![false; left.len()];
     for first in 0..left.len() {
         if std::mem::replace(&mut seen[first], true) {

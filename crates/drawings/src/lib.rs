@@ -10,6 +10,7 @@ mod chords;
 mod curve;
 mod dxf;
 mod join;
+pub mod layout;
 mod left_out;
 mod nest;
 mod parts;
@@ -19,6 +20,7 @@ mod unit;
 
 use sheetloft_shapes::{Contour, Shape, limits};
 
+pub use layout::{Label, Layout, LayoutFormat, Placed, layout};
 pub use left_out::{LeftOut, Note, Place, What, Why};
 pub use source::{contour_of_ring, contours_of_shape};
 pub use unit::{NotAUnit, Unit, UnitSaidBy};
@@ -137,9 +139,13 @@ pub enum DrawingError {
     TooDeep { block: String, most: usize },
     #[error("the drawing's outlines are too many and too entangled to be told apart")]
     TooInvolved,
-    #[error("the file's unit, number {code} of the DXF list, is not taken; say which of mm, cm, m, in, ft, mil, um it is in")]
+    #[error(
+        "the file's unit, number {code} of the DXF list, is not taken; say which of mm, cm, m, in, ft, mil, um it is in"
+    )]
     UnitNotTaken { code: i64 },
-    #[error("the drawing reaches {mm:.0} mm from its origin when read in {unit}; at most {most} mm are taken. Is the unit right?")]
+    #[error(
+        "the drawing reaches {mm:.0} mm from its origin when read in {unit}; at most {most} mm are taken. Is the unit right?"
+    )]
     TooFar { mm: f64, unit: Unit, most: i64 },
 }
 
@@ -200,5 +206,5 @@ pub fn format(name: &str, bytes: &[u8]) -> Format {
 /// Layers that are never cut: where CAD programs put the points of their dimensions, and what our own layouts hold
 /// beside the cut lines.
 pub(crate) fn is_not_cut(layer: &str) -> bool {
-    ["defpoints", "piece_rim", "notes"].iter().any(|n| layer.eq_ignore_ascii_case(n))
+    ["DEFPOINTS", layout::RIM_LAYER, layout::NOTES_LAYER].iter().any(|n| layer.eq_ignore_ascii_case(n))
 }

@@ -205,10 +205,7 @@ impl Flat {
         let mut grazed = None;
         for i in 0..few.corners.len() {
             let (a, b) = few.edge(i);
-            let reach = AABB::from_corners(
-                [a[0].min(b[0]), a[1].min(b[1])],
-                [a[0].max(b[0]), a[1].max(b[1])],
-            );
+            let reach = AABB::from_corners([a[0].min(b[0]), a[1].min(b[1])], [a[0].max(b[0]), a[1].max(b[1])]);
             if reach.upper()[0] < many.bounds.lo[0]
                 || reach.lower()[0] > many.bounds.hi[0]
                 || reach.upper()[1] < many.bounds.lo[1]

@@ -76,11 +76,7 @@ fn mm(nm: P) -> [f64; 2] {
 }
 
 fn place(r: &Remainder) -> Place {
-    Place {
-        layer: Some(r.layer.to_string()),
-        block: r.block.as_ref().map(|b| b.to_string()),
-        at_mm: Some(mm(r.at)),
-    }
+    Place { layer: Some(r.layer.to_string()), block: r.block.as_ref().map(|b| b.to_string()), at_mm: Some(mm(r.at)) }
 }
 
 /// An outline with its holes, not yet counted or named.

@@ -73,7 +73,12 @@ impl Tally {
         why: Why,
     ) {
         let owned = |s: Option<Rc<str>>| s.map(|s| s.to_string());
-        self.found.push(LeftOut { what, count: 1, place: Place { layer: owned(layer), block: owned(block), at_mm: at }, why });
+        self.found.push(LeftOut {
+            what,
+            count: 1,
+            place: Place { layer: owned(layer), block: owned(block), at_mm: at },
+            why,
+        });
     }
 
     /// The list, with places multiplied by `mm`, millimetres in a unit of the drawing.

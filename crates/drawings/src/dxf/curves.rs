@@ -104,10 +104,7 @@ fn ellipse_path(e: &Ellipse) -> Result<Path, Why> {
     };
     let centre = xy(&e.center);
     let (sin, cos) = (libm::sin(e.start_parameter), libm::cos(e.start_parameter));
-    let start = [
-        centre[0] + major[0] * cos + minor[0] * sin,
-        centre[1] + major[1] * cos + minor[1] * sin,
-    ];
+    let start = [centre[0] + major[0] * cos + minor[0] * sin, centre[1] + major[1] * cos + minor[1] * sin];
     let mut segs = Vec::new();
     if (ratio - 1.0).abs() < 1e-12 {
         arc_from(start, centre, sweep * flips, &mut segs);

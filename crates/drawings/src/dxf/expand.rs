@@ -206,8 +206,7 @@ impl<'a> Walk<'a> {
                 if !map.is_finite() || map.is_flat() {
                     return Ok(Some(Why::NoLength));
                 }
-                let below =
-                    Frame { map, layer: Some(layer.clone()), block: name.clone(), depth: frame.depth + 1 };
+                let below = Frame { map, layer: Some(layer.clone()), block: name.clone(), depth: frame.depth + 1 };
                 self.contents(block.entities.iter(), contents, &below)?;
             }
         }

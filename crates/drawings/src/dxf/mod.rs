@@ -6,9 +6,9 @@ mod spline;
 mod strain;
 mod tags;
 
+use crate::DrawingError;
 use crate::sketch::Sketch;
 use crate::unit::Unit;
-use crate::DrawingError;
 
 /// Whether a file looks like DXF, whatever it is called.
 pub(crate) fn is_dxf(bytes: &[u8]) -> bool {

@@ -218,11 +218,8 @@ fn tridiagonal(rows: &[Row]) -> Option<Vec<P>> {
     let n = rows.len();
     let (mut c, mut d): (Vec<f64>, Vec<P>) = (vec![0.0; n], vec![[0.0; 2]; n]);
     for (i, &(below, middle, above, right, _)) in rows.iter().enumerate() {
-        let (pivot, right) = if i == 0 {
-            (middle, right)
-        } else {
-            (middle - below * c[i - 1], sub(right, scale(d[i - 1], below)))
-        };
+        let (pivot, right) =
+            if i == 0 { (middle, right) } else { (middle - below * c[i - 1], sub(right, scale(d[i - 1], below))) };
         if pivot == 0.0 || !pivot.is_finite() {
             return None;
         }
@@ -246,7 +243,13 @@ fn cyclic(rows: &[Row]) -> Option<Vec<P>> {
     let x = tridiagonal(&plain)?;
     let mut bump = plain;
     for (i, row) in bump.iter_mut().enumerate() {
-        let v = if i == 0 { gamma } else if i == n - 1 { corner_low } else { 0.0 };
+        let v = if i == 0 {
+            gamma
+        } else if i == n - 1 {
+            corner_low
+        } else {
+            0.0
+        };
         row.3 = [v, v];
     }
     let z = tridiagonal(&bump)?;

@@ -375,7 +375,8 @@ impl Work {
         let mut out = String::with_capacity(text.len());
         let mut rest = text.as_str();
         while let Some(i) = rest.find("\\U+") {
-            let code = rest.get(i + 3..i + 7).and_then(|hex| u32::from_str_radix(hex, 16).ok()).and_then(char::from_u32);
+            let code =
+                rest.get(i + 3..i + 7).and_then(|hex| u32::from_str_radix(hex, 16).ok()).and_then(char::from_u32);
             out.push_str(&rest[..i]);
             match code {
                 Some(c) => {
@@ -450,9 +451,28 @@ fn wrong(kind: &[u8], kept: &[i32], rest: &[Tag<'_>]) -> Option<Why> {
 /// Why a kind of entity is not read.
 fn why_not(kind: &[u8]) -> Why {
     match kind {
-        b"TEXT" | b"MTEXT" | b"ATTRIB" | b"DIMENSION" | b"ARC_DIMENSION" | b"LARGE_RADIAL_DIMENSION" | b"LEADER"
-        | b"MULTILEADER" | b"TOLERANCE" | b"POINT" | b"IMAGE" | b"WIPEOUT" | b"VIEWPORT" | b"ACAD_TABLE" | b"XLINE"
-        | b"RAY" | b"SHAPE" | b"LIGHT" | b"PDFUNDERLAY" | b"DWFUNDERLAY" | b"DGNUNDERLAY" | b"OLEFRAME"
+        b"TEXT"
+        | b"MTEXT"
+        | b"ATTRIB"
+        | b"DIMENSION"
+        | b"ARC_DIMENSION"
+        | b"LARGE_RADIAL_DIMENSION"
+        | b"LEADER"
+        | b"MULTILEADER"
+        | b"TOLERANCE"
+        | b"POINT"
+        | b"IMAGE"
+        | b"WIPEOUT"
+        | b"VIEWPORT"
+        | b"ACAD_TABLE"
+        | b"XLINE"
+        | b"RAY"
+        | b"SHAPE"
+        | b"LIGHT"
+        | b"PDFUNDERLAY"
+        | b"DWFUNDERLAY"
+        | b"DGNUNDERLAY"
+        | b"OLEFRAME"
         | b"OLE2FRAME" => Why::NoOutline,
         _ => Why::KindNotRead,
     }

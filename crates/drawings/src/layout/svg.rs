@@ -1,0 +1,77 @@
+//! A layout as SVG, a user unit a millimetre.
+
+use std::fmt::Write;
+
+use super::{CUT_LAYER, Drawn, NOTES_LAYER, RIM_LAYER, Sheet, mm};
+use crate::curve::{P, Seg, distance};
+
+/// Room around the drawing, mm.
+const ROOM_MM: f64 = 10.0;
+
+/// Writes the file. SVG's y runs down: the picture is as in the DXF, not mirrored.
+pub(super) fn write(sheet: &Sheet<'_>) -> String {
+    let below = f64::from(sheet.title.height_um) / 1e3 * 3.0;
+    let (w, h) = (sheet.hi[0] - sheet.lo[0] + 2.0 * ROOM_MM, sheet.hi[1] - sheet.lo[1] + 2.0 * ROOM_MM + below);
+    let (w, h) = (thousandths(w), thousandths(h));
+    let mut out = String::new();
+    // Writing to a string cannot fail.
+    let _ = writeln!(out, "<?xml version=\"1.0\" encoding=\"UTF-8\"?>");
+    let _ = writeln!(
+        out,
+        "<svg xmlns=\"http://www.w3.org/2000/svg\" version=\"1.1\" width=\"{w}mm\" height=\"{h}mm\" viewBox=\"0 0 {w} {h}\">"
+    );
+    let _ = writeln!(out, "<title>{}</title>", escaped(&sheet.title.text));
+    let groups = [(CUT_LAYER, &sheet.cuts, "#000000"), (RIM_LAYER, &sheet.rim, "#808080")];
+    for (layer, lines, colour) in groups {
+        let _ = writeln!(out, "<g id=\"{layer}\" fill=\"none\" stroke=\"{colour}\" stroke-width=\"0.1\">");
+        for drawn in lines {
+            let _ = writeln!(out, "<path d=\"{}\"/>", data(drawn, sheet));
+        }
+        let _ = writeln!(out, "</g>");
+    }
+    let _ = writeln!(out, "<g id=\"{NOTES_LAYER}\" fill=\"#808080\" font-family=\"sans-serif\">");
+    for (text, at, height) in sheet.writing() {
+        let [x, y] = point([at[0] * 1e6, at[1] * 1e6], sheet);
+        // The height is that of capitals, about seven tenths of the size of most typefaces.
+        let size = thousandths(height / 0.7);
+        let _ = writeln!(out, "<text x=\"{x}\" y=\"{y}\" font-size=\"{size}\">{}</text>", escaped(&text));
+    }
+    let _ = writeln!(out, "</g>");
+    let _ = writeln!(out, "</svg>");
+    out
+}
+
+fn thousandths(v: f64) -> f64 {
+    libm::round(v * 1e3) / 1e3
+}
+
+/// A point in nm on the page, mm.
+fn point(p: P, sheet: &Sheet<'_>) -> [String; 2] {
+    let (left, top) = ((sheet.lo[0] - ROOM_MM) * 1e6, (sheet.hi[1] + ROOM_MM) * 1e6);
+    [mm(libm::round(p[0] - left)), mm(libm::round(top - p[1]))]
+}
+
+fn data(drawn: &Drawn, sheet: &Sheet<'_>) -> String {
+    let at = |p: P| point(p, sheet).join(" ");
+    let mut d = format!("M {}", at(drawn.path.start));
+    for piece in drawn.path.pieces() {
+        let _ = match piece.seg {
+            Seg::Line { to } => write!(d, " L {}", at(to)),
+            Seg::Arc { to, centre, ccw } => {
+                let (_, sweep, _) = piece.arc(centre, ccw);
+                let r = mm(libm::round(0.5 * (distance(piece.from, centre) + distance(to, centre))));
+                let large = u8::from(sweep.abs() > std::f64::consts::PI);
+                write!(d, " A {r} {r} 0 {large} {} {}", u8::from(!ccw), at(to))
+            }
+            Seg::Cubic { c1, c2, to } => write!(d, " C {} {} {}", at(c1), at(c2), at(to)),
+        };
+    }
+    if drawn.closed {
+        d.push_str(" Z");
+    }
+    d
+}
+
+fn escaped(text: &str) -> String {
+    text.replace('&', "&amp;").replace('<', "&lt;").replace('>', "&gt;").replace('"', "&quot;")
+}
