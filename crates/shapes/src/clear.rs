@@ -132,7 +132,7 @@ fn enters(e: &RimEdge, f: &RimEdge) -> bool {
 /// Whether the direction from corner `v` to `to` lies in the material at that corner: turning
 /// counter-clockwise from the edge to `next` to the edge to `before`, ends left out. With `first`, the
 /// direction of `next` counts as well: then it says whether what lies just left of `v → to` is material.
-fn in_cone(v: Point, to: Point, next: Point, before: Point, first: bool) -> bool {
+pub(crate) fn in_cone(v: Point, to: Point, next: Point, before: Point, first: bool) -> bool {
     // In the open angle of less than half a turn from a to b; its first leg counts on request.
     let between = |a: Point, b: Point, first: bool| {
         let from_a = orient(v, a, to);
@@ -153,7 +153,7 @@ fn along(v: Point, to: Point, leg: Point) -> bool {
 }
 
 /// For segments on parallel lines: whether they point the same way.
-fn same_direction((a, b): (Point, Point), (c, d): (Point, Point)) -> bool {
+pub(crate) fn same_direction((a, b): (Point, Point), (c, d): (Point, Point)) -> bool {
     let (ux, uy) = (i64::from(b.x) - i64::from(a.x), i64::from(b.y) - i64::from(a.y));
     let (vx, vy) = (i64::from(d.x) - i64::from(c.x), i64::from(d.y) - i64::from(c.y));
     ux * vx + uy * vy > 0

@@ -8,6 +8,7 @@ pub mod clear;
 pub mod curve;
 pub mod hull;
 pub mod limits;
+pub mod narrow;
 pub mod offset;
 pub mod place;
 pub mod rectangle;

@@ -22,6 +22,8 @@ pub const QUANTITY: u32 = 10_000;
 pub const PARTS_PER_PLAN: usize = 5_000;
 /// Most lines of one imported file.
 pub const IMPORT_LINES: usize = 200_000;
+/// Most rows of one cutting list.
+pub const LIST_ROWS: usize = 2_000;
 /// Largest file taken from outside (drawing, list, import), in bytes.
 pub const FILE_BYTES: usize = 64 << 20;
 /// Largest request to the door over HTTP, in bytes: a file of [`FILE_BYTES`] in base 64, and what goes with it.
@@ -52,3 +54,5 @@ pub const LABEL_DPI: (u32, u32) = (100, 2_400);
 pub const LABEL_PAPER_MM: (f64, f64) = (5.0, 1_000.0);
 /// Largest description of a label paper, in bytes.
 pub const LABEL_PAPER_BYTES: usize = 16 << 10;
+/// Most dots of one label page as PNG.
+pub const LABEL_PNG_DOTS: u64 = 100_000_000;

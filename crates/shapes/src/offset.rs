@@ -1,28 +1,37 @@
-//! Shapes grown and shrunk by a distance, with round corners.
+//! Shapes grown and shrunk by a distance, with round or square corners.
 //!
 //! Along each edge a strip of the asked width is laid, at each corner a fan whose rim runs outside the circle;
 //! growing adds these to the shape, shrinking takes them off. Both err to the same side: a grown shape covers
-//! what it should and up to [`EXCESS_UM`] more, a shrunk one lies within what it should and is up to that much
-//! smaller. Upright edges are moved exactly. Where strips cross, the result is rounded to the grid and may miss
+//! what it should, a shrunk one lies within what it should; [`Corners`] says how much they differ from it. Upright edges are moved exactly. Where strips cross, the result is rounded to the grid and may miss
 //! its promise by 2 µm; so no clearance is ever decided by an offset outline, but by [`crate::clear`].
 
 use crate::boolean::{BooleanError, difference_of_rings, union_of_rings};
 use crate::shape::{Point, Ring, Shape, orient, ring_area2};
 
-/// How far the corners of fans may stand out beyond the circle, µm.
+/// How far round corners may stand out beyond the circle, µm.
 pub const EXCESS_UM: f64 = 10.0;
+
+/// What becomes of a corner that is moved outwards.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub enum Corners {
+    /// Follows the circle, at most [`EXCESS_UM`] outside it.
+    Round,
+    /// A tip for each quarter turn or less: right angles stay right angles. Stands out by up to 0.42 of the
+    /// distance, at corners only.
+    Square,
+}
 
 /// All that lies in the shape or within `by_um` of it. `by_um` of 0 or less gives the shape as it is. Mostly
 /// one shape; two where parts of it hang together in a point.
 ///
 /// # Errors
 /// [`BooleanError`], also where the result would reach past the limit of coordinates.
-pub fn grown(shape: &Shape, by_um: i64) -> Result<Vec<Shape>, BooleanError> {
+pub fn grown(shape: &Shape, by_um: i64, corners: Corners) -> Result<Vec<Shape>, BooleanError> {
     if by_um <= 0 {
         return Ok(vec![shape.clone()]);
     }
     let mut rings: Vec<Ring> = shape.rings().map(<[Point]>::to_vec).collect();
-    rings.extend(band(shape, by_um, Across::Outwards)?);
+    rings.extend(band(shape, by_um, Across::Outwards, corners)?);
     union_of_rings(&rings)
 }
 
@@ -31,11 +40,11 @@ pub fn grown(shape: &Shape, by_um: i64) -> Result<Vec<Shape>, BooleanError> {
 ///
 /// # Errors
 /// [`BooleanError`].
-pub fn shrunk(shape: &Shape, by_um: i64) -> Result<Vec<Shape>, BooleanError> {
+pub fn shrunk(shape: &Shape, by_um: i64, corners: Corners) -> Result<Vec<Shape>, BooleanError> {
     if by_um <= 0 {
         return Ok(vec![shape.clone()]);
     }
-    difference_of_rings(shape, &band(shape, by_um, Across::Inwards)?)
+    difference_of_rings(shape, &band(shape, by_um, Across::Inwards, corners)?)
 }
 
 #[derive(Clone, Copy, PartialEq)]
@@ -45,11 +54,14 @@ enum Across {
 }
 
 /// Strips along the edges and fans at the corners on one side of the rim, each counter-clockwise.
-fn band(shape: &Shape, by_um: i64, across: Across) -> Result<Vec<Ring>, BooleanError> {
+fn band(shape: &Shape, by_um: i64, across: Across, corners: Corners) -> Result<Vec<Ring>, BooleanError> {
     // Past this a result could not be a shape anyway.
     let by = by_um.min(crate::limits::COORDINATE_UM) as f64;
-    // Angle at which a fan's rim stands out by the excess.
-    let step = 2.0 * libm::acos(by / (by + EXCESS_UM));
+    // The turn that one tip of a fan takes; for square corners a hair more than a quarter.
+    let step = match corners {
+        Corners::Round => 2.0 * libm::acos(by / (by + EXCESS_UM)),
+        Corners::Square => std::f64::consts::FRAC_PI_2 + 1e-6,
+    };
     let mut rings = Vec::with_capacity(2 * shape.corner_count());
     for ring in shape.rings() {
         let n = ring.len();
@@ -150,15 +162,19 @@ mod tests {
     #[test]
     fn upright_edges_move_exactly() {
         let sheet = Shape::rectangle(100_000, 50_000).unwrap();
-        let grown = grown(&sheet, 200).unwrap();
+        let grown = grown(&sheet, 200, Corners::Square).unwrap();
         assert_eq!(grown.len(), 1);
         assert_eq!(grown[0].bounds(), (p(-200, -200), p(100_200, 50_200)));
         assert_eq!(inside_spare_um(&sheet, &grown[0]), Some(200));
-        let shrunk = shrunk(&sheet, 200).unwrap();
+        assert_eq!(grown[0].corner_count(), 4);
+        let round = super::grown(&sheet, 200, Corners::Round).unwrap();
+        assert_eq!(inside_spare_um(&sheet, &round[0]), Some(200));
+        assert!(round[0].corner_count() > 4 && round[0].area2() < grown[0].area2());
+        let shrunk = shrunk(&sheet, 200, Corners::Round).unwrap();
         let inner = vec![p(200, 200), p(99_800, 200), p(99_800, 49_800), p(200, 49_800)];
         assert_eq!(shrunk, [Shape::new(inner, vec![]).unwrap()]);
-        assert_eq!(super::shrunk(&sheet, 25_000).unwrap(), []);
-        assert_eq!(super::grown(&sheet, 0).unwrap(), [sheet]);
+        assert_eq!(super::shrunk(&sheet, 25_000, Corners::Round).unwrap(), []);
+        assert_eq!(super::grown(&sheet, 0, Corners::Round).unwrap(), [sheet]);
     }
 
     #[test]
@@ -178,8 +194,8 @@ mod tests {
             p(0, 40_000),
         ];
         let bell = Shape::new(ring, vec![]).unwrap();
-        assert_eq!(shrunk(&bell, 2_001).unwrap().len(), 2);
-        let closed = grown(&bell, 10_000).unwrap();
+        assert_eq!(shrunk(&bell, 2_001, Corners::Round).unwrap().len(), 2);
+        let closed = grown(&bell, 10_000, Corners::Round).unwrap();
         assert_eq!(closed.len(), 1);
         assert!(closed[0].holes().is_empty());
     }
@@ -187,30 +203,36 @@ mod tests {
     #[test]
     fn out_of_range_is_an_error() {
         let edge = Shape::new(vec![p(19_999_000, 0), p(20_000_000, 0), p(20_000_000, 9)], vec![]).unwrap();
-        assert!(grown(&edge, 1).is_err());
-        assert!(grown(&edge, i64::MAX).is_err());
-        assert_eq!(shrunk(&edge, i64::MAX).unwrap_or_default(), []);
+        assert!(grown(&edge, 1, Corners::Round).is_err());
+        assert!(grown(&edge, i64::MAX, Corners::Round).is_err());
+        assert_eq!(shrunk(&edge, i64::MAX, Corners::Round).unwrap_or_default(), []);
+    }
+
+    fn corners(square: bool, by: i64) -> (Corners, i64) {
+        if square { (Corners::Square, by * 42 / 100) } else { (Corners::Round, EXCESS_UM as i64) }
     }
 
     proptest! {
         #[test]
-        fn a_grown_shape_keeps_the_distance_all_around(shape in samples::shape(), by in 1i64..20_000) {
-            let grown = grown(&shape, by).unwrap();
+        fn a_grown_shape_keeps_the_distance_all_around(shape in samples::shape(), by in 1i64..20_000, square: bool) {
+            let (corners, excess) = corners(square, by);
+            let grown = grown(&shape, by, corners).unwrap();
             prop_assert_eq!(grown.len(), 1);
             let (inner, outer) = (Rim::new(&shape), Rim::new(&grown[0]));
             prop_assert_eq!(inner.relation(&outer), Relation::Inside);
             prop_assert!(inner.distance_um(&outer) >= by - 2);
             // And no further than it should: each corner of the result is that near.
             for q in grown[0].corners() {
-                prop_assert!(inner.distance_from_um(q) <= by + EXCESS_UM as i64 + 4);
+                prop_assert!(inner.distance_from_um(q) <= by + excess + 4);
             }
         }
 
         #[test]
         fn a_shrunk_shape_keeps_the_distance_and_leaves_nothing_out(
-            shape in samples::shape(), by in 1i64..20_000, x in 0.0f64..1.0, y in 0.0f64..1.0,
+            shape in samples::shape(), by in 1i64..20_000, x in 0.0f64..1.0, y in 0.0f64..1.0, square: bool,
         ) {
-            let shrunk = shrunk(&shape, by).unwrap();
+            let (corners, excess) = corners(square, by);
+            let shrunk = shrunk(&shape, by, corners).unwrap();
             let rim = Rim::new(&shape);
             for s in &shrunk {
                 let inner = Rim::new(s);
@@ -220,7 +242,7 @@ mod tests {
             let (lo, hi) = shape.bounds();
             let at = |lo: i32, hi: i32, t: f64| lo + (f64::from(hi - lo) * t) as i32;
             let q = p(at(lo.x, hi.x, x), at(lo.y, hi.y, y));
-            if shape.side_of(q) == Side::Inside && rim.distance_from_um(q) > by + EXCESS_UM as i64 + 4 {
+            if shape.side_of(q) == Side::Inside && rim.distance_from_um(q) > by + excess + 4 {
                 prop_assert!(shrunk.iter().any(|s| s.contains_point(q)));
             }
         }

@@ -212,6 +212,46 @@ impl Rim {
         best
     }
 
+    /// All edges, ring by ring.
+    pub(crate) fn all_edges(&self) -> &[RimEdge] {
+        &self.edges
+    }
+
+    /// Calls `each` for every edge that may come within `um` of a point, and for some that do not.
+    pub(crate) fn each_within(&self, p: Point, um: i64, mut each: impl FnMut(&RimEdge)) {
+        let um = um.clamp(0, FURTHEST_UM);
+        let mut stack = vec![0];
+        while let Some(n) = stack.pop() {
+            let node = &self.nodes[n];
+            if boxes_gap2((node.lo, node.hi), (p, p)) > um * um {
+                continue;
+            }
+            if node.second != 0 {
+                stack.extend([n + 1, node.second as usize]);
+            } else {
+                self.leaf(node).iter().for_each(&mut each);
+            }
+        }
+    }
+
+    /// Whether `test` holds for any edge whose box meets that of the segment `a b`.
+    pub(crate) fn any_edge_meeting(&self, a: Point, b: Point, mut test: impl FnMut(&RimEdge) -> bool) -> bool {
+        let segment = RimEdge { before: a, a, b }.bounds();
+        let mut stack = vec![0];
+        while let Some(n) = stack.pop() {
+            let node = &self.nodes[n];
+            if boxes_gap2((node.lo, node.hi), segment) > 0 {
+                continue;
+            }
+            if node.second != 0 {
+                stack.extend([n + 1, node.second as usize]);
+            } else if self.leaf(node).iter().any(|e| boxes_gap2(e.bounds(), segment) == 0 && test(e)) {
+                return true;
+            }
+        }
+        false
+    }
+
     /// Distance from a point to the nearest edge in whole µm, rounded down; exact.
     pub fn distance_from_um(&self, p: Point) -> i64 {
         let mut best = FURTHEST_UM;
@@ -375,7 +415,8 @@ fn foot(p: Point, a: Point, b: Point) -> Foot {
     }
 }
 
-fn nearest_on_segment(a: Point, b: Point, p: [f64; 2]) -> [f64; 2] {
+/// The point of a segment nearest to `p`, in floating point.
+pub(crate) fn nearest_on_segment(a: Point, b: Point, p: [f64; 2]) -> [f64; 2] {
     let (ax, ay) = (f64::from(a.x), f64::from(a.y));
     let (dx, dy) = (f64::from(b.x) - ax, f64::from(b.y) - ay);
     let t = (((p[0] - ax) * dx + (p[1] - ay) * dy) / (dx * dx + dy * dy)).clamp(0.0, 1.0);

@@ -198,20 +198,7 @@ impl Shape {
 
     /// Where a point lies, exactly.
     pub fn side_of(&self, p: Point) -> Side {
-        let mut inside = false;
-        for (a, b) in self.edges() {
-            // The edge crosses the level of `p`; the upper end counts, the lower one does not.
-            let crosses = (a.y > p.y) != (b.y > p.y);
-            let turn = orient(a, b, p);
-            if turn == 0 && p.x >= a.x.min(b.x) && p.x <= a.x.max(b.x) && p.y >= a.y.min(b.y) && p.y <= a.y.max(b.y) {
-                return Side::Boundary;
-            }
-            // Upwards with `p` to the left, or downwards with `p` to the right: the crossing lies right of `p`.
-            if crosses && (turn > 0) == (b.y > a.y) {
-                inside = !inside;
-            }
-        }
-        if inside { Side::Inside } else { Side::Outside }
+        side_of(self.edges(), p)
     }
 
     /// The shape as placed: each corner flipped, turned, rounded to whole µm (halves away from zero) and moved.
@@ -258,6 +245,29 @@ impl Shape {
 /// The edges of a ring, from corner to corner.
 pub fn edges(ring: &[Point]) -> impl Iterator<Item = (Point, Point)> {
     ring.iter().enumerate().map(move |(i, &a)| (a, ring[if i + 1 == ring.len() { 0 } else { i + 1 }]))
+}
+
+/// Where a point lies with respect to a single ring, taken as an outline.
+pub(crate) fn ring_side_of(ring: &[Point], p: Point) -> Side {
+    side_of(edges(ring), p)
+}
+
+fn side_of(edges: impl Iterator<Item = (Point, Point)>, p: Point) -> Side {
+    let mut inside = false;
+    for (a, b) in edges {
+        // The edge crosses the level of `p`; the upper end counts, the lower one does not.
+        let crosses = (a.y > p.y) != (b.y > p.y);
+        let turn = orient(a, b, p);
+        let within = |v: i32, a: i32, b: i32| v >= a.min(b) && v <= a.max(b);
+        if turn == 0 && within(p.x, a.x, b.x) && within(p.y, a.y, b.y) {
+            return Side::Boundary;
+        }
+        // Upwards with `p` to the left, or downwards with `p` to the right: the crossing lies right of `p`.
+        if crosses && (turn > 0) == (b.y > a.y) {
+            inside = !inside;
+        }
+    }
+    if inside { Side::Inside } else { Side::Outside }
 }
 
 /// Twice the signed area of a ring in µm²: above 0 where it runs counter-clockwise. Exact for every simple
