@@ -1,0 +1,218 @@
+//! The small picture of a piece: its true shape, and an arrow along the grain.
+
+use sheetloft_shapes::{Point, Shape, Turn};
+
+use crate::mark::{Dot, Frame, GrainArrow, Picture};
+
+/// Width of the outline, mm.
+const STROKE_MM: f32 = 0.35;
+/// Corners closer to each other than this are drawn as one, in dots: a printer would not show them apart.
+const SAME_DOTS: f32 = 0.6;
+/// Shortest and longest arrow, mm.
+const ARROW_MM: (f32, f32) = (3.0, 12.0);
+/// Side of the square kept for an arrow that has no room inside the shape, mm.
+const BESIDE_MM: f32 = 5.0;
+
+/// The largest picture of `shape` that goes into `frame`, at its upper left.
+pub(super) fn picture(shape: &Shape, grain: Option<Turn>, frame: Frame, dots_per_mm: f32) -> Picture {
+    let stroke = (STROKE_MM * dots_per_mm).max(2.0);
+    let rings = drawn(shape, frame.inset(stroke / 2.0));
+    let Some(turn) = grain else {
+        return Picture { rings, stroke, grain: None };
+    };
+    let (sin, cos) = turn.sin_cos();
+    // Shapes have y up, pages have it down.
+    let along = (cos as f32, -sin as f32);
+    if let Some(arrow) = arrow_inside(&rings, along, stroke, dots_per_mm) {
+        return Picture { rings, stroke, grain: Some(arrow) };
+    }
+    let side = BESIDE_MM * dots_per_mm;
+    let under = Frame { h: (frame.h - side).max(0.0), ..frame };
+    let beside = Frame { w: (frame.w - side).max(0.0), ..frame };
+    let [under, beside] = [under, beside].map(|f| drawn(shape, f.inset(stroke / 2.0)));
+    let (rings, below) = if extent(&under).h >= extent(&beside).h { (under, true) } else { (beside, false) };
+    let shown = extent(&rings);
+    let centre = if below {
+        (shown.x + shown.w.max(side) / 2.0, shown.bottom() + side / 2.0)
+    } else {
+        (shown.right() + side / 2.0, shown.y + shown.h.max(side) / 2.0)
+    };
+    let grain = Some(arrow(centre, along, (side - stroke) / 2.0, stroke));
+    Picture { rings, stroke, grain }
+}
+
+/// The size, in dots, at which [`picture`] shows `shape` in a frame of `w` × `h` dots.
+pub(super) fn shown_size(shape: &Shape, w: f32, h: f32) -> (f32, f32) {
+    let (least, most) = shape.bounds();
+    let (wide, high) = (um(most.x, least.x), um(most.y, least.y));
+    let scale = (w / wide).min(h / high);
+    (wide * scale, high * scale)
+}
+
+fn um(a: i32, b: i32) -> f32 {
+    (f64::from(a) - f64::from(b)) as f32
+}
+
+/// The rings of `shape` on the page, as large as `frame` allows, at its upper left.
+fn drawn(shape: &Shape, frame: Frame) -> Vec<Vec<Dot>> {
+    let (least, most) = shape.bounds();
+    let scale = (frame.w / um(most.x, least.x)).min(frame.h / um(most.y, least.y));
+    let dot = |p: Point| (frame.x + um(p.x, least.x) * scale, frame.y + um(most.y, p.y) * scale);
+    let near = |a: Dot, b: Dot| (a.0 - b.0).hypot(a.1 - b.1) < SAME_DOTS;
+    shape
+        .rings()
+        .map(|ring| {
+            let mut corners: Vec<Dot> = Vec::new();
+            for corner in ring.iter().map(|&p| dot(p)) {
+                if corners.last().is_none_or(|&last| !near(last, corner)) {
+                    corners.push(corner);
+                }
+            }
+            corners
+        })
+        .filter(|ring| ring.len() > 1)
+        .collect()
+}
+
+fn extent(rings: &[Vec<Dot>]) -> Frame {
+    Frame::around(rings.iter().flatten().copied())
+}
+
+/// The longest arrow that lies inside the rings with some air around it, from a coarse search of middles and
+/// lengths: it has to look right, not to be the longest.
+fn arrow_inside(rings: &[Vec<Dot>], along: Dot, stroke: f32, dots_per_mm: f32) -> Option<GrainArrow> {
+    const MIDDLES: usize = 9;
+    let shown = extent(rings);
+    let air = head_half_width(stroke) + 1.5 * stroke;
+    let longest = (ARROW_MM.1 * dots_per_mm).min(0.55 * shown.w.max(shown.h)) / 2.0;
+    let shortest = ARROW_MM.0 * dots_per_mm / 2.0;
+    // Middles nearest to the picture's own are tried first, so that of equally long arrows the most central wins.
+    let step = |i: usize| (i as f32 + 0.5) / MIDDLES as f32;
+    let mut middles: Vec<Dot> = (0..MIDDLES * MIDDLES)
+        .map(|i| (shown.x + shown.w * step(i % MIDDLES), shown.y + shown.h * step(i / MIDDLES)))
+        .collect();
+    let centre = (shown.x + shown.w / 2.0, shown.y + shown.h / 2.0);
+    middles.sort_by(|a, b| {
+        let off = |m: &Dot| (m.0 - centre.0).hypot(m.1 - centre.1);
+        off(a).total_cmp(&off(b))
+    });
+    middles.retain(|&middle| is_inside(rings, middle) && distance(rings, middle) >= air);
+    let mut half = longest;
+    while half >= shortest {
+        let clear = middles.iter().find(|&&(x, y)| {
+            (-4..=4).all(|i| {
+                let t = half * i as f32 / 4.0;
+                distance(rings, (x + along.0 * t, y + along.1 * t)) >= air
+            })
+        });
+        if let Some(&middle) = clear {
+            return Some(arrow(middle, along, half, stroke));
+        }
+        half *= 0.85;
+    }
+    None
+}
+
+fn head_half_width(stroke: f32) -> f32 {
+    1.7 * stroke
+}
+
+fn arrow(middle: Dot, along: Dot, half: f32, stroke: f32) -> GrainArrow {
+    let at = |t: f32, aside: f32| (middle.0 + along.0 * t - along.1 * aside, middle.1 + along.1 * t + along.0 * aside);
+    let (length, width) = (3.8 * stroke, head_half_width(stroke));
+    let head = |tip: f32| {
+        let base = tip - length * tip.signum();
+        [at(tip, 0.0), at(base, width), at(base, -width)]
+    };
+    GrainArrow { shaft: [at(length - half, 0.0), at(half - length, 0.0)], heads: [head(half), head(-half)] }
+}
+
+fn sides(rings: &[Vec<Dot>]) -> impl Iterator<Item = (Dot, Dot)> {
+    rings.iter().flat_map(|ring| {
+        let next = ring.iter().cycle().skip(1);
+        ring.iter().copied().zip(next.copied())
+    })
+}
+
+fn is_inside(rings: &[Vec<Dot>], (x, y): Dot) -> bool {
+    let crossed =
+        sides(rings).filter(|&(a, b)| (a.1 > y) != (b.1 > y) && x < a.0 + (y - a.1) / (b.1 - a.1) * (b.0 - a.0));
+    crossed.count() % 2 == 1
+}
+
+/// Distance from a point to the nearest side.
+fn distance(rings: &[Vec<Dot>], (x, y): Dot) -> f32 {
+    sides(rings)
+        .map(|(a, b)| {
+            let (dx, dy) = (b.0 - a.0, b.1 - a.1);
+            let length2 = dx * dx + dy * dy;
+            let t = if length2 > 0.0 { ((x - a.0) * dx + (y - a.1) * dy) / length2 } else { 0.0 };
+            let t = t.clamp(0.0, 1.0);
+            (x - a.0 - t * dx).hypot(y - a.1 - t * dy)
+        })
+        .fold(f32::MAX, f32::min)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    const FRAME: Frame = Frame { x: 100.0, y: 50.0, w: 200.0, h: 160.0 };
+
+    fn shape(corners: &[(i32, i32)]) -> Shape {
+        Shape::new(corners.iter().map(|&c| Point::from(c)).collect(), Vec::new()).unwrap()
+    }
+
+    fn ell() -> Shape {
+        shape(&[(0, 0), (900_000, 0), (900_000, 300_000), (300_000, 300_000), (300_000, 600_000), (0, 600_000)])
+    }
+
+    fn inside_frame(p: &Picture) -> bool {
+        let drawn = crate::mark::Mark::Picture(p.clone()).bounds();
+        drawn.x >= FRAME.x - 0.01
+            && drawn.y >= FRAME.y - 0.01
+            && drawn.right() <= FRAME.right() + 0.01
+            && drawn.bottom() <= FRAME.bottom() + 0.01
+    }
+
+    #[test]
+    fn shape_is_true_and_upright() {
+        let p = picture(&ell(), None, FRAME, 8.0);
+        assert!(inside_frame(&p));
+        let ring = &p.rings[0];
+        let length = |i: usize, k: usize| (ring[i].0 - ring[k].0).hypot(ring[i].1 - ring[k].1);
+        assert!((length(0, 1) / length(1, 2) - 3.0).abs() < 1e-3);
+        assert!((length(0, 1) / length(0, 5) - 1.5).abs() < 1e-3);
+        // The piece's origin is the lower left corner.
+        assert!(ring.iter().all(|c| c.1 <= ring[0].1 + 0.01 && c.0 >= ring[0].0 - 0.01));
+    }
+
+    #[test]
+    fn arrow_follows_the_grain_and_keeps_off_the_outline() {
+        for degrees in [0, 30, 90, 137, 180] {
+            let p = picture(&ell(), Some(Turn::new(degrees * 1_000_000)), FRAME, 8.0);
+            assert!(inside_frame(&p), "{degrees}");
+            let a = p.grain.unwrap();
+            let (dx, dy) = (a.heads[0][0].0 - a.heads[1][0].0, a.heads[0][0].1 - a.heads[1][0].1);
+            let angle = (-dy).atan2(dx).to_degrees();
+            let off = (angle - degrees as f32).rem_euclid(180.0);
+            assert!(off.min(180.0 - off) < 0.1, "{degrees}: {angle}");
+            for head in a.heads.iter().flatten() {
+                assert!(distance(&p.rings, *head) > p.stroke / 2.0, "{degrees}");
+            }
+        }
+    }
+
+    #[test]
+    fn a_strip_has_its_arrow_beside_it() {
+        for (degrees, strip) in [
+            (90, shape(&[(0, 0), (2_000_000, 0), (2_000_000, 30_000), (0, 30_000)])),
+            (0, shape(&[(0, 0), (30_000, 0), (30_000, 2_000_000), (0, 2_000_000)])),
+        ] {
+            let p = picture(&strip, Some(Turn::new(degrees * 1_000_000)), FRAME, 8.0);
+            assert!(inside_frame(&p));
+            let arrow = p.grain.unwrap();
+            assert!(arrow.heads.iter().flatten().all(|&h| !is_inside(&p.rings, h)));
+        }
+    }
+}
