@@ -361,13 +361,19 @@ mod tests {
         assert!(Shape::new(crossed, vec![]).is_err());
     }
 
+    /// Outlines on a small grid.
+    fn solid(most: usize) -> impl Strategy<Value = Shape> {
+        prop::collection::vec((-9i32..9, -9i32..9), 3..most)
+            .prop_filter_map("is a shape", |corners| Shape::new(ring(&corners), vec![]).ok())
+    }
+
     proptest! {
         #[test]
         fn the_sweep_agrees_with_all_pairs(corners in prop::collection::vec((-9i32..9, -9i32..9), 3..9)) {
             let cleaned = clean(&ring(&corners));
             let points: Ring = cleaned.iter().map(|c| c.0).collect();
-            prop_assume!(points.len() >= 3);
-            prop_assert_eq!(sweep(&[cleaned]).is_ok(), samples::simple_by_brute_force(&points), "{:?}", points);
+            let simple = points.len() < 3 || sweep(&[cleaned]).is_ok();
+            prop_assert_eq!(simple, points.len() < 3 || samples::simple_by_brute_force(&points), "{:?}", points);
         }
 
         #[test]
@@ -378,17 +384,11 @@ mod tests {
         }
 
         #[test]
-        fn a_hole_is_taken_exactly_where_it_lies_inside(
-            outline in prop::collection::vec((-9i32..9, -9i32..9), 3..8),
-            hole in prop::collection::vec((-9i32..9, -9i32..9), 3..6),
-        ) {
-            let solid = Shape::new(ring(&outline), vec![]);
-            let other = Shape::new(ring(&hole), vec![]);
-            prop_assume!(solid.is_ok() && other.is_ok());
-            let (solid, other) = (solid.unwrap(), other.unwrap());
+        fn a_hole_is_taken_exactly_where_it_lies_inside(solid in solid(8), other in solid(6)) {
             let apart = solid.edges().all(|a| other.edges().all(|b| !segments_meet(a, b)));
             let inside = apart && other.corners().all(|p| solid.contains_point(p));
-            prop_assert_eq!(Shape::new(ring(&outline), vec![ring(&hole)]).is_ok(), inside);
+            let holed = Shape::new(solid.outline().to_vec(), vec![other.outline().to_vec()]);
+            prop_assert_eq!(holed.is_ok(), inside);
         }
     }
 }
