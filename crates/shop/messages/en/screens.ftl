@@ -1,0 +1,810 @@
+# The texts of the screens. The program's own messages stand beside this file.
+
+## Everywhere
+
+ui-program = Sheetloft
+ui-window-title = { $page } · Sheetloft
+ui-skip = Go to the page itself
+ui-nav = Places to go
+ui-nav-now = Now
+ui-nav-find = Find a piece
+ui-nav-orders = Orders
+ui-nav-stock = Stock
+ui-nav-receive = Receive
+ui-nav-offcut = Record an offcut
+ui-nav-labels = Labels
+ui-nav-shop = The shop
+ui-search = Go to a code: a piece, an order or a plan
+ui-search-placeholder = Code or word
+ui-close = Close
+ui-optional = if needed
+ui-choose = Choose…
+ui-loading = Reading…
+ui-try-again = Try again
+ui-stop = Stop
+ui-stopping = Stopping…
+ui-progress = { $done } of { $of }
+ui-start-over = Start over
+ui-yes = Yes
+ui-no = No
+ui-why = Reason
+ui-name = Name
+ui-note = Note
+ui-change = Change
+ui-cautions = Before you lift or cut
+ui-not-done = That could not be done
+ui-unreachable = The program does not answer. Your typing is kept. See that Sheetloft is running, then try again.
+ui-read-only = This shop file was written by a newer Sheetloft. It can be read here, not changed. Install the newer program to go on working.
+ui-saved = Saved as { $name }.
+ui-saved-at = Saved: { $where }
+ui-file-remove = Take it off
+ui-file-too-large = This file is larger than 64 MB. Save only the parts you need, then try again.
+ui-file-unreadable = This file could not be read. Is it still there, and closed in other programs?
+ui-nowhere = There is nothing here
+ui-nowhere-text = This address leads nowhere in Sheetloft.
+ui-nowhere-go = See what needs doing now
+
+## Lengths, sizes, clearances
+
+ui-length-hint-mm = A bare number is mm; 4.8cm, 3/16in or 2ft are understood too.
+ui-length-hint-in = A bare number is inches; 3/16, 4' 2 1/2", or 120mm are understood too.
+ui-size-hint-mm = A bare number is mm; 4ft or 48in are understood too.
+ui-size-hint-in = A bare number is inches; 4ft, 23 5/8 or 600mm are understood too.
+ui-size = Size
+ui-size-first = Length
+ui-size-second = Width
+ui-size-along = Along the grain
+ui-size-across = Across the grain
+ui-area = Area
+ui-weight = Weight
+ui-weight-unknown = Not known: the material has no density
+ui-kerf = Kerf
+ui-kerf-what = Width that the beam or bit removes.
+ui-kerf-hint = Width that the beam or bit removes. { $own }
+ui-gap = Gap
+ui-gap-what = Extra distance between parts, beyond the kerf.
+ui-gap-hint = Extra distance between parts. { $own }
+ui-margin = Margin
+ui-margin-what = Rim of a piece that is not to be used.
+ui-margin-hint = Rim that is not to be used. { $own }
+ui-clear-own = Left empty: the material's own.
+ui-clear-own-value = Left empty: { $value }, the material's own.
+ui-machine = Machine
+ui-machine-any = No machine of its own
+
+## The last action's way back
+
+ui-take-back = The last action
+ui-undo = Undo
+ui-undo-what = Undo: { $what }
+ui-redo = Redo
+ui-redo-what = Redo: { $what }
+ui-undone = Taken back: { $what }
+ui-redone = Done again: { $what }
+ui-undo-cut-title = Did the machine really cut?
+ui-undo-cut-text = What was cut cannot be made whole by a click. Only take the record back if nothing was cut.
+ui-undo-cut-no = No, nothing was cut: take it back
+ui-undo-cut-yes = Yes, it was cut
+ui-correct-title = It was cut: put the record right
+ui-correct-lead = The cut stays in the books. What was recorded wrongly is put right piece by piece:
+ui-correct-gone = An offcut was recorded that is not there: open it and throw it away, with the reason.
+ui-correct-other = An offcut has another shape: open it, take off by hand what is missing, and say what is left.
+ui-correct-more = More is left than was recorded: record it as an offcut from the same piece.
+ui-correct-offcuts = See the offcuts
+
+## The first start
+
+ui-start-title = Know every sheet and every offcut by its true shape
+ui-start-text = Receive sheets, find the smallest piece that a part really fits, cut it, and see what the order cost. Everything stays on this machine.
+ui-start-picture = A sheet with a corner already cut away, and a part drawn in it
+ui-start-form = Set up your shop
+ui-start-name = What is your shop called?
+ui-start-name-hint = It stands on labels and at the top of the screens.
+ui-start-unit = Lengths in
+ui-start-unit-hint = What a bare number means. Both are always understood.
+ui-unit-mm = Millimetres
+ui-unit-in = Inches
+ui-start-currency = Currency
+ui-start-currency-hint = Three letters, such as EUR, USD or GBP.
+ui-start-how = Begin with
+ui-start-how-hint = The demonstration shop builds exhibits for a children's science museum: sheets, offcuts and orders to try everything on.
+ui-start-demo = The demonstration shop
+ui-start-empty = An empty shop
+ui-start-go = Open the shop
+ui-start-busy = Setting up…
+
+## What needs doing now
+
+ui-now-title = What needs doing now
+ui-now-start = Start something
+ui-now-find = Find a piece
+ui-now-receive = Receive sheets
+ui-now-offcut = Record an offcut
+ui-now-order = New order
+ui-now-waits = Waiting for someone
+ui-now-nothing = Nothing waits.
+ui-now-nothing-text = Every order is planned and cut, every piece has its label.
+ui-now-nothing-yet = The shop is empty. Add your materials and racks under “The shop”, then receive the first sheets.
+ui-now-go-conflict = Look at it
+ui-now-go-cut = To the cut
+ui-now-go-hold = To the plan
+ui-now-go-plan = To the order
+ui-now-go-label = Print
+ui-now-go-receive = Receive
+ui-now-go-material = Materials
+ui-now-go-other = Open
+ui-now-stock = In the racks
+ui-now-sheets = Full sheets
+ui-now-offcuts = Offcuts
+ui-now-value = Worth, by the books
+
+## States and kinds
+
+ui-state = State
+ui-state-free = Free
+ui-state-held = Held
+ui-state-used = Used up
+ui-state-written-off = Written off
+ui-state-conflict = In conflict
+ui-order-open = Open
+ui-order-planned = Planned
+ui-order-held = Pieces held
+ui-order-partly-cut = Partly cut
+ui-order-cut = Cut
+ui-plan-made = Made, nothing held
+ui-plan-held = Pieces held
+ui-plan-partly-cut = Partly cut
+ui-plan-cut = Cut
+ui-stands-counts = Counts
+ui-stands-undone = Taken back
+ui-stands-too-late = Undo came too late
+ui-stands-set-aside = Set aside
+ui-stands-not-understood = From a newer program
+ui-kind-sheet = Sheet
+ui-kind-offcut = Offcut
+ui-kind-in-rack = { $kind }, { $rack }
+ui-machine-laser = Laser
+ui-machine-router = Router
+ui-grain = Grain
+ui-grain-none = No grain
+ui-grain-long = Grain along the long side
+ui-grain-short = Grain along the short side
+ui-grain-at = At { $angle }
+ui-sides = Faces
+ui-sides-same = Both faces alike
+ui-sides-differ = Faces differ
+ui-sides-hint = Where both faces are alike, parts may be turned over.
+ui-side-face = On the face
+ui-side-back = On the back
+ui-side-through = Right through
+ui-known = Outline
+ui-known-machine = Cut by a machine
+ui-known-tape = Measured by tape
+ui-known-guess = Guessed
+ui-known-within = { $how }, right to within { $within }
+ui-how-cut = cut by plan
+ui-how-taken = taken by hand
+ui-turn = May be turned
+ui-turn-any = By any angle
+ui-turn-quarter = By quarter turns
+ui-turn-half = Only half way round
+ui-turn-none = Not at all
+ui-turn-hint-grain = This material has a grain. Choose half way round or not at all where the grain must run along the part.
+ui-legend-part = Part
+ui-legend-kept = Kept as an offcut
+ui-legend-scrap = Scrap
+ui-legend-flaw = Flaw, not to be used
+ui-legend-rectangle = Largest rectangle
+ui-legend-grain = Grain
+ui-picture-of = { $what }, { $size }
+ui-part-picture = Outline of part { $part }
+
+## Materials, racks, machines: choosing one
+
+ui-material = Material
+ui-material-hint = { $thickness } nominal. { $grain }. { $count ->
+    [0] None on hand.
+    [one] One piece on hand.
+   *[other] { $count } pieces on hand.
+}
+ui-material-none = There are no materials yet.
+ui-material-none-go = Add the first one
+ui-material-not-for-laser = Not for the laser: { $why }
+ui-rack = Rack
+ui-no-rack = no rack
+ui-no-rack-yet = No rack yet
+
+## Receiving
+
+ui-receive-title = Receive sheets
+ui-receive-lead = One line of the delivery note at a time. Codes and costs are made for every sheet.
+ui-receive-sheets = How many arrived
+ui-receive-sheets-hint = All of them, damaged ones too.
+ui-receive-cost = Price of one sheet
+ui-receive-cost-hint = As invoiced, without freight.
+ui-receive-size = Size of a sheet
+ui-receive-size-hint-grain = The grain runs along the first of the two.
+ui-receive-rack-hint = Where they will stand.
+ui-receive-freight = Freight for all
+ui-receive-freight-hint = Shared over the good sheets by weight.
+ui-receive-damaged = Damaged among them
+ui-receive-damaged-hint = Written off at once at their share of the price.
+ui-receive-supplier = Supplier
+ui-receive-more = Lot and measured thickness
+ui-lot = Lot
+ui-receive-lot-hint = Colour varies between lots. Left empty, the lot gets a name of its own.
+ui-receive-thickness = Thickness, measured
+ui-receive-thickness-nominal = Nominal is { $thickness }. Measure with a caliper: sheets are often thinner.
+ui-receive-thickness-hint = Measure with a caliper: sheets are often thinner than nominal.
+ui-receive-go = Receive
+ui-receive-next = Receive the next line
+ui-received-title = { $count ->
+    [one] One sheet received
+   *[other] { $count } sheets received
+}
+ui-received-weight = Weight of all good sheets
+ui-received-written-off = Written off as damaged
+ui-received-pieces = The new sheets
+ui-received-labels = Print their labels
+
+## Stock
+
+ui-stock-title = Stock
+ui-stock-filter = What to show
+ui-stock-kind = Show
+ui-stock-both = Sheets and offcuts
+ui-stock-sheets = Sheets
+ui-stock-offcuts = Offcuts
+ui-stock-any-material = Every material
+ui-stock-any-rack = Every rack
+ui-stock-on-hand = On hand
+ui-stock-words = Code, size, lot…
+ui-stock-count = { $count ->
+    [one] One piece
+   *[other] { $count } pieces
+}
+ui-stock-more = Show { $count } more
+ui-stock-empty = No piece in the racks yet
+ui-stock-empty-text = Receive sheets from a delivery, or record the offcuts that already lean in the corner.
+ui-stock-none = No piece is like that
+ui-stock-none-text = Nothing on hand has all of what you asked for.
+ui-stock-clear = Show everything
+ui-stack = In a stack with
+ui-stack-of = × { $count }
+ui-held-for = Held for { $order }
+ui-held-for-order = Held for
+ui-label-due = Label due
+ui-on-hand = On hand
+ui-pieces = { $count ->
+    [0] No pieces
+    [one] One piece
+   *[other] { $count } pieces
+}
+
+## A piece
+
+ui-piece-title = { $kind }, { $size }
+ui-piece-picture = Piece { $piece }, overall { $size }, { $flaws ->
+    [0] no flaws
+    [one] one flaw
+   *[other] { $flaws } flaws
+}
+ui-piece-actions = What can be done with it
+ui-piece-move = Move
+ui-piece-take = Cut by hand
+ui-piece-flaw = Mark a flaw
+ui-piece-label = Print label
+ui-piece-scrap = Throw away
+ui-piece-conflict = This piece was used twice. It is blocked until someone says what really happened.
+ui-piece-rectangle = Largest rectangle
+ui-piece-overall = Overall
+ui-piece-cost = Cost, by the books
+ui-piece-born = Came in
+ui-piece-charged = Charged to { $order }
+ui-piece-label-title = Label for { $piece }
+ui-open-piece = Open this piece
+ui-flaws = Flaws
+ui-flaw-row = { $number }: { $why } ({ $side })
+ui-flaw-remove = Take it off
+ui-flaw-remove-one = Take flaw { $number } off
+ui-flaw-title = Mark a flaw on { $piece }
+ui-flaw-where = Where
+ui-flaw-corner = At the lower left corner
+ui-flaw-rect = Anywhere, as a rectangle
+ui-flaw-shape = From a shape file
+ui-flaw-x = From the left
+ui-flaw-x-hint = From the piece's left edge to the flaw.
+ui-flaw-y = From below
+ui-flaw-y-hint = From the piece's lower edge to the flaw.
+ui-flaw-size = Size of the flaw
+ui-flaw-side = How deep
+ui-flaw-why-hint = Scratched, chipped, warped…
+ui-flaw-go = Mark it
+ui-flaw-added = The flaw on { $piece } is marked. No part will be placed on it.
+ui-flaw-removed = The flaw on { $piece } is gone.
+ui-unflaw-title = Take the flaw off { $piece }
+ui-unflaw-text = This area can be used for parts again.
+ui-move-title = Move { $piece }
+ui-move-to = To rack
+ui-move-from = It stands at: { $rack }.
+ui-move-go = Moved
+ui-moved = { $piece } now stands at { $rack }.
+ui-moved-not = { $piece } stands at { $rack } already.
+ui-scrap-title = Throw { $piece } away
+ui-scrap-text = The piece leaves the stock; { $sum } is written off.
+ui-scrap-why-hint = The reason stands in the books.
+ui-scrap-why-broken = Broken
+ui-scrap-why-scratched = Scratched
+ui-scrap-why-small = Too small to be of use
+ui-scrap-why-lost = Not to be found
+ui-scrap-go = Throw it away
+ui-scrapped = { $piece } is gone; { $sum } written off.
+ui-family = Where it came from, what became of it
+ui-family-text = The sheet it all began with, and everything cut from it, in order.
+
+## Cut by hand
+
+ui-take-title = Cut by hand
+ui-take-lead = For a cut outside any plan: say what is left and who pays for the rest.
+ui-take-rest = What is left of it
+ui-take-some = Something worth keeping
+ui-take-all = Nothing
+ui-take-left-number = What is left, { $number }
+ui-take-left-more = One more thing is left
+ui-take-left-remove = Leave this out
+ui-take-who = Who pays for what was taken
+ui-take-who-order = An order
+ui-take-who-shop = The shop
+ui-take-why-hint = A jig, a sample, a trial cut…
+ui-take-go = Record it
+ui-taken-title = { $piece } is cut
+ui-taken-charged = charged for what was taken.
+ui-taken-left = What is left
+ui-given-how = How the shape is given
+ui-given-drawing = A drawing
+ui-given-rect = A rectangle
+ui-given-shape = A shape file
+ui-given-list = A list
+ui-drawing = Drawing
+ui-drawing-drop = Drop a DXF drawing here, or choose one
+ui-drawing-hint = Closed outlines become parts; what is inside becomes holes.
+ui-shape-file = Shape file
+ui-shape-drop = Drop a JSON shape here, or choose one
+ui-shape-hint = Outline and holes as rings of points in mm.
+
+## Recording an offcut
+
+ui-offcut-title = Record an offcut
+ui-offcut-lead = A leftover that nobody wrote down becomes stock again.
+ui-offcut-made = is in stock
+ui-offcut-label = Print its label
+ui-offcut-next = Record the next one
+ui-offcut-from = Cut from
+ui-offcut-from-hint = The code of the piece it came from, if that is known. For a piece that still stands in the rack, open it and cut by hand instead.
+ui-offcut-grain = Direction of the grain
+ui-offcut-grain-hint = 0 runs along the first side, 90 across it.
+ui-offcut-more = Cost and note
+ui-offcut-cost-hint = Left empty, it is in the books at nothing.
+ui-offcut-go = Put it in stock
+ui-known-how = How well the outline is known
+ui-known-hint = Fits closer than this are marked: measure first.
+
+## Finding a piece
+
+ui-find-title = Find a piece that it fits
+ui-find-lead = The smallest offcut that really holds the part, at any angle, before anyone walks to the rack.
+ui-find-part = The part
+ui-find-sheets = Full sheets too
+ui-find-flip = May be turned over
+ui-find-more = Turning, kerf, gap, margin, machine
+ui-find-top = How many answers
+ui-find-top-hint = For each part.
+ui-find-go = Find it
+ui-find-busy = Looking through the racks
+ui-find-results = Answers
+ui-find-of = { $part } in { $material }
+ui-find-counts = { $looked ->
+    [one] One free piece looked at:
+   *[other] { $looked } free pieces looked at:
+} { $fits ->
+    [0] none fits
+    [one] one shown that fits
+   *[other] { $fits } shown that fit
+}, { $out } proven too small, { $close } too close to call.
+ui-find-smallest = The smallest that holds it
+ui-find-others = Others that hold it, smallest first
+ui-find-answer = Answer { $rank }: piece { $piece }
+ui-find-picture = Part { $part } where it lies in piece { $piece }
+ui-find-size = Largest rectangle
+ui-find-spare = To spare all round
+ui-find-place = The part lies
+ui-find-turned = turned by { $angle }
+ui-find-turned-flipped = turned over, then by { $angle }
+ui-find-cost = Cost, by the books
+ui-find-cost-nothing = { $sum }: carried at nothing
+ui-find-price = At today's price
+ui-find-tight = Tight: measure here first. The outline is known less well than what is to spare.
+ui-find-to-order = Put on an order
+ui-find-none = No free piece holds this part
+ui-find-none-close = No piece surely holds this part
+ui-find-none-text = Neither an offcut nor a full sheet is large enough with these clearances.
+ui-find-none-text-sheets = No offcut is large enough with these clearances. A full sheet may be.
+ui-find-none-looked = There is no free piece of this material to look at.
+ui-find-with-sheets = Look at full sheets too
+ui-find-margin = Fits if this rim serves as its side
+ui-find-margin-text = These hold the part, but not with the margin kept all round:
+ui-find-close = Too close to call
+ui-find-close-text = Neither a fit nor the lack of one is proven. Hold the part against them:
+ui-find-close-within = at most { $within } to spare
+ui-find-close-open = the search was ended
+
+## Orders
+
+ui-orders-title = Orders
+ui-orders-which = Show
+ui-orders-open = Not yet cut
+ui-orders-all = All
+ui-orders-empty = No orders yet
+ui-orders-empty-text = An order gathers the parts that a customer wants, and in the end says what they cost in material.
+ui-orders-none-open = Every order is cut
+ui-orders-none-open-text = Choose “All” to see them, or open a new one.
+ui-order = Order
+ui-order-new = New order
+ui-order-new-go = Open the order
+ui-order-a-new = A new order
+ui-order-name = What is it for?
+ui-order-name-hint = Such as: Whisper dishes, north hall.
+ui-order-made = { $order } is open: { $name }. Now its parts.
+ui-customer = Customer
+ui-due = Due
+ui-order-due = Due { $day }
+ui-order-late = Late: was due { $day }
+ui-order-no-parts = No parts yet
+ui-order-no-parts-text = Drop a customer's drawing, type a size, or bring in a list.
+ui-order-parts = { $good } of { $parts } parts made
+ui-order-parts-name = Parts
+ui-order-charged = Charged so far
+ui-order-cost = What it cost
+ui-order-open-it = Open the order
+ui-order-next = Next
+ui-order-next-add = Add the parts that the customer wants.
+ui-order-next-plan = { $count ->
+    [one] One part waits for a plan: which piece to cut, and where it lies.
+   *[other] { $count } parts wait for a plan: which pieces to cut, and where each part lies.
+}
+ui-order-next-hold = { $plan } is ready. Look it over, then hold its pieces for this order.
+ui-order-next-cut = { $plan } holds its pieces. Cut them, then record what came out.
+ui-order-next-cost = Everything is cut.
+ui-order-lines = Parts
+ui-order-line-label = Line { $line }: { $name }
+ui-order-line-facts = { $material } · { $turn }
+ui-order-line-flip = { " · may be turned over" }
+ui-order-line-name = Name of the line
+ui-order-line-name-hint = Left empty, the drawing's name.
+ui-order-part-count = { $good } of { $wanted } made
+ui-order-plans = Plans
+ui-order-add = Add parts
+ui-order-add-title = Add parts
+ui-order-add-how = The parts are given by
+ui-order-add-go = Add to the order
+ui-order-add-busy = Adding
+ui-order-added = { $count ->
+    [one] One part added to { $order }.
+   *[other] { $count } parts added to { $order }.
+}
+ui-quantity = How many
+ui-quantity-drawing-hint = How many times the drawing.
+ui-drawing-busy = Reading the drawing
+ui-drawing-parts = { $count ->
+    [0] No part read
+    [one] One part read
+   *[other] { $count } parts read
+}
+ui-drawing-unit = Unit of the drawing
+ui-drawing-unit-file = As the drawing says
+ui-drawing-unit-is = Read in { $unit }.
+ui-drawing-assumed = The drawing does not say its unit; read in { $unit }. Compare the sizes below, and choose another unit if they are wrong.
+ui-drawing-none = Nothing in this drawing is a closed outline, so there is no part to take.
+ui-drawing-which = Which parts to take
+ui-drawing-take = Take { $part }
+ui-drawing-times = { " · " }{ $count } times
+ui-left-out = { $count ->
+    [one] One thing was not read
+   *[other] { $count } things were not read
+}
+ui-left-out-row = { $what }, { $where }: { $why }
+ui-list = List
+ui-list-drop = Drop a CSV list here, or choose one
+ui-list-hint = Columns: name, length along grain, width, quantity, material.
+ui-list-material = As the list says
+
+## Plans
+
+ui-plan-form = Make a plan
+ui-plan-go = Plan it
+ui-plan-again = Plan again
+ui-plan-busy = Placing parts, offcuts first
+ui-plan-more = Time, sheets, clearances, machine
+ui-plan-sheets-only = Full sheets only
+ui-plan-sheets-only-hint = Leaves the offcuts alone.
+ui-plan-seconds = Seconds to spend
+ui-plan-seconds-hint = More time may find a cheaper plan.
+ui-plan-open = Open the plan
+ui-plan-title = Cutting plan
+ui-plan-hold = Hold the pieces
+ui-plan-release = Let the pieces go
+ui-plan-cut-go = Record the cut
+ui-plan-held-now = { $count ->
+    [one] One piece is held by { $plan }. No other plan will take it.
+   *[other] { $count } pieces are held by { $plan }. No other plan will take them.
+}
+ui-plan-released = { $plan } has let its pieces go.
+ui-plan-cost = Will be charged, by the books
+ui-plan-price = At today's price
+ui-plan-bound = No plan can be below
+ui-plan-pieces-name = To cut
+ui-plan-pieces = { $count ->
+    [0] No pieces
+    [one] One piece
+   *[other] { $count } pieces
+}
+ui-plan-not-placed = { $count ->
+    [one] One part found no place
+   *[other] { $count } parts found no place
+}
+ui-plan-not-placed-count = { $count ->
+    [one] one part without a place
+   *[other] { $count } parts without a place
+}
+ui-plan-not-placed-row = { $part }: { $why }
+ui-plan-picture = Piece { $piece } with { $count ->
+    [one] one part
+   *[other] { $count } parts
+} in place
+ui-plan-part = { $id }: { $part }, line { $line }
+ui-plan-pick = Press a part in the picture to see what it is.
+ui-plan-picked = { $id }: { $part }, line { $line } of { $order }, turned by { $angle }.
+ui-plan-piece-cut = Cut and recorded.
+ui-plan-tight = Tight: measure this piece first. Its outline is known less well than the plan needs.
+ui-plan-parts-name = Parts on it
+ui-plan-kept = Left to keep
+ui-plan-charged = Charged for it
+ui-plan-scrap = of it scrap
+ui-layout-dxf = Layout DXF
+ui-layout-svg = Layout SVG
+ui-layout-dxf-of = Layout of { $piece } as DXF
+ui-layout-svg-of = Layout of { $piece } as SVG
+
+## The cut
+
+ui-cut-title = Record the cut
+ui-cut-done-title = Everything is cut
+ui-cut-lead = Say what came out, piece by piece. All parts count as good until you say otherwise.
+ui-cut-piece = { $material }, { $rack }
+ui-cut-ask = What came out?
+ui-cut-good = Good
+ui-cut-failed = Failed
+ui-cut-not-started = Not started
+ui-cut-part = { $id }, { $part }: { $outcome }
+ui-cut-counts = { $good } good, { $failed } failed, { $not_started } not started.
+ui-cut-go = { $piece } is cut
+ui-cut-go-all = All { $count } pieces are cut
+ui-cut-recorded = { $count ->
+    [one] One cut recorded
+   *[other] { $count } cuts recorded
+}
+ui-cut-of-it-scrap = of it scrap
+ui-cut-nothing-left = Nothing worth keeping is left.
+ui-cut-left = { $count ->
+    [one] One offcut is left
+   *[other] { $count } offcuts are left
+}
+ui-cut-labels = { $count ->
+    [one] Its label is due
+   *[other] { $count } labels are due
+}
+ui-cut-all-done = Every piece of this plan is cut and recorded.
+
+## What an order cost
+
+ui-cost-title = What { $name } cost
+ui-cost-of = What { $order } cost
+ui-cost-total = Material in all
+ui-cost-caption = Each piece's share of the cost
+ui-cost-piece = Piece
+ui-cost-parts = Parts
+ui-cost-kerf = Kerf
+ui-cost-scrap = Scrap
+ui-cost-markdown = Offcut markdown
+ui-cost-failed = Failed
+ui-cost-charged = Charged
+ui-cost-returned = Back to stock
+ui-cost-price = Today's price
+ui-cost-price-none = none known
+ui-cost-how = { $material }, { $how }
+ui-cost-explain = Charged = parts + kerf + scrap + offcut markdown + failed. What goes back to stock is carried by the offcuts.
+ui-cost-none = Nothing is charged yet
+ui-cost-none-text = Costs appear here when the first piece is cut.
+
+## Labels
+
+ui-labels-title = Labels
+ui-labels-lead = Each piece and each rack has a code to scan.
+ui-labels-what = Print
+ui-labels-due = Those that are due
+ui-labels-pieces = All pieces on hand
+ui-labels-racks = The racks
+ui-labels-form = Print labels
+ui-labels-paper = Paper
+ui-labels-paper-hint = { $size } each, { $count ->
+    [one] one at a time
+   *[other] { $count } on a sheet
+}.
+ui-labels-skip = Already used on the first sheet
+ui-labels-skip-hint = 0 to { $most }: begins behind them.
+ui-labels-format = As
+ui-labels-pdf = PDF
+ui-labels-png = Picture (PNG)
+ui-labels-make = Make the labels
+ui-labels-saved = { $labels ->
+    [one] One label
+   *[other] { $labels } labels
+} on { $pages ->
+    [one] one page
+   *[other] { $pages } pages
+}: { $name }. Open it and print at actual size.
+ui-labels-saved-at = { $labels ->
+    [one] One label
+   *[other] { $labels } labels
+} on { $pages ->
+    [one] one page
+   *[other] { $pages } pages
+}. Print at actual size: { $where }
+ui-labels-count = { $count ->
+    [one] One label
+   *[other] { $count } labels
+}
+ui-labels-which = Due for
+ui-labels-and-more = and { $count } more
+ui-labels-none-due = No label is due
+ui-labels-none-due-text = New sheets and offcuts appear here until their labels are printed.
+ui-labels-none = Nothing to print
+ui-labels-none-text = There is nothing of this kind in the shop yet.
+
+## The shop
+
+ui-shop-receive = Sheets from a delivery
+ui-shop-offcut = A leftover that nobody wrote down
+ui-shop-labels = For pieces and racks
+ui-shop-materials = Thickness, price, kerf, grain
+ui-shop-racks = Where pieces stand
+ui-shop-machines = Beds and their own clearances
+ui-shop-history = Every action, who and when
+ui-shop-books = Do all sums agree?
+ui-shop-backup = Copies of the shop, out and in
+ui-look = How it looks
+ui-look-light = Light or dark
+ui-look-system = As the system
+ui-look-day = Light
+ui-look-night = Dark
+ui-about = This shop
+ui-device = This device
+ui-version = Sheetloft
+ui-materials = Materials
+ui-materials-empty = No materials yet
+ui-materials-empty-text = A material is what sheets are made of: kind, colour, nominal thickness. Everything else hangs on it.
+ui-material-add = Add a material
+ui-material-add-go = Add it
+ui-material-added = { $name } is added.
+ui-material-change-of = Change { $name }
+ui-material-changed = { $name } is changed.
+ui-material-more = Kerf, gap, margin, smallest offcut
+ui-material-name-hint = Kind, colour and thickness, such as: Acrylic clear 3 mm.
+ui-material-line = { $thickness } · { $grain } · { $sides }
+ui-thickness = Thickness, nominal
+ui-density = Density
+ui-density-hint = For weights. Acrylic is about 1190, plywood about 680.
+ui-density-none = not known
+ui-density-value = { $value } kg/m³
+ui-price = Price today
+ui-price-area = Price today of a square metre
+ui-price-hint = For planning and quotes; the books go by what was paid.
+ui-price-none = none known
+ui-price-per-area = { $sum } a square metre
+ui-price-metric = Prices are by the square metre: one is 10.76 square feet.
+ui-clearances = Clearances
+ui-clearances-line = kerf { $kerf }, gap { $gap }, margin { $margin }
+ui-keep-from = Smallest leftover worth a label
+ui-keep-from-what = A leftover that holds no such rectangle is scrap.
+ui-offcut-value = An offcut carries
+ui-offcut-value-what = Share of the sheet's cost by area; 100 where left empty.
+ui-percent = { $value } %
+ui-size-tolerance = Size tolerance
+ui-size-tolerance-what = How much smaller than nominal a sheet may be delivered.
+ui-not-for-laser = Why it must not be lasered
+ui-not-for-laser-hint = Such as: contains chlorine (PVC). Left empty, the laser may cut it.
+ui-change-lead = Fill in only what changes.
+ui-change-go = Change it
+ui-now-is = Now { $value }.
+ui-racks = Racks
+ui-racks-lead = Named places where pieces stand or lie.
+ui-racks-labels = Print rack labels
+ui-racks-empty = No racks yet
+ui-racks-empty-text = Give each place a short name, such as A1 or North wall.
+ui-rack-add = Add a rack
+ui-rack-add-go = Add it
+ui-rack-added = Rack { $name } is added.
+ui-rack-name-hint = Short: it is read from afar.
+ui-machines = Machines
+ui-machines-lead = A laser takes less than a router's bit: give each machine its own kerf.
+ui-machines-empty = No machines yet
+ui-machines-empty-text = Add the laser or the router with its bed, so that plans keep to it.
+ui-machine-add = Add a machine
+ui-machine-add-go = Add it
+ui-machine-added = { $name } is added.
+ui-machine-changed = { $name } is changed.
+ui-machine-kind = Kind
+ui-machine-own = Its own clearances
+ui-machine-own-of = Clearances of { $name } for a material
+ui-machine-own-lead = Where a field is left empty, the material's own counts.
+ui-as-material = as the material
+ui-bed = Bed
+ui-max-thickness = Cuts up to a thickness of
+ui-history = History
+ui-history-title = History
+ui-history-lead = Every action, newest first. Nothing is ever erased; what was taken back stays readable.
+ui-history-empty = Nothing has happened yet.
+ui-history-more = Show { $count } more
+ui-books-title = Check of the books
+ui-books-lead = The file's integrity and every rule of the books, worked out anew.
+ui-books-again = Check again
+ui-books-ok = Everything is in order, to the cent.
+ui-books-found = { $count ->
+    [one] One thing is wrong
+   *[other] { $count } things are wrong
+}
+ui-books-found-row = { $where }: { $what }
+ui-books-found-do = Make a backup of the shop file now, and keep this list.
+ui-books-conflicts = { $count ->
+    [one] One piece was used twice and waits for someone to say what happened.
+   *[other] { $count } pieces were used twice and wait for someone to say what happened.
+}
+ui-books-waiting = { $count ->
+    [one] One event from another device waits for what comes before it.
+   *[other] { $count } events from other devices wait for what comes before them.
+}
+ui-books-sums = The sums that must agree
+ui-books-received = Received
+ui-books-on-hand = On hand
+ui-books-charged = Charged to orders
+ui-books-written-off = Written off
+ui-digest = Fingerprint
+ui-digest-text = Devices that have exchanged everything show the same.
+ui-digest-events = Events
+ui-digest-hash = Fingerprint
+ui-digest-complete = Complete
+ui-backup-title = Copies
+ui-backup-lead = Copies of the whole shop, and of its stock as plain lines.
+ui-backup = Make a backup
+ui-backup-file = Backup file
+ui-backup-file-hint = A path on the machine that runs Sheetloft, such as a folder on a stick.
+ui-backup-go = Back up now
+ui-backup-done = Backed up: { $where }
+ui-restore = Restore a backup
+ui-restore-text = The backup takes the place of this shop. Make a backup of what is here first.
+ui-restore-file = Backup to restore
+ui-restore-sure = Yes, replace this shop
+ui-restore-go = Restore
+ui-restore-done = Restored: { $where }
+ui-import = Bring pieces in
+ui-import-file = Pieces
+ui-import-drop = Drop a JSON-lines file here, or choose one
+ui-import-hint = One piece a line: shape and material, and if known rack, cost, lot. All lines or none.
+ui-import-go = Bring them in
+ui-import-done = { $count ->
+    [one] One piece is in stock.
+   *[other] { $count } pieces are in stock.
+}
+ui-export = Take the stock out
+ui-export-text = Every piece on hand, one a line, as “Bring pieces in” reads it.
+ui-export-go = Save the stock
