@@ -82,6 +82,12 @@ impl Picture {
         Frame { x: line.x - rim, y: line.y - rim, w: line.w + self.stroke, h: line.h + self.stroke }
     }
 
+    /// Area of the frame around the outline, without the arrow.
+    pub(crate) fn area(&self) -> f32 {
+        let shape = Frame::around(self.rings.iter().flatten().copied());
+        shape.w * shape.h
+    }
+
     /// The same picture, further right and down.
     pub(crate) fn moved(mut self, dx: f32, dy: f32) -> Self {
         let move_dot = |dot: &mut Dot| *dot = (dot.0 + dx, dot.1 + dy);

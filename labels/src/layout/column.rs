@@ -9,15 +9,35 @@ pub(super) struct Item {
     text: String,
     weight: Weight,
     sizes: Sizes,
-    /// Air above it, in parts of its size.
-    gap: f32,
+    /// Set no larger than the smallest of the items of this kind.
+    even: bool,
 }
+
+/// Air above a text that follows another, in parts of its size.
+const GAP: f32 = 0.12;
 
 impl Item {
     /// A text that is set from `most` down to `least` dots to the em, on at most `lines` lines.
     pub(super) fn new(text: &str, weight: Weight, most: f32, least: f32, lines: usize) -> Self {
         let sizes = Sizes { most: most.max(least), least, lines };
-        Self { text: tidied(text), weight, sizes, gap: 0.12 }
+        Self { text: tidied(text), weight, sizes, even: false }
+    }
+
+    /// The same text, no larger than the smallest of all that are even.
+    pub(super) fn even(mut self) -> Self {
+        self.even = true;
+        self
+    }
+
+    /// The same text on at most `lines` lines.
+    pub(super) fn on_lines(mut self, lines: usize) -> Self {
+        self.sizes.lines = lines;
+        self
+    }
+
+    fn at_most(&self, most: f32) -> Self {
+        let sizes = Sizes { most: self.sizes.most.min(most), ..self.sizes };
+        Self { sizes, ..self.clone() }
     }
 
     fn set(&self, share: f32, lines: usize, width: f32, height: f32) -> Option<Block> {
@@ -36,7 +56,11 @@ pub(super) struct Column {
     blocks: Vec<Placed>,
     /// Height of all, dots.
     pub(super) height: f32,
-    /// Nothing had to be left out or made smaller for want of height.
+    /// The least share of its largest size that an item is set in.
+    pub(super) share: f32,
+    /// Nothing is cut or left out.
+    pub(super) whole: bool,
+    /// Nothing is made smaller for want of height.
     pub(super) at_ease: bool,
 }
 
@@ -57,24 +81,31 @@ impl Column {
                 return Self { at_ease: share == 1.0, ..column };
             }
         }
-        let mut items = items;
+        let mut kept = items;
         loop {
-            let column = Self::stacked(items, SMALLEST, 1, width, height);
-            match items.split_last() {
-                Some((_, fewer)) if column.height > height => items = fewer,
-                _ => return column,
+            let column = Self::stacked(kept, SMALLEST, 1, width, height);
+            match kept.split_last() {
+                Some((_, fewer)) if column.height > height => kept = fewer,
+                _ => return Self { whole: column.whole && kept.len() == items.len(), ..column },
             }
         }
     }
 
     fn stacked(items: &[Item], share: f32, lines: usize, width: f32, height: f32) -> Self {
-        let mut column = Self::default();
-        for item in items {
-            let Some(block) = item.set(share, lines, width, height) else {
+        let mut column = Self { whole: true, share: 1.0, ..Self::default() };
+        let set = |item: &Item| item.set(share, lines, width, height);
+        let even =
+            items.iter().filter(|item| item.even).filter_map(|item| Some(set(item)?.size)).fold(f32::MAX, f32::min);
+        for item in items.iter().filter(|item| !item.text.is_empty()) {
+            let block = if item.even { set(&item.at_most(even)) } else { set(item) };
+            let Some(block) = block else {
+                column.whole = false;
                 continue;
             };
+            column.whole &= !block.cut;
+            column.share = column.share.min(block.size / item.sizes.most);
             if !column.blocks.is_empty() {
-                column.height += item.gap * block.size;
+                column.height += GAP * block.size;
             }
             let y = column.height;
             column.height += block.height();

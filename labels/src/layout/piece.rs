@@ -23,7 +23,7 @@ const FOOT_MM: f32 = 6.0;
 const SIZES: usize = 3;
 
 pub(super) fn marks(piece: &PieceLabel, split: Split, dots_per_mm: f32) -> Vec<Mark> {
-    let foot_used = split.foot.h >= FOOT_MM * dots_per_mm && !foot_is_empty(piece);
+    let foot_used = split.foot.h >= FOOT_MM * dots_per_mm && rest_of(piece).any(|text| !text.trim().is_empty());
     let Split { code, main, foot } = if foot_used { split } else { split.centred() };
     let mut marks = vec![code];
 
@@ -43,12 +43,9 @@ pub(super) fn marks(piece: &PieceLabel, split: Split, dots_per_mm: f32) -> Vec<M
     marks.extend(material.marks(below));
 
     let mut texts: Vec<Item> = Vec::new();
-    texts.extend(piece.sizes.iter().take(SIZES).map(|size| item(size, Weight::Plain, 1.0, 2)));
-    let small: Vec<Item> = [&piece.order, &piece.date, &piece.lot]
-        .into_iter()
-        .flatten()
-        .map(|text| item(text, Weight::Plain, 0.8, 2))
-        .collect();
+    texts.extend(piece.sizes.iter().take(SIZES).map(|size| item(size, Weight::Plain, 1.0, 2).even()));
+    texts.extend(piece.order.iter().map(|order| item(order, Weight::Plain, 0.9, 2)));
+    let small = rest_of(piece).map(|text| item(text, Weight::Plain, 0.8, 2)).collect::<Vec<Item>>();
     if foot_used {
         marks.extend(Column::new(&small, foot.w, foot.h).marks(foot));
     } else {
@@ -62,11 +59,13 @@ pub(super) fn marks(piece: &PieceLabel, split: Split, dots_per_mm: f32) -> Vec<M
     marks
 }
 
-fn foot_is_empty(piece: &PieceLabel) -> bool {
-    [&piece.order, &piece.date, &piece.lot].iter().all(|t| t.as_ref().is_none_or(|t| t.trim().is_empty()))
+/// What matters least: it stands under the code where there is room.
+fn rest_of(piece: &PieceLabel) -> impl Iterator<Item = &str> {
+    [&piece.date, &piece.lot].into_iter().flatten().map(String::as_str)
 }
 
-/// The texts with the picture to the right of them or below, whichever shows it larger without hurting them.
+/// The texts with the picture below them or to the right, whichever shows it larger, as long as the texts stay
+/// whole: what is written matters more than what is drawn.
 fn with_picture(
     piece: &PieceLabel,
     shape: &Shape,
@@ -75,29 +74,43 @@ fn with_picture(
     gap: f32,
     dots_per_mm: f32,
 ) -> Vec<Mark> {
-    /// Largest share of the width that the picture may take beside the texts.
-    const BESIDE: f32 = 0.45;
+    /// Shares of the width that the picture may take beside the texts, the first that leaves them whole.
+    const BESIDE: [f32; 4] = [0.45, 0.37, 0.3, 0.24];
+    /// Texts are large that are set in this share of their largest size.
+    const LARGE: f32 = 0.85;
+    /// The share where none leaves them whole.
+    const BESIDE_CUT: f32 = 0.3;
+    let draw = |frame| picture(shape, piece.grain, frame, dots_per_mm);
+    let worth = |frame: Frame| {
+        let (w, h) = shown_size(shape, frame.w, frame.h);
+        w.max(h) >= PICTURE_MM * dots_per_mm
+    };
+    // As wide as the shape needs, at the right rim, and the texts in what is left.
+    let beside = &|share: f32, texts: &[Item]| {
+        let frame = Frame { w: share * rest.w, ..rest };
+        worth(frame).then(|| {
+            let drawn = draw(frame);
+            let covered = drawn.extent().w;
+            let column = Column::new(texts, rest.w - covered - gap, rest.h);
+            (column, drawn.moved(rest.right() - covered - rest.x, 0.0))
+        })
+    };
     let above = Column::new(texts, rest.w, rest.h);
     let under = rest.below(above.height + gap);
-    let beside = Frame { w: BESIDE * rest.w, ..rest };
-    let shown = |f: Frame| shown_size(shape, f.w, f.h);
-    let (under_shown, beside_shown) = (shown(under), shown(beside));
-    let worth = |(w, h): (f32, f32)| w.max(h) >= PICTURE_MM * dots_per_mm;
-
-    if above.at_ease && worth(under_shown) && under_shown.0 >= beside_shown.0 {
-        let mut marks: Vec<Mark> = above.marks(rest).collect();
-        marks.push(Mark::Picture(picture(shape, piece.grain, under, dots_per_mm)));
-        return marks;
-    }
-    if !worth(beside_shown) {
+    let below = (above.at_ease && worth(under)).then(|| (above.clone(), draw(under)));
+    let one_line: Vec<Item> = texts.iter().map(|text| text.clone().on_lines(1)).collect();
+    let at_side = [(one_line.as_slice(), LARGE), (&one_line, 0.0), (texts, 0.0)]
+        .into_iter()
+        .flat_map(|(texts, least)| BESIDE.into_iter().filter_map(move |s| Some((beside(s, texts)?, least))))
+        .find(|((column, _), least)| column.whole && column.share >= *least)
+        .map(|(found, _)| found);
+    let chosen = match (below, at_side) {
+        (Some(below), Some(at_side)) if below.1.area() >= at_side.1.area() => Some(below),
+        (below, at_side) => at_side.or(below),
+    };
+    let chosen = chosen.or_else(|| if above.whole { None } else { beside(BESIDE_CUT, texts) });
+    let Some((column, drawn)) = chosen else {
         return above.marks(rest).collect();
-    }
-    // As wide as the shape needs, at the right rim; the arrow may want to stand beside it.
-    let drawn = picture(shape, piece.grain, beside, dots_per_mm);
-    let covered = drawn.extent().w;
-    let at = Frame { x: rest.right() - covered, w: covered, ..beside };
-    let column = Column::new(texts, rest.w - covered - gap, rest.h);
-    let mut marks: Vec<Mark> = column.marks(rest).collect();
-    marks.push(Mark::Picture(drawn.moved(at.x - beside.x, 0.0)));
-    marks
+    };
+    column.marks(rest).chain([Mark::Picture(drawn)]).collect()
 }
