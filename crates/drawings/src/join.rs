@@ -7,9 +7,13 @@
 use std::collections::HashMap;
 use std::rc::Rc;
 
+use rstar::primitives::{GeomWithData, Rectangle};
+use rstar::{RTree, RTreeObject};
 use sheetloft_shapes::Contour;
 
+use crate::DrawingError;
 use crate::curve::{P, Path, Piece, Seg, add, area2, bulged, distance, lerp, sub};
+use crate::nest::{Budget, crossing};
 use crate::source::{contour_of_path, path_nm};
 
 /// Ends this near are the same point, nm.
@@ -39,8 +43,8 @@ pub(crate) struct Remainder {
     pub(crate) block: Option<Rc<str>>,
     /// A loose end, nm.
     pub(crate) at: P,
-    /// How far it is to the nearest other loose end, nm.
-    pub(crate) gap: f64,
+    /// How far it is to the nearest other loose end, nm; none where no end is loose.
+    pub(crate) gap: Option<f64>,
 }
 
 /// What became of the strokes.
@@ -49,12 +53,18 @@ pub(crate) struct Joined {
     pub(crate) closed: Vec<Closed>,
     pub(crate) open: Vec<Remainder>,
     pub(crate) twice: Vec<Remainder>,
+    /// Lines that cross others, so that nobody can tell what they enclose.
+    pub(crate) crossing: Vec<Remainder>,
     /// Gaps that were bridged.
     pub(crate) bridged: Vec<Remainder>,
 }
 
 /// Joins strokes whose ends are at most `join_nm` apart, first on each layer, then what is left across layers.
-pub(crate) fn join(strokes: Vec<Loose>, join_nm: f64) -> Joined {
+///
+/// # Errors
+/// Where there are too many pairs to look at.
+pub(crate) fn join(strokes: Vec<Loose>, join_nm: f64) -> Result<Joined, DrawingError> {
+    let budget = Budget::new();
     let mut joined = Joined::default();
     let mut layers: Vec<Rc<str>> = Vec::new();
     let mut by_layer: HashMap<Rc<str>, Vec<Edge>> = HashMap::new();
@@ -81,14 +91,14 @@ pub(crate) fn join(strokes: Vec<Loose>, join_nm: f64) -> Joined {
     let mut left = Vec::new();
     for layer in &layers {
         let edges = by_layer.remove(layer).unwrap_or_default();
-        left.extend(Graph::new(edges, join_nm, &mut joined).faces(&mut joined));
+        left.extend(Graph::new(edges, join_nm, &mut joined).faces(&mut joined, &budget)?);
     }
     if !one_layer {
-        left = Graph::new(left, join_nm, &mut joined).faces(&mut joined);
+        left = Graph::new(left, join_nm, &mut joined).faces(&mut joined, &budget)?;
     }
     remainders(&left, &mut joined.open);
     joined.closed.sort_by_key(|c| c.order);
-    joined
+    Ok(joined)
 }
 
 /// A path whose end is brought to its start: by a line where the file says that it closes, else by moving the end.
@@ -126,7 +136,7 @@ struct Edge {
 }
 
 impl Edge {
-    fn remainder(&self, at: P, gap: f64) -> Remainder {
+    fn remainder(&self, at: P, gap: Option<f64>) -> Remainder {
         Remainder { layer: self.layer.clone(), block: self.block.clone(), at, gap }
     }
 }
@@ -154,6 +164,15 @@ fn with_ends(piece: &Piece, from: P, to: P) -> Piece {
         }
     };
     Piece { from, seg }
+}
+
+/// The one that stands for the set of `n`; the way there is shortened.
+fn root(into: &mut [usize], mut n: usize) -> usize {
+    while into[n] != n {
+        into[n] = into[into[n]];
+        n = into[n];
+    }
+    n
 }
 
 /// Points within reach of each other, by squares of a grid.
@@ -221,29 +240,39 @@ impl Graph {
     fn new(edges: Vec<Edge>, join_nm: f64, joined: &mut Joined) -> Self {
         let mut nodes = Nodes::default();
         let mut graph = Self { edges: Vec::new(), ends: Vec::new(), places: Vec::new() };
-        let mut twins: HashMap<[usize; 2], Vec<usize>> = HashMap::new();
         for edge in edges {
             let ends = [edge.piece.from, edge.piece.to()].map(|p| nodes.at(p));
-            let middle = edge.piece.point(0.5);
-            if ends[0] == ends[1] && edge.piece.length() <= 4.0 * SAME_NM {
-                continue;
+            if ends[0] != ends[1] || edge.piece.length() > 4.0 * SAME_NM {
+                graph.edges.push(edge);
+                graph.ends.push(ends);
             }
-            let sorted = [ends[0].min(ends[1]), ends[0].max(ends[1])];
-            let twins = twins.entry(sorted).or_default();
-            if twins.iter().any(|&e| {
-                let other: &Edge = &graph.edges[e];
-                distance(other.piece.point(0.5), middle) <= SAME_NM
-            }) {
-                joined.twice.push(edge.remainder(middle, 0.0));
-                continue;
-            }
-            twins.push(graph.edges.len());
-            graph.edges.push(edge);
-            graph.ends.push(ends);
         }
         graph.places = nodes.places;
-        graph.bridge(join_nm, joined);
+        graph.drop_twins(joined);
+        if graph.bridge(join_nm, joined) {
+            // Lines side by side, nearer than the tolerance, have become one.
+            graph.drop_twins(joined);
+        }
         graph
+    }
+
+    /// Of strokes between the same nodes that run through the same middle, keeps the first.
+    fn drop_twins(&mut self, joined: &mut Joined) {
+        let mut middles: HashMap<[usize; 2], Vec<P>> = HashMap::new();
+        let edges = std::mem::take(&mut self.edges);
+        let ends = std::mem::take(&mut self.ends);
+        for (edge, ends) in edges.into_iter().zip(ends) {
+            let [from, to] = ends.map(|n| self.places[n]);
+            let middle = with_ends(&edge.piece, from, to).point(0.5);
+            let before = middles.entry([ends[0].min(ends[1]), ends[0].max(ends[1])]).or_default();
+            if before.iter().any(|m| distance(*m, middle) <= SAME_NM) {
+                joined.twice.push(edge.remainder(middle, None));
+                continue;
+            }
+            before.push(middle);
+            self.edges.push(edge);
+            self.ends.push(ends);
+        }
     }
 
     fn degrees(&self) -> Vec<usize> {
@@ -252,10 +281,10 @@ impl Graph {
         degrees
     }
 
-    /// Joins ends that are alone to the nearest other, smallest gaps first.
-    fn bridge(&mut self, join_nm: f64, joined: &mut Joined) {
+    /// Joins ends that are alone to the nearest other, smallest gaps first. Says whether there were any.
+    fn bridge(&mut self, join_nm: f64, joined: &mut Joined) -> bool {
         if join_nm <= SAME_NM {
-            return;
+            return false;
         }
         let mut degrees = self.degrees();
         let mut grid = Grid::new(join_nm);
@@ -278,35 +307,41 @@ impl Graph {
         }
         gaps.sort_by(|x, y| x.0.total_cmp(&y.0).then(x.1.cmp(&y.1)).then(x.2.cmp(&y.2)));
         let mut into: Vec<usize> = (0..self.places.len()).collect();
-        let root = |into: &[usize], mut n: usize| {
-            while into[n] != n {
-                n = into[n];
-            }
-            n
-        };
+        let bridged = joined.bridged.len();
         for (gap, a, b) in gaps {
-            let (a, b) = (root(&into, a), root(&into, b));
+            let (a, b) = (root(&mut into, a), root(&mut into, b));
             let (from, to) = if degrees[a] == 1 { (a, b) } else { (b, a) };
-            if a == b || degrees[from] != 1 {
+            // A node that has moved may be out of reach by now: else a row of lines would fall into one.
+            let reach = distance(self.places[from], self.places[to]) <= join_nm;
+            if a == b || degrees[from] != 1 || !reach {
                 continue;
             }
             if degrees[to] == 1 {
                 let middle = lerp(self.places[from], self.places[to], 0.5);
                 self.places[to] = [libm::round(middle[0]), libm::round(middle[1])];
             }
-            joined.bridged.push(self.edges[edge_at[from]].remainder(self.places[to], gap));
+            joined.bridged.push(self.edges[edge_at[from]].remainder(self.places[to], Some(gap)));
             into[from] = to;
             degrees[to] += 1;
             degrees[from] = 0;
         }
         for ends in &mut self.ends {
-            *ends = ends.map(|n| root(&into, n));
+            *ends = ends.map(|n| root(&mut into, n));
         }
+        joined.bridged.len() > bridged
     }
 
     /// Takes the contours out; hands back the edges that are part of none.
-    fn faces(self, joined: &mut Joined) -> Vec<Edge> {
-        let alive = self.core();
+    fn faces(self, joined: &mut Joined, budget: &Budget) -> Result<Vec<Edge>, DrawingError> {
+        let mut alive = self.core(vec![true; self.edges.len()]);
+        let crossing = self.crossings(&alive, budget)?;
+        for &(edge, at) in &crossing {
+            alive[edge] = false;
+            joined.crossing.push(self.edges[edge].remainder(at, None));
+        }
+        if !crossing.is_empty() {
+            alive = self.core(alive);
+        }
         let around = self.around(&alive);
         let mut used = vec![false; self.edges.len()];
         // A half edge is twice the edge, plus 1 where it runs backwards.
@@ -332,17 +367,73 @@ impl Graph {
                 joined.closed.push(Closed::new(&path, edge.layer.clone(), edge.block.clone(), edge.order));
             }
         }
-        self.edges.into_iter().zip(used).filter(|(_, used)| !used).map(|(edge, _)| edge).collect()
+        crossing.iter().for_each(|(edge, _)| used[*edge] = true);
+        Ok(self.edges.into_iter().zip(used).filter(|(_, used)| !used).map(|(edge, _)| edge).collect())
+    }
+
+    /// Strokes that cross others between their ends, with the place, where more than two meet at some node of theirs:
+    /// faces would then depend on which of them one believes. A single line that crosses itself stays, to be told
+    /// of as a whole.
+    fn crossings(&self, alive: &[bool], budget: &Budget) -> Result<Vec<(usize, P)>, DrawingError> {
+        let mut degrees = vec![0; self.places.len()];
+        let mut lots: Vec<usize> = (0..self.places.len()).collect();
+        let live = || (0..self.edges.len()).filter(|&e| alive[e]);
+        for e in live() {
+            let [a, b] = self.ends[e];
+            degrees[a] += 1;
+            degrees[b] += 1;
+            let (a, b) = (root(&mut lots, a), root(&mut lots, b));
+            lots[a.max(b)] = a.min(b);
+        }
+        let mut branched = vec![false; self.places.len()];
+        for n in (0..self.places.len()).filter(|&n| degrees[n] > 2) {
+            branched[root(&mut lots, n)] = true;
+        }
+        let mut chords = Vec::new();
+        for e in live() {
+            let lot = root(&mut lots, self.ends[e][0]);
+            if branched[lot] {
+                let [from, to] = self.ends[e].map(|n| self.places[n]);
+                let piece = with_ends(&self.edges[e].piece, from, to);
+                let mut last = from;
+                piece.chords(10.0 * SAME_NM, &mut |p| {
+                    chords.push(GeomWithData::new(Rectangle::from_corners(last, p), (e, lot, last, p)));
+                    last = p;
+                });
+            }
+        }
+        let tree = RTree::bulk_load(chords);
+        let mut found: Vec<(usize, P)> = Vec::new();
+        for one in tree.iter() {
+            let (e, lot, a, b) = one.data;
+            for other in tree.locate_in_envelope_intersecting(&one.envelope()) {
+                budget.spend(1)?;
+                let (f, other_lot, c, d) = other.data;
+                if f <= e || lot != other_lot {
+                    continue;
+                }
+                let Some(at) = crossing(a, b, c, d) else { continue };
+                let away = |e: usize| self.ends[e].iter().all(|&n| distance(self.places[n], at) > 20.0 * SAME_NM);
+                if away(e) || away(f) {
+                    found.extend([(e, at), (f, at)]);
+                }
+            }
+        }
+        found.sort_by_key(|f| f.0);
+        found.dedup_by_key(|f| f.0);
+        Ok(found)
     }
 
     /// Which edges are left when all that hang loose at one end are taken away, again and again.
-    fn core(&self) -> Vec<bool> {
-        let mut degrees = self.degrees();
+    fn core(&self, mut alive: Vec<bool>) -> Vec<bool> {
+        let mut degrees = vec![0; self.places.len()];
         let mut at: Vec<Vec<usize>> = vec![Vec::new(); self.places.len()];
-        for (e, ends) in self.ends.iter().enumerate() {
-            ends.iter().for_each(|&n| at[n].push(e));
+        for (e, ends) in self.ends.iter().enumerate().filter(|(e, _)| alive[*e]) {
+            for &n in ends {
+                degrees[n] += 1;
+                at[n].push(e);
+            }
         }
-        let mut alive = vec![true; self.edges.len()];
         let mut loose: Vec<usize> = (0..self.places.len()).filter(|&n| degrees[n] == 1).collect();
         while let Some(node) = loose.pop() {
             let Some(&edge) = at[node].iter().find(|&&e| alive[e]) else { continue };
@@ -449,8 +540,7 @@ fn remainders(left: &[Edge], open: &mut Vec<Remainder>) {
         ends.iter().for_each(|&n| at[n].push(e));
     }
     let loose_ends = (0..places.len()).filter(|&n| at[n].len() == 1);
-    let tree =
-        rstar::RTree::bulk_load(loose_ends.map(|n| rstar::primitives::GeomWithData::new(places[n], n)).collect());
+    let tree = RTree::bulk_load(loose_ends.map(|n| GeomWithData::new(places[n], n)).collect());
     let mut seen = vec![false; left.len()];
     for first in 0..left.len() {
         if std::mem::replace(&mut seen[first], true) {
@@ -470,7 +560,7 @@ fn remainders(left: &[Edge], open: &mut Vec<Remainder>) {
             others.next().map_or(0.0, |other| distance(places[n], *other.geom()))
         };
         let found = loose.iter().map(|&n| (gap(n), n)).min_by(|a, b| a.0.total_cmp(&b.0));
-        let (gap, place) = found.map_or((0.0, left[first].piece.from), |(gap, n)| (gap, places[n]));
-        open.push(left[first].remainder(place, gap));
+        let place = found.map_or(left[first].piece.from, |(_, n)| places[n]);
+        open.push(left[first].remainder(place, found.map(|f| f.0)));
     }
 }

@@ -13,8 +13,8 @@ use crate::curve::{Bounds, P, Path, area2, cross, distance, distance_to_segment,
 const NEAR_UM: f64 = 10.0;
 /// Contours that reach into each other less than this only touch, µm.
 const TOUCH_UM: f64 = 20.0;
-/// Contours this near all along are the same, µm.
-const SAME_UM: f64 = 2.0;
+/// Contours this near all along are the same: nobody cuts a strip of the width of two chords, µm.
+const SAME_UM: f64 = 50.0;
 
 /// What was found about each contour, in their order.
 pub(crate) struct Nest {
@@ -41,7 +41,7 @@ pub(crate) fn nest(paths: &[Path]) -> Result<Nest, DrawingError> {
             .map(|(i, r)| GeomWithData::new(Rectangle::from_corners(r.bounds.lo, r.bounds.hi), i))
             .collect(),
     );
-    let budget = Budget(Cell::new(limits::DRAWING_PAIRS));
+    let budget = Budget::new();
     let n = rings.len();
     let mut nest = Nest { parent: vec![None; n], depth: vec![0; n], crossed: vec![None; n], twice: vec![false; n] };
     let mut order: Vec<usize> = (0..n).collect();
@@ -91,10 +91,14 @@ pub(crate) fn nest(paths: &[Path]) -> Result<Nest, DrawingError> {
 }
 
 /// How many more pairs may be looked at.
-struct Budget(Cell<usize>);
+pub(crate) struct Budget(Cell<usize>);
 
 impl Budget {
-    fn spend(&self, n: usize) -> Result<(), DrawingError> {
+    pub(crate) fn new() -> Self {
+        Self(Cell::new(limits::DRAWING_PAIRS))
+    }
+
+    pub(crate) fn spend(&self, n: usize) -> Result<(), DrawingError> {
         let left = self.0.get().checked_sub(n).ok_or(DrawingError::TooInvolved)?;
         self.0.set(left);
         Ok(())
@@ -155,7 +159,7 @@ impl Flat {
 
     fn holds_box(&self, other: &Self) -> bool {
         (0..2).all(|k| {
-            self.bounds.lo[k] <= other.bounds.lo[k] + SAME_UM && self.bounds.hi[k] >= other.bounds.hi[k] - SAME_UM
+            self.bounds.lo[k] <= other.bounds.lo[k] + TOUCH_UM && self.bounds.hi[k] >= other.bounds.hi[k] - TOUCH_UM
         })
     }
 
@@ -190,12 +194,13 @@ impl Flat {
     fn same(&self, other: &Self, budget: &Budget) -> Result<bool, DrawingError> {
         let near = distance(self.bounds.lo, other.bounds.lo).max(distance(self.bounds.hi, other.bounds.hi)) <= SAME_UM;
         let reach = distance(self.bounds.lo, self.bounds.hi);
-        if !near || (self.area - other.area).abs() > 4.0 * SAME_UM * reach + NEAR_UM {
+        if !near || (self.area - other.area).abs() > 4.0 * SAME_UM * (reach + SAME_UM) {
             return Ok(false);
         }
         budget.spend(self.corners.len() + other.corners.len())?;
         // Corners on curves of one may lie beside chords of the other.
-        let close = |a: &Self, b: &Self| a.corners.iter().all(|p| b.distance(*p, 2.0 * NEAR_UM) <= NEAR_UM + SAME_UM);
+        let most = NEAR_UM + SAME_UM;
+        let close = |a: &Self, b: &Self| a.corners.iter().all(|p| b.distance(*p, most) <= most);
         Ok(close(self, other) && close(other, self))
     }
 
@@ -247,7 +252,7 @@ impl Flat {
 }
 
 /// Where two straight lines cross between their ends.
-fn crossing(a: P, b: P, c: P, d: P) -> Option<P> {
+pub(crate) fn crossing(a: P, b: P, c: P, d: P) -> Option<P> {
     let (ab, cd) = (sub(b, a), sub(d, c));
     let (c_side, d_side) = (cross(ab, sub(c, a)), cross(ab, sub(d, a)));
     let (a_side, b_side) = (cross(cd, sub(a, c)), cross(cd, sub(b, c)));

@@ -53,20 +53,30 @@ pub(crate) fn parts(
         }
         loose.push(Loose { contour, closed: stroke.closed, layer: stroke.layer, block: stroke.block });
     }
-    let Joined { closed, open, twice, bridged } = join(loose, f64::from(options.join_um) * 1000.0);
+    let Joined { closed, open, twice, crossing, bridged } = join(loose, f64::from(options.join_um) * 1000.0)?;
     for (i, r) in open.into_iter().enumerate() {
-        let (at, why) = (Some(mm(r.at)), Why::Open { gap_mm: r.gap / 1e6 });
+        let why = r.gap.map_or(Why::NoArea, |gap| Why::Open { gap_mm: gap / 1e6 });
+        let at = Some(mm(r.at));
         if i < LISTED_MOST {
             left_out.add_alone(What::OpenLine, Some(r.layer), r.block, at, why);
         } else {
             left_out.add(What::OpenLine, Some(r.layer), r.block, at, why);
         }
     }
+    for r in crossing {
+        let at = Some(mm(r.at));
+        left_out.add_alone(What::Entity("line".to_owned()), Some(r.layer), r.block, at, Why::CrossesAnother);
+    }
     for r in twice {
         let at = Some(mm(r.at));
         left_out.add(What::Entity("line".to_owned()), Some(r.layer), r.block, at, Why::DrawnTwice);
     }
-    notes.extend(bridged.iter().take(LISTED_MOST).map(|r| Note::Bridged { place: place(r), gap_mm: r.gap / 1e6 }));
+    notes.extend(
+        bridged
+            .iter()
+            .take(LISTED_MOST)
+            .map(|r| Note::Bridged { place: place(r), gap_mm: r.gap.unwrap_or_default() / 1e6 }),
+    );
     let found = shaped(&closed, options.role, &mut left_out)?;
     Ok((counted(&closed, found), left_out.into_list(), notes))
 }
