@@ -3,7 +3,7 @@
 //! Where edges cross, the crossing is rounded to the µm grid, and edges that meet it are bent by as much; so a
 //! result is right to within about a micrometre along its rim, and every operation checks that the areas still
 //! add up: |A∩B| + |A∖B| = |A|. Results are valid [`Shape`]s in an order that depends on the region alone: where material would hang together in a single
-//! point, a few square micrometres around that point are taken away.
+//! point, a few micrometres around that point are taken away.
 
 use i_overlay::core::fill_rule::FillRule;
 use i_overlay::core::overlay::{Overlay, ShapeType};
@@ -136,12 +136,18 @@ fn extract<const N: usize>(
 }
 
 /// Valid shapes from the rings of one region: rings without area are dropped, and where rings touch themselves
-/// or each other, a small square around the point is taken out of the material.
+/// or each other, a few µm around the place are taken out of the material.
 pub(crate) fn mended(raw: &[Ring]) -> Result<Vec<Shape>, BooleanError> {
-    mended_by(raw, 2)
+    mended_by(raw, 0)
 }
 
-fn mended_by(raw: &[Ring], half_um: i32) -> Result<Vec<Shape>, BooleanError> {
+/// How far along the edges that meet in a touching point material is taken away, µm, round after round. Edges
+/// that part at a fine angle are no further than the grid apart for that long.
+const MEND_ALONG_UM: [f64; 6] = [0.0, 16.0, 128.0, 1_024.0, 8_192.0, 65_536.0];
+/// How far to either side, µm.
+const MEND_ASIDE_UM: i32 = 2;
+
+fn mended_by(raw: &[Ring], round: usize) -> Result<Vec<Shape>, BooleanError> {
     let Some((outline, holes)) = raw.split_first() else { return Ok(Vec::new()) };
     let no_area = |ring: &Ring| crate::valid::clean(ring).len() < 3;
     if no_area(outline) {
@@ -157,32 +163,24 @@ fn mended_by(raw: &[Ring], half_um: i32) -> Result<Vec<Shape>, BooleanError> {
         error,
         ShapeError::SelfCrossing { .. } | ShapeError::HoleOutside { .. } | ShapeError::HolesOverlap { .. }
     );
-    if !touching || half_um > 64 {
-        return Err(error.into());
-    }
+    let Some(&along_um) = MEND_ALONG_UM.get(round).filter(|_| touching) else { return Err(error.into()) };
     let rings: Vec<Ring> = std::iter::once(outline.clone())
         .chain(holes)
         .map(|ring| crate::valid::clean(&ring).into_iter().map(|c| c.0).collect())
         .collect();
-    let squares: Vec<Ring> = touches(&rings)
-        .into_iter()
-        .map(|p| {
-            let corner = |x: i32, y: i32| Point::new(p.x + x * half_um, p.y + y * half_um);
-            vec![corner(-1, -1), corner(1, -1), corner(1, 1), corner(-1, 1)]
-        })
-        .collect();
-    let [parts] = extract(&rings, &squares, [OverlayRule::Difference])?;
+    let [parts] = extract(&rings, &mends(&rings, along_um), [OverlayRule::Difference])?;
     let mut shapes = Vec::with_capacity(parts.len());
     for part in &parts {
-        shapes.extend(mended_by(part, 2 * half_um)?);
+        shapes.extend(mended_by(part, round + 1)?);
     }
     Ok(shapes)
 }
 
-/// Corners that lie on another corner or on an edge to which they do not belong.
-fn touches(rings: &[Ring]) -> Vec<Point> {
+/// What is to be taken out where corners lie on other corners or on edges to which they do not belong: a square
+/// around the point and strips along all edges there.
+fn mends(rings: &[Ring], along_um: f64) -> Vec<Ring> {
     let rim = Rim::of_rings(rings.iter().map(Vec::as_slice));
-    let mut found = Vec::new();
+    let mut stubs: Vec<(Point, Point)> = Vec::new();
     rim.any_pair(
         &rim,
         |gap2| gap2 == 0,
@@ -190,14 +188,32 @@ fn touches(rings: &[Ring]) -> Vec<Point> {
             let corner = e.a == f.a && (e.before, e.b) != (f.before, f.b);
             let edge = e.a != f.a && e.a != f.b && orient(f.a, f.b, e.a) == 0 && f.holds(e.a);
             if corner || edge {
-                found.push(e.a);
+                stubs.extend([e.before, e.b, f.a, f.b].map(|to| (e.a, to)));
             }
             false
         },
     );
-    found.sort_unstable();
-    found.dedup();
-    found
+    stubs.sort_unstable();
+    stubs.dedup();
+    let mut rings: Vec<Ring> = Vec::new();
+    for &(p, to) in &stubs {
+        let aside = MEND_ASIDE_UM;
+        let corner = |x: i32, y: i32| Point::new(p.x + x * aside, p.y + y * aside);
+        rings.push(vec![corner(-1, -1), corner(1, -1), corner(1, 1), corner(-1, 1)]);
+        let (dx, dy) = (f64::from(to.x) - f64::from(p.x), f64::from(to.y) - f64::from(p.y));
+        let length = (dx * dx + dy * dy).sqrt();
+        if length == 0.0 || along_um == 0.0 {
+            continue;
+        }
+        let (ux, uy) = (dx / length, dy / length);
+        let at = |along: f64, aside: f64| {
+            let (x, y) = (along * ux - aside * uy, along * uy + aside * ux);
+            Point::new(p.x + x.round() as i32, p.y + y.round() as i32)
+        };
+        let (along, aside) = (along_um.min(length), f64::from(aside));
+        rings.push(vec![at(0.0, -aside), at(along, -aside), at(along, aside), at(0.0, aside)]);
+    }
+    rings
 }
 
 #[cfg(test)]

@@ -56,3 +56,5 @@ pub const LABEL_PAPER_MM: (f64, f64) = (5.0, 1_000.0);
 pub const LABEL_PAPER_BYTES: usize = 16 << 10;
 /// Most dots of one label page as PNG.
 pub const LABEL_PNG_DOTS: u64 = 100_000_000;
+/// A leftover into which no square of this size fits is scrap, whatever was asked to be kept, in µm.
+pub const LEAST_KEPT_UM: i64 = 1_000;
