@@ -1,0 +1,128 @@
+# Everything a person does with this repository. `make help` lists it.
+#
+# CARGO_TARGET_DIR may name a folder outside the clone, to be shared by several clones. One profile (dev), one
+# selection of packages and one set of features for all builds, so that each step finds what the last one built.
+
+.DEFAULT_GOAL := help
+.NOTPARALLEL:
+.DELETE_ON_ERROR:
+MAKEFLAGS += --no-print-directory
+
+export CARGO_TARGET_DIR ?= $(CURDIR)/target
+BIN := $(abspath $(CARGO_TARGET_DIR))/debug
+LISTEN ?= 127.0.0.1:4848
+
+# The whole workspace with its tests, those that drive the window included.
+ALL := --workspace --locked --features sheetloft-tests/window
+SCREEN_SOURCES := $(shell find ui/src ui/public crates/shop/messages -type f) \
+	ui/index.html ui/package.json ui/vite.config.ts ui/svelte.config.js ui/tsconfig.json
+
+# A heading before each step, so that the output can be found again.
+say = @printf '\n== %s\n' '$(1)'
+
+.PHONY: help run test bench reference fmt types screens icons pictures \
+	check-packages check-format check-screens check-lints check-docs build test-rust test-window test-browser
+
+help: ## Lists what there is to make
+	@grep -hE '^[a-z-]+:.*## ' $(MAKEFILE_LIST) | sed -E 's/^([a-z-]+):.*## /  make \1\t/' | expand -t 24
+
+# --- use it
+
+# Without a display there is no window: the same screens in a browser of this machine.
+HEADLESS := $(and $(filter Linux,$(shell uname -s)),$(if $(DISPLAY)$(WAYLAND_DISPLAY),,yes))
+
+run: ## Builds what is not built yet and opens the window (without a display: serves the screens on this machine)
+	@scripts/tools.sh rust
+	@scripts/packages.sh $(if $(HEADLESS),serve,window)
+	@$(MAKE) screens
+ifeq ($(HEADLESS),yes)
+	cargo build --locked -p sheetloft-cli
+	@echo 'No display here: open the address below in a browser of this machine. LISTEN=127.0.0.1:PORT chooses another port.'
+	@exec $(BIN)/sheetloft serve --listen $(LISTEN)
+else
+	cargo build --locked -p sheetloft-cli -p sheetloft-window
+	@exec $(BIN)/sheetloft-window
+endif
+
+screens: ui/dist/index.html ## Builds the screens
+
+ui/node_modules/.package-lock.json: ui/package.json ui/package-lock.json
+	@scripts/tools.sh node
+	cd ui && npm ci --no-audit --no-fund
+	@touch $@
+
+ui/dist/index.html: ui/node_modules/.package-lock.json $(SCREEN_SOURCES)
+	cd ui && npm run --silent build
+	@touch $@
+
+# --- test it
+
+test: check-packages check-format check-screens check-lints check-docs build test-rust test-window test-browser reference ## Checks and tests everything
+	@printf '\nAll checks and tests passed.\n'
+
+check-packages:
+	@scripts/tools.sh rust
+	@scripts/packages.sh test
+
+check-format:
+	$(call say,Format)
+	cargo fmt --all --check
+
+check-screens: ui/node_modules/.package-lock.json
+	$(call say,Screens: types and accessibility)
+	cd ui && npm run --silent check
+	$(call say,Screens: unit tests)
+	cd ui && npm test --silent
+	$(call say,Screens: build)
+	@$(MAKE) screens
+
+check-lints: screens
+	$(call say,Lints)
+	cargo clippy $(ALL) --all-targets -- -D warnings
+
+check-docs: screens
+	$(call say,Documentation)
+	RUSTDOCFLAGS='-D warnings' cargo doc $(ALL) --no-deps --document-private-items
+
+build: screens
+	$(call say,Build)
+	cargo build $(ALL) --bins --tests
+
+test-rust: build
+	$(call say,Unit, property and scenario tests)
+	cargo test --workspace --locked
+
+test-window: build
+	$(call say,The window, end to end)
+	xvfb-run -a cargo test $(ALL) --test window
+
+test-browser: build
+	$(call say,The browser, end to end)
+	cd ui && SHEETLOFT=$(BIN)/sheetloft npm run --silent test:browser
+
+reference: build .venv/ready ## Checks against published references and other libraries (Python)
+	$(call say,References)
+	cd tests/reference && SHEETLOFT=$(BIN)/sheetloft ../../.venv/bin/python -m pytest -q
+
+.venv/ready: tests/reference/requirements.txt
+	python3 -m venv .venv
+	.venv/bin/pip install --quiet -r tests/reference/requirements.txt
+	@touch $@
+
+bench: ## Measures the search for fits and the plans
+	cargo bench --locked --benches
+
+# --- keep it in order
+
+fmt: ## Formats the code
+	cargo fmt --all
+
+types: ## Writes the screens' types anew from the Rust types
+	cargo run --quiet --locked -p sheetloft-shop --example types > ui/src/lib/door.ts.new
+	mv ui/src/lib/door.ts.new ui/src/lib/door.ts
+
+icons: ui/node_modules/.package-lock.json ## Draws the window's icons anew from ui/public/icon.svg
+	node scripts/icons.mjs
+
+pictures: build ## Takes the README's pictures anew, in the window
+	SHEETLOFT_PICTURES=$(CURDIR)/docs/pictures xvfb-run -a cargo test $(ALL) --test window
