@@ -10,7 +10,7 @@ use axum::response::{IntoResponse, Response};
 
 /// Scripts, styles, fonts and the door from here and nowhere else; pictures also from memory; never in a frame.
 const CONTENT_SECURITY_POLICY: &str = "default-src 'none'; script-src 'self'; style-src 'self'; font-src 'self'; \
-    img-src 'self' blob: data:; connect-src 'self'; manifest-src 'self'; base-uri 'none'; form-action 'none'; \
+    img-src 'self' blob:; connect-src 'self'; manifest-src 'self'; base-uri 'none'; form-action 'none'; \
     frame-ancestors 'none'";
 
 /// Headers of every answer.

@@ -36,20 +36,13 @@ pub fn serve_blocking(door: Arc<Door>, listen: SocketAddr, on_ready: impl FnOnce
         .enable_all()
         .build()
         .map_err(|e| failed(&e))?;
-    let served = runtime.block_on(serve(door, listen, on_ready));
+    let served = runtime.block_on(serve(door, address, on_ready));
     // What is still in work after a second request to stop does not hold up the end: every write is one transaction.
     runtime.shutdown_background();
     served
 }
 
-/// The same, for a caller that has a Tokio runtime.
-///
-/// # Errors
-/// As [`serve_blocking`].
-pub async fn serve(door: Arc<Door>, listen: SocketAddr, on_ready: impl FnOnce(SocketAddr)) -> Result<(), Error> {
-    if !listen.ip().is_loopback() {
-        return Err(Error::bad(say!("error-listen-loopback", address = listen.to_string())).at("listen"));
-    }
+async fn serve(door: Arc<Door>, listen: SocketAddr, on_ready: impl FnOnce(&str)) -> Result<(), Error> {
     let taken =
         |e: io::Error| Error::bad(say!("error-listen", address = listen.to_string(), why = e.to_string())).at("listen");
     let mut signals = Signals::new().map_err(|e| failed(&e))?;
@@ -60,7 +53,7 @@ pub async fn serve(door: Arc<Door>, listen: SocketAddr, on_ready: impl FnOnce(So
         // Only ever dropped: that is the word to stop.
         let _ = stopped.await;
     });
-    on_ready(address);
+    on_ready(&format!("http://{address}"));
     tokio::select! {
         ended = async { server.await } => ended.map_err(|e| failed(&e)),
         () = async {

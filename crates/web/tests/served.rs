@@ -16,8 +16,9 @@ fn server() -> SocketAddr {
             let door = Arc::new(Door::new(folder.path().join("shop.db")));
             let (ready, is_ready) = mpsc::channel();
             std::thread::spawn(move || {
-                sheetloft_web::serve_blocking(door, "127.0.0.1:0".parse().expect("an address"), |address| {
-                    ready.send(address).expect("the test waits");
+                sheetloft_web::serve_blocking(door, "127.0.0.1:0", |address| {
+                    let address = address.strip_prefix("http://").and_then(|a| a.parse().ok());
+                    ready.send(address.expect("an address")).expect("the test waits");
                 })
             });
             (is_ready.recv().expect("the server answers"), folder)
@@ -176,14 +177,15 @@ fn nothing_but_the_screens_can_be_read() {
 
 #[test]
 fn other_machines_are_not_listened_to() {
-    for address in ["0.0.0.0:0", "[::]:0", "192.0.2.7:0"] {
+    let refused = |listen: &str| {
         let door = Arc::new(Door::new("shop.db"));
-        let refused =
-            sheetloft_web::serve_blocking(door, address.parse().expect("an address"), |_| panic!("{address}"))
-                .expect_err("only loopback");
-        assert_eq!(refused.say.key, "error-listen-loopback");
+        sheetloft_web::serve_blocking(door, listen, |_| panic!("serves {listen}")).expect_err("refused").say.key
+    };
+    for open in ["0.0.0.0:0", "[::]:0", "192.0.2.7:0"] {
+        assert_eq!(refused(open), "error-listen-loopback");
     }
-    let taken = sheetloft_web::serve_blocking(Arc::new(Door::new("shop.db")), server(), |_| panic!("taken"))
-        .expect_err("the address is in use");
-    assert_eq!(taken.say.key, "error-listen");
+    for odd in ["", "here", "127.0.0.1", "127.0.0.1:99999", "localhost:80"] {
+        assert_eq!(refused(odd), "error-listen-address");
+    }
+    assert_eq!(refused(&server().to_string()), "error-listen", "the address is in use");
 }

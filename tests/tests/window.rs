@@ -1,0 +1,1 @@
+//! The window, end to end.
