@@ -568,6 +568,8 @@ pub struct PlannedPiece {
     pub margin_um: i64,
     pub parts: Vec<PlannedPart>,
     pub leftovers: Vec<PlannedLeftover>,
+    /// Where the piece's area would go.
+    pub areas: Areas,
     pub charged: i64,
     pub scrap: i64,
     /// Used-up area at today's price, where one is known.

@@ -123,8 +123,10 @@ answers! {
         without_margin: Vec<MarginOnly>, ms: f64, part: Option<ShapeMm>, }
     FindAnswer { load_ms: f64, queries: Vec<FindQuery>, left_out: Vec<LeftOut>, cautions: Vec<String>, }
     LeftOut { what: String, r#where: String, why: String, }
-    DrawingPart { id: String, outline: Vec<[f64; 2]>, holes: Vec<Vec<[f64; 2]>>, area_mm2: f64, quantity: u32, size_mm: [f64; 2], }
-    DrawingAnswer { unit: String, unit_said_by: String, parts: Vec<DrawingPart>, left_out: Vec<LeftOut>, }
+    DrawingPart { id: String, name: String, outline: Vec<[f64; 2]>, holes: Vec<Vec<[f64; 2]>>, area_mm2: f64, quantity: u32, size_mm: [f64; 2], }
+    DrawingAnswer { unit: String, unit_said_by: String, parts: Vec<DrawingPart>, left_out: Vec<LeftOut>,
+        /// What is in the parts, but not quite as the file has it.
+        notes: Vec<String>, }
 
     OrderNewAnswer { order: String, uuid: String, }
     OrderAddAnswer { order: String, line: usize, parts: u32, lines: Vec<usize>, left_out: Vec<LeftOut>, }

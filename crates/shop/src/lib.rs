@@ -1,5 +1,37 @@
 //! The use-cases: one function for each thing a person does. The one door for every face.
+//!
+//! A face (command line, web, window) hands an [`action::Action`] to the [`door::Door`] and shows the answer.
+//! Each use-case reads what was typed, asks the ledger's rules, and writes one action through the store.
 
 pub mod action;
 pub mod answer;
+mod books;
+mod cautions;
+mod cut;
+mod demo;
+pub mod door;
+pub mod error;
+mod find;
+mod given;
+mod history;
+mod hold;
+pub mod host;
+mod label;
+mod layout;
+mod material;
+mod now;
+mod order;
+mod piece;
+mod place;
+mod plan;
+mod receive;
+mod remains;
+pub mod say;
+mod setup;
+mod shop;
+mod stock;
 pub mod typescript;
+mod undo;
+mod view;
+
+pub use sheetloft_shapes::limits;

@@ -144,6 +144,12 @@ impl Reader<'_> {
         Ok(self.all_of(ThingKind::Lot)?.into_iter().filter_map(State::lot).collect())
     }
 
+    /// Twice the area of all sheets of a lot, µm²; `None` where it has none.
+    pub fn sheet_area2_of_lot(&self, lot: Uuid) -> Result<Option<i64>, StoreError> {
+        let sql = "SELECT sum(area2) FROM piece WHERE lot = ?1 AND kind = 'sheet'";
+        Ok(self.0.prepare_cached(sql)?.query_row([lot], |row| row.get(0))?)
+    }
+
     /// Every device of the shop.
     pub fn devices(&self) -> Result<Vec<sheetloft_ledger::state::Device>, StoreError> {
         Ok(self.all_of(ThingKind::Device)?.into_iter().filter_map(State::device).collect())

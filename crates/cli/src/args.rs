@@ -1,0 +1,828 @@
+//! The command line's own shape: commands and options as promised, each parsed into one action.
+
+use std::path::{Path, PathBuf};
+
+use clap::{Args as ClapArgs, Parser, Subcommand};
+use sheetloft_shop::action::{self, Action, Clearance, Given};
+use sheetloft_shop::error::Error;
+use sheetloft_shop::say;
+
+use crate::files;
+
+/// Knows every sheet and offcut by its true shape, and what each order cost in material.
+#[derive(Parser, Debug)]
+#[command(name = "sheetloft", version, disable_help_subcommand = true, infer_long_args = false)]
+pub struct Args {
+    /// The shop file; left out, SHEETLOFT_SHOP or the platform's data folder.
+    #[arg(long, global = true, value_name = "FILE")]
+    pub shop: Option<PathBuf>,
+    /// One JSON document on standard output.
+    #[arg(long, global = true)]
+    pub json: bool,
+    #[command(subcommand)]
+    command: Command,
+}
+
+/// What to do, and where its answer goes.
+#[allow(clippy::large_enum_variant)]
+pub enum What {
+    Act { action: Action, output: Out },
+    Serve { listen: String },
+}
+
+/// Where an answer goes.
+pub enum Out {
+    /// To standard output.
+    Print,
+    /// The file in it goes to a path.
+    File { path: PathBuf },
+    /// The file in it goes to standard output.
+    Raw,
+}
+
+#[derive(Subcommand, Debug)]
+enum Command {
+    /// Make a new shop file.
+    Init {
+        /// mm or in.
+        #[arg(long)]
+        unit: Option<String>,
+        /// Three letters, ISO 4217.
+        #[arg(long)]
+        currency: Option<String>,
+        #[arg(long)]
+        name: Option<String>,
+    },
+    /// Fill an empty shop with the demonstration shop.
+    Demo,
+    /// What the shop is.
+    Shop,
+    /// What needs doing now.
+    Now,
+    /// Materials.
+    #[command(subcommand)]
+    Material(MaterialCommand),
+    /// Places where pieces stand or lie.
+    #[command(subcommand)]
+    Rack(RackCommand),
+    /// Machines.
+    #[command(subcommand)]
+    Machine(MachineCommand),
+    /// A delivery arrives.
+    Receive {
+        #[arg(long)]
+        material: String,
+        #[arg(long)]
+        sheets: String,
+        #[arg(long, value_name = "WxH")]
+        size: String,
+        #[arg(long)]
+        unit_cost: String,
+        #[arg(long)]
+        freight: Option<String>,
+        #[arg(long)]
+        lot: Option<String>,
+        #[arg(long)]
+        supplier: Option<String>,
+        #[arg(long)]
+        rack: Option<String>,
+        /// As measured.
+        #[arg(long)]
+        thickness: Option<String>,
+        /// How many sheets arrived damaged.
+        #[arg(long)]
+        damaged: Option<String>,
+    },
+    /// The pieces.
+    #[command(subcommand)]
+    Stock(StockCommand),
+    /// Leftovers that nobody recorded.
+    #[command(subcommand)]
+    Offcut(OffcutCommand),
+    /// The smallest offcuts into which a part fits.
+    Find {
+        #[arg(long)]
+        material: String,
+        #[command(flatten)]
+        parts: PartsArgs,
+        #[command(flatten)]
+        turning: TurnArgs,
+        #[command(flatten)]
+        clearance: ClearArgs,
+        /// How many pieces to show.
+        #[arg(long)]
+        top: Option<String>,
+        /// Full sheets too.
+        #[arg(long)]
+        sheets: bool,
+    },
+    /// What the program reads in a drawing.
+    Drawing {
+        file: PathBuf,
+        /// mm, cm, m, in, ft, mil or um.
+        #[arg(long)]
+        unit: Option<String>,
+    },
+    /// Orders.
+    #[command(subcommand)]
+    Order(OrderCommand),
+    /// Which pieces to cut for an order, and every part's place on them. With a plan's code: shows it.
+    Plan {
+        #[arg(required = true, value_name = "ORDER")]
+        orders: Vec<String>,
+        #[arg(long)]
+        seconds: Option<String>,
+        #[arg(long)]
+        seed: Option<String>,
+        #[arg(long)]
+        sheets_only: bool,
+        #[command(flatten)]
+        clearance: ClearArgs,
+    },
+    /// Promise a plan's pieces to its orders.
+    Hold { plan: String },
+    /// Let a plan's pieces go.
+    Release { plan: String },
+    /// The cutting drawing of one piece.
+    Layout {
+        plan: String,
+        #[arg(long)]
+        piece: Option<String>,
+        /// FILE.dxf or FILE.svg
+        #[arg(long, value_name = "FILE")]
+        out: PathBuf,
+    },
+    /// It has been cut.
+    Cut {
+        plan: String,
+        #[arg(long)]
+        piece: Option<String>,
+        /// Parts that were spoilt.
+        #[arg(long, num_args = 1.., value_name = "ID")]
+        failed: Vec<String>,
+        /// Parts that were not cut.
+        #[arg(long, num_args = 1.., value_name = "ID")]
+        not_started: Vec<String>,
+    },
+    /// Cut by hand outside any plan.
+    Take {
+        piece: String,
+        /// What is left: sizes, drawings or shapes.
+        #[arg(long, num_args = 1.., value_name = "WxH|FILE")]
+        left: Vec<String>,
+        /// Nothing is left.
+        #[arg(long)]
+        all: bool,
+        /// The order that pays.
+        #[arg(long = "for", value_name = "ORDER")]
+        order: Option<String>,
+        /// The shop pays, for this reason.
+        #[arg(long)]
+        why: Option<String>,
+        /// The unit of drawings that do not say.
+        #[arg(long)]
+        unit: Option<String>,
+    },
+    /// Areas not to be used.
+    #[command(subcommand)]
+    Flaw(FlawCommand),
+    /// Throw a piece away.
+    Scrap {
+        piece: String,
+        #[arg(long)]
+        why: String,
+    },
+    /// Put a piece somewhere else.
+    Move { piece: String, rack: String },
+    /// QR labels.
+    Label {
+        /// pieces, racks or due
+        what: Option<String>,
+        /// Codes or names; none means all on hand.
+        names: Vec<String>,
+        /// `list` shows the papers.
+        #[arg(long)]
+        paper: String,
+        /// FILE.pdf or FILE.png
+        #[arg(long, value_name = "FILE")]
+        out: Option<PathBuf>,
+        /// Labels already used on the first sheet.
+        #[arg(long)]
+        skip: Option<String>,
+    },
+    /// Take back the last action of this device.
+    Undo {
+        /// After a cut: the machine did not cut.
+        #[arg(long)]
+        not_cut: bool,
+    },
+    /// Do again what was taken back last.
+    Redo,
+    /// Every action, who and when.
+    History {
+        #[arg(long)]
+        piece: Option<String>,
+        #[arg(long)]
+        order: Option<String>,
+    },
+    /// The file's integrity and every rule of the books.
+    Check,
+    /// One hash of the state.
+    Digest,
+    /// Copy the shop file while it is open.
+    Backup { file: PathBuf },
+    /// Put a backup in the place of the shop file.
+    Restore { file: PathBuf },
+    /// The same screens in a browser on this machine.
+    Serve {
+        #[arg(long, default_value = "127.0.0.1:4477", value_name = "ADDR")]
+        listen: String,
+    },
+}
+
+#[derive(Subcommand, Debug)]
+enum MaterialCommand {
+    /// Add a material.
+    Add {
+        #[arg(long)]
+        name: String,
+        #[arg(long)]
+        thickness: String,
+        /// kg/m³
+        #[arg(long)]
+        density: Option<String>,
+        /// none, long or short
+        #[arg(long)]
+        grain: Option<String>,
+        /// same or differ
+        #[arg(long)]
+        sides: Option<String>,
+        #[command(flatten)]
+        fields: MaterialFields,
+    },
+    /// Change some fields of a material.
+    Change {
+        material: String,
+        #[arg(long)]
+        name: Option<String>,
+        /// kg/m³
+        #[arg(long)]
+        density: Option<String>,
+        #[command(flatten)]
+        fields: MaterialFields,
+    },
+    /// The materials.
+    List,
+}
+
+#[derive(ClapArgs, Debug)]
+struct MaterialFields {
+    /// Width the beam removes.
+    #[arg(long)]
+    kerf: Option<String>,
+    /// Extra distance between parts.
+    #[arg(long)]
+    gap: Option<String>,
+    /// Rim not to be used.
+    #[arg(long)]
+    margin: Option<String>,
+    /// Smallest leftover worth a label.
+    #[arg(long, value_name = "WxH")]
+    keep_from: Option<String>,
+    #[arg(long, value_name = "WHY")]
+    not_for_laser: Option<String>,
+    /// A square metre, today.
+    #[arg(long)]
+    price: Option<String>,
+    #[arg(long, value_name = "PERCENT")]
+    offcut_value: Option<String>,
+    /// How much smaller than nominal a sheet may be.
+    #[arg(long)]
+    size_tolerance: Option<String>,
+}
+
+#[derive(Subcommand, Debug)]
+enum RackCommand {
+    /// Add a rack.
+    Add { name: String },
+    /// The racks.
+    List,
+}
+
+#[derive(Subcommand, Debug)]
+enum MachineCommand {
+    /// Add a machine, or give one its own values for a material.
+    Add {
+        #[arg(long)]
+        name: String,
+        #[arg(long, value_name = "WxH")]
+        bed: Option<String>,
+        /// laser or router
+        #[arg(long)]
+        kind: Option<String>,
+        #[arg(long)]
+        max_thickness: Option<String>,
+        #[arg(long)]
+        material: Option<String>,
+        #[arg(long)]
+        kerf: Option<String>,
+        #[arg(long)]
+        gap: Option<String>,
+        #[arg(long)]
+        margin: Option<String>,
+    },
+    /// The machines.
+    List,
+}
+
+#[derive(Subcommand, Debug)]
+enum StockCommand {
+    /// The pieces, smallest first.
+    List {
+        #[arg(long)]
+        material: Option<String>,
+        #[arg(long)]
+        rack: Option<String>,
+        #[arg(long, conflicts_with = "sheets")]
+        offcuts: bool,
+        #[arg(long)]
+        sheets: bool,
+        /// free, held, used, written_off or conflict
+        #[arg(long)]
+        status: Option<String>,
+    },
+    /// One piece, whole.
+    Show { piece: String },
+    /// What is on hand as JSON lines.
+    Export,
+    /// Pieces from JSON lines: all or none.
+    Import { file: PathBuf },
+}
+
+#[derive(Subcommand, Debug)]
+enum OffcutCommand {
+    /// Record a leftover.
+    Add {
+        #[arg(long)]
+        material: String,
+        #[arg(long, value_name = "WxH")]
+        rect: Option<String>,
+        #[arg(long, value_name = "FILE")]
+        drawing: Option<PathBuf>,
+        #[arg(long, value_name = "FILE.json")]
+        shape: Option<PathBuf>,
+        /// The unit of a drawing that does not say.
+        #[arg(long)]
+        unit: Option<String>,
+        #[arg(long)]
+        rack: Option<String>,
+        #[arg(long)]
+        cost: Option<String>,
+        /// The piece it came from.
+        #[arg(long, value_name = "CODE")]
+        from: Option<String>,
+        /// machine, tape, guess, or a length
+        #[arg(long)]
+        known: Option<String>,
+        /// Direction of the grain.
+        #[arg(long)]
+        grain_deg: Option<String>,
+        #[arg(long)]
+        note: Option<String>,
+    },
+}
+
+#[derive(Subcommand, Debug)]
+enum OrderCommand {
+    /// Open an order.
+    New {
+        #[arg(long)]
+        name: String,
+        #[arg(long)]
+        customer: Option<String>,
+        /// YYYY-MM-DD
+        #[arg(long)]
+        due: Option<String>,
+    },
+    /// Add parts to an order.
+    Add {
+        order: String,
+        #[command(flatten)]
+        parts: PartsArgs,
+        /// A CSV list: name, length along grain, width, quantity, material.
+        #[arg(long, value_name = "FILE.csv")]
+        list: Option<PathBuf>,
+        #[arg(long)]
+        material: Option<String>,
+        #[arg(long)]
+        qty: Option<String>,
+        #[command(flatten)]
+        turning: TurnArgs,
+        /// What the line is called.
+        #[arg(long)]
+        name: Option<String>,
+        /// Only these parts of the drawing.
+        #[arg(long, num_args = 1.., value_name = "ID")]
+        only: Vec<String>,
+    },
+    /// The orders.
+    List,
+    /// One order, whole.
+    Show { order: String },
+    /// What an order has cost in material.
+    Cost { order: String },
+}
+
+#[derive(Subcommand, Debug)]
+enum FlawCommand {
+    /// Mark an area as not to be used.
+    Add {
+        piece: String,
+        #[arg(long, value_name = "X,Y,WxH", allow_hyphen_values = true)]
+        rect: Option<String>,
+        /// At the lower left corner.
+        #[arg(long, value_name = "WxH")]
+        corner: Option<String>,
+        #[arg(long, value_name = "FILE")]
+        shape: Option<PathBuf>,
+        /// face, back or through
+        #[arg(long)]
+        side: Option<String>,
+        #[arg(long)]
+        why: String,
+    },
+    /// Take a flaw off again.
+    Remove {
+        piece: String,
+        /// Its number as shown.
+        flaw: Option<String>,
+    },
+}
+
+#[derive(ClapArgs, Debug)]
+struct PartsArgs {
+    #[arg(long, value_name = "WxH")]
+    rect: Option<String>,
+    #[arg(long, value_name = "FILE")]
+    drawing: Option<PathBuf>,
+    /// JSON lines: a shape plus "id".
+    #[arg(long, value_name = "FILE.jsonl")]
+    parts: Option<PathBuf>,
+    /// The unit of a drawing that does not say.
+    #[arg(long)]
+    unit: Option<String>,
+}
+
+#[derive(ClapArgs, Debug)]
+struct TurnArgs {
+    /// any, quarter, half or none
+    #[arg(long)]
+    turn: Option<String>,
+    /// May be mirrored.
+    #[arg(long)]
+    flip: bool,
+}
+
+#[derive(ClapArgs, Debug)]
+struct ClearArgs {
+    #[arg(long)]
+    kerf: Option<String>,
+    #[arg(long)]
+    gap: Option<String>,
+    #[arg(long)]
+    margin: Option<String>,
+    #[arg(long)]
+    machine: Option<String>,
+}
+
+impl ClearArgs {
+    fn clearance(&self) -> Clearance {
+        Clearance {
+            kerf: self.kerf.clone(),
+            gap: self.gap.clone(),
+            margin: self.margin.clone(),
+            machine: self.machine.clone(),
+        }
+    }
+}
+
+impl PartsArgs {
+    fn given(&self) -> Result<Given, Error> {
+        Ok(Given {
+            rect: self.rect.clone(),
+            drawing: self.drawing.as_deref().map(files::read).transpose()?,
+            shape: None,
+            parts: self.parts.as_deref().map(files::read).transpose()?,
+            unit: self.unit.clone(),
+        })
+    }
+}
+
+/// What is left of a piece: a file where there is one, else a size.
+fn left(text: &str, unit: Option<&String>) -> Result<Given, Error> {
+    let path = Path::new(text);
+    if !path.is_file() {
+        return Ok(Given { rect: Some(text.to_owned()), ..Given::default() });
+    }
+    let upload = Some(files::read(path)?);
+    Ok(match path.extension().is_some_and(|e| e.eq_ignore_ascii_case("json")) {
+        true => Given { shape: upload, ..Given::default() },
+        false => Given { drawing: upload, unit: unit.cloned(), ..Given::default() },
+    })
+}
+
+/// The format that a file's name ends with, one of two.
+fn format(path: &Path, formats: [&'static str; 2]) -> Result<String, Error> {
+    let ending = path.extension().map(|e| e.to_string_lossy().to_lowercase());
+    let known = formats.into_iter().find(|f| ending.as_deref() == Some(f));
+    known.map(str::to_owned).ok_or_else(|| {
+        let file = path.display().to_string();
+        Error::bad(say!("error-out-format", file = file, one = formats[0], other = formats[1])).at("out")
+    })
+}
+
+impl Args {
+    /// What to do, as one action.
+    pub fn what(&self) -> Result<What, Error> {
+        let print = |action: Action| Ok(What::Act { action, output: Out::Print });
+        match &self.command {
+            Command::Init { unit, currency, name } => {
+                print(action::Init { unit: unit.clone(), currency: currency.clone(), name: name.clone() }.into())
+            }
+            Command::Demo => print(action::Demo {}.into()),
+            Command::Shop => print(action::ShowShop {}.into()),
+            Command::Now => print(action::Now {}.into()),
+            Command::Material(command) => print(command.action()),
+            Command::Rack(RackCommand::Add { name }) => print(action::RackAdd { name: name.clone() }.into()),
+            Command::Rack(RackCommand::List) => print(action::RackList {}.into()),
+            Command::Machine(MachineCommand::List) => print(action::MachineList {}.into()),
+            Command::Machine(MachineCommand::Add { name, bed, kind, max_thickness, material, kerf, gap, margin }) => {
+                print(
+                    action::MachineAdd {
+                        name: name.clone(),
+                        bed: bed.clone(),
+                        kind: kind.clone(),
+                        max_thickness: max_thickness.clone(),
+                        material: material.clone(),
+                        kerf: kerf.clone(),
+                        gap: gap.clone(),
+                        margin: margin.clone(),
+                    }
+                    .into(),
+                )
+            }
+            Command::Receive {
+                material,
+                sheets,
+                size,
+                unit_cost,
+                freight,
+                lot,
+                supplier,
+                rack,
+                thickness,
+                damaged,
+            } => print(
+                action::Receive {
+                    material: material.clone(),
+                    sheets: sheets.clone(),
+                    size: size.clone(),
+                    unit_cost: unit_cost.clone(),
+                    freight: freight.clone(),
+                    lot: lot.clone(),
+                    supplier: supplier.clone(),
+                    rack: rack.clone(),
+                    thickness: thickness.clone(),
+                    damaged: damaged.clone(),
+                }
+                .into(),
+            ),
+            Command::Stock(command) => command.what(),
+            Command::Offcut(command) => print(command.action()?),
+            Command::Find { material, parts, turning, clearance, top, sheets } => print(
+                action::Find {
+                    material: material.clone(),
+                    given: parts.given()?,
+                    turn: turning.turn.clone(),
+                    flip: turning.flip,
+                    clearance: clearance.clearance(),
+                    top: top.clone(),
+                    sheets: *sheets,
+                    shapes: false,
+                }
+                .into(),
+            ),
+            Command::Drawing { file, unit } => {
+                print(action::Drawing { file: files::read(file)?, unit: unit.clone() }.into())
+            }
+            Command::Order(command) => print(command.action()?),
+            Command::Plan { orders, .. } if orders.len() == 1 && is_plan(&orders[0]) => {
+                print(action::PlanShow { plan: orders[0].clone() }.into())
+            }
+            Command::Plan { orders, seconds, seed, sheets_only, clearance } => print(
+                action::Plan {
+                    orders: orders.clone(),
+                    seconds: seconds.clone(),
+                    seed: seed.clone(),
+                    sheets_only: *sheets_only,
+                    clearance: clearance.clearance(),
+                }
+                .into(),
+            ),
+            Command::Hold { plan } => print(action::Hold { plan: plan.clone() }.into()),
+            Command::Release { plan } => print(action::Release { plan: plan.clone() }.into()),
+            Command::Layout { plan, piece, out } => Ok(What::Act {
+                action: action::Layout {
+                    plan: plan.clone(),
+                    piece: piece.clone(),
+                    format: format(out, ["dxf", "svg"])?,
+                }
+                .into(),
+                output: Out::File { path: out.clone() },
+            }),
+            Command::Cut { plan, piece, failed, not_started } => print(
+                action::Cut {
+                    plan: plan.clone(),
+                    piece: piece.clone(),
+                    failed: failed.clone(),
+                    not_started: not_started.clone(),
+                }
+                .into(),
+            ),
+            Command::Take { piece, left: lefts, all, order, why, unit } => print(
+                action::Take {
+                    piece: piece.clone(),
+                    left: lefts.iter().map(|t| left(t, unit.as_ref())).collect::<Result<_, _>>()?,
+                    all: *all,
+                    order: order.clone(),
+                    why: why.clone(),
+                }
+                .into(),
+            ),
+            Command::Flaw(command) => print(command.action()?),
+            Command::Scrap { piece, why } => print(action::Scrap { piece: piece.clone(), why: why.clone() }.into()),
+            Command::Move { piece, rack } => print(action::Move { piece: piece.clone(), rack: rack.clone() }.into()),
+            Command::Label { what, paper, .. } if what.is_none() && paper.eq_ignore_ascii_case("list") => {
+                print(action::LabelPapers {}.into())
+            }
+            Command::Label { what, names, paper, out, skip } => {
+                let missing = |field| Error::bad(say!("error-needed")).at(field);
+                let out = out.clone().ok_or_else(|| missing("out"))?;
+                Ok(What::Act {
+                    action: action::Label {
+                        what: what.clone().ok_or_else(|| missing("what"))?,
+                        names: names.clone(),
+                        paper: paper.clone(),
+                        format: format(&out, ["pdf", "png"])?,
+                        skip: skip.clone(),
+                    }
+                    .into(),
+                    output: Out::File { path: out },
+                })
+            }
+            Command::Undo { not_cut } => print(action::Undo { not_cut: *not_cut }.into()),
+            Command::Redo => print(action::Redo {}.into()),
+            Command::History { piece, order } => {
+                print(action::History { piece: piece.clone(), order: order.clone() }.into())
+            }
+            Command::Check => print(action::Check {}.into()),
+            Command::Digest => print(action::Digest {}.into()),
+            Command::Backup { file } => print(action::Backup { file: file.display().to_string() }.into()),
+            Command::Restore { file } => print(action::Restore { file: file.display().to_string() }.into()),
+            Command::Serve { listen } => Ok(What::Serve { listen: listen.clone() }),
+        }
+    }
+}
+
+/// Whether a code is a plan's: its prefix says so.
+fn is_plan(code: &str) -> bool {
+    code.trim().get(..2).is_some_and(|p| p.eq_ignore_ascii_case("P-"))
+}
+
+impl MaterialCommand {
+    fn action(&self) -> Action {
+        match self {
+            Self::Add { name, thickness, density, grain, sides, fields } => action::MaterialAdd {
+                name: name.clone(),
+                thickness: thickness.clone(),
+                density: density.clone(),
+                grain: grain.clone(),
+                sides: sides.clone(),
+                kerf: fields.kerf.clone(),
+                gap: fields.gap.clone(),
+                margin: fields.margin.clone(),
+                keep_from: fields.keep_from.clone(),
+                not_for_laser: fields.not_for_laser.clone(),
+                price: fields.price.clone(),
+                offcut_value: fields.offcut_value.clone(),
+                size_tolerance: fields.size_tolerance.clone(),
+            }
+            .into(),
+            Self::Change { material, name, density, fields } => action::MaterialChange {
+                material: material.clone(),
+                name: name.clone(),
+                density: density.clone(),
+                kerf: fields.kerf.clone(),
+                gap: fields.gap.clone(),
+                margin: fields.margin.clone(),
+                keep_from: fields.keep_from.clone(),
+                not_for_laser: fields.not_for_laser.clone(),
+                price: fields.price.clone(),
+                offcut_value: fields.offcut_value.clone(),
+                size_tolerance: fields.size_tolerance.clone(),
+            }
+            .into(),
+            Self::List => action::MaterialList {}.into(),
+        }
+    }
+}
+
+impl StockCommand {
+    fn what(&self) -> Result<What, Error> {
+        let print = |action: Action| Ok(What::Act { action, output: Out::Print });
+        match self {
+            Self::List { material, rack, offcuts, sheets, status } => print(
+                action::StockList {
+                    material: material.clone(),
+                    rack: rack.clone(),
+                    kind: match (offcuts, sheets) {
+                        (true, _) => Some("offcut".to_owned()),
+                        (_, true) => Some("sheet".to_owned()),
+                        _ => None,
+                    },
+                    status: status.clone(),
+                    shapes: false,
+                }
+                .into(),
+            ),
+            Self::Show { piece } => print(action::StockShow { piece: piece.clone() }.into()),
+            Self::Export => Ok(What::Act { action: action::StockExport {}.into(), output: Out::Raw }),
+            Self::Import { file } => print(action::StockImport { file: files::read(file)? }.into()),
+        }
+    }
+}
+
+impl OffcutCommand {
+    fn action(&self) -> Result<Action, Error> {
+        let Self::Add { material, rect, drawing, shape, unit, rack, cost, from, known, grain_deg, note } = self;
+        Ok(action::OffcutAdd {
+            material: material.clone(),
+            given: Given {
+                rect: rect.clone(),
+                drawing: drawing.as_deref().map(files::read).transpose()?,
+                shape: shape.as_deref().map(files::read).transpose()?,
+                parts: None,
+                unit: unit.clone(),
+            },
+            rack: rack.clone(),
+            cost: cost.clone(),
+            from: from.clone(),
+            known: known.clone(),
+            grain_deg: grain_deg.clone(),
+            note: note.clone(),
+        }
+        .into())
+    }
+}
+
+impl OrderCommand {
+    fn action(&self) -> Result<Action, Error> {
+        Ok(match self {
+            Self::New { name, customer, due } => {
+                action::OrderNew { name: name.clone(), customer: customer.clone(), due: due.clone() }.into()
+            }
+            Self::Add { order, parts, list, material, qty, turning, name, only } => action::OrderAdd {
+                order: order.clone(),
+                given: parts.given()?,
+                list: list.as_deref().map(files::read).transpose()?,
+                material: material.clone(),
+                quantity: qty.clone(),
+                turn: turning.turn.clone(),
+                flip: turning.flip,
+                name: name.clone(),
+                only: only.clone(),
+            }
+            .into(),
+            Self::List => action::OrderList {}.into(),
+            Self::Show { order } => action::OrderShow { order: order.clone() }.into(),
+            Self::Cost { order } => action::OrderCost { order: order.clone() }.into(),
+        })
+    }
+}
+
+impl FlawCommand {
+    fn action(&self) -> Result<Action, Error> {
+        Ok(match self {
+            Self::Add { piece, rect, corner, shape, side, why } => action::FlawAdd {
+                piece: piece.clone(),
+                rect: rect.clone(),
+                corner: corner.clone(),
+                shape: shape.as_deref().map(files::read).transpose()?,
+                side: side.clone(),
+                why: why.clone(),
+            }
+            .into(),
+            Self::Remove { piece, flaw } => action::FlawRemove { piece: piece.clone(), flaw: flaw.clone() }.into(),
+        })
+    }
+}

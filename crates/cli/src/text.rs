@@ -1,0 +1,502 @@
+//! Answers as text for people: one line a thing, columns lined up.
+
+use std::path::Path;
+
+use sheetloft_shop::action::Answer;
+use sheetloft_shop::answer::*;
+use sheetloft_shop::say;
+
+/// Columns lined up, the first line being headings.
+fn table(headings: &[String], rows: &[Vec<String>]) -> String {
+    let width = |column: usize| {
+        let cells = rows.iter().map(|r| r[column].chars().count());
+        cells.chain([headings[column].chars().count()]).max().unwrap_or(0)
+    };
+    let widths: Vec<usize> = (0..headings.len()).map(width).collect();
+    let line = |cells: &[String]| {
+        let padded: Vec<String> = cells
+            .iter()
+            .zip(&widths)
+            .map(|(cell, width)| format!("{cell}{}", " ".repeat(width - cell.chars().count())))
+            .collect();
+        format!("{}\n", padded.join("  ").trim_end())
+    };
+    let mut text = line(headings);
+    rows.iter().for_each(|row| text.push_str(&line(row)));
+    text
+}
+
+/// Headings from one message, separated by bars.
+fn headings(text: String) -> Vec<String> {
+    text.split('|').map(|h| h.trim().to_owned()).collect()
+}
+
+fn or_dash(text: &Option<String>) -> String {
+    text.clone().unwrap_or_else(|| "—".to_owned())
+}
+
+fn list(lines: &[String]) -> String {
+    lines.iter().map(|l| format!("! {l}\n")).collect()
+}
+
+fn area(mm2: f64) -> String {
+    format!("{:.4}", mm2 / 1e6)
+}
+
+/// Where the file went.
+pub fn written(path: &Path, answer: &Answer) -> String {
+    let file = path.display().to_string();
+    let said = match answer {
+        Answer::Label(l) => say!("cli-labels-written", count = l.labels, pages = l.pages, file = file).text(),
+        _ => say!("cli-written", file = file).text(),
+    };
+    let warnings = match answer {
+        Answer::Layout(layout) => list(&layout.warnings),
+        _ => String::new(),
+    };
+    format!("{said}\n{warnings}")
+}
+
+/// An answer as text.
+pub fn answer(answer: &Answer) -> String {
+    match answer {
+        Answer::Init(a) | Answer::ShowShop(a) => {
+            let said = say!("cli-shop", name = &a.name, unit = &a.unit, currency = &a.currency, device = &a.device,);
+            let read_only =
+                if a.read_only { format!("! {}\n", say!("error-newer-shop").text()) } else { String::new() };
+            format!("{}\n{read_only}", said.text())
+        }
+        Answer::Demo(a) => say!("cli-demo", pieces = a.pieces, orders = a.orders).text() + "\n",
+        Answer::Now(a) => now(a),
+        Answer::MaterialAdd(a) | Answer::MaterialChange(a) => materials(std::slice::from_ref(&a.material)),
+        Answer::MaterialList(a) => materials(&a.materials),
+        Answer::RackAdd(a) => racks(std::slice::from_ref(&a.rack)),
+        Answer::RackList(a) => racks(&a.racks),
+        Answer::MachineAdd(a) => machines(std::slice::from_ref(&a.machine)),
+        Answer::MachineList(a) => machines(&a.machines),
+        Answer::Receive(a) => receive(a),
+        Answer::StockList(a) => stock(a),
+        Answer::StockShow(a) => piece(a),
+        Answer::StockImport(a) => say!("cli-imported", count = a.pieces.len()).text() + "\n",
+        Answer::OffcutAdd(a) => say!("cli-offcut", piece = &a.piece, size = &a.size, cost = &a.cost).text() + "\n",
+        Answer::Find(a) => find(a),
+        Answer::Drawing(a) => drawing(a),
+        Answer::OrderNew(a) => say!("cli-order", order = &a.order).text() + "\n",
+        Answer::OrderAdd(a) => {
+            let said = say!("cli-order-line", order = &a.order, line = a.line.to_string(), count = a.parts).text();
+            format!("{said}\n{}", left_out(&a.left_out))
+        }
+        Answer::OrderList(a) => orders(a),
+        Answer::OrderShow(a) => order(a),
+        Answer::OrderCost(a) => order_cost(a),
+        Answer::Plan(a) | Answer::PlanShow(a) => plan(a),
+        Answer::Hold(a) | Answer::Release(a) => {
+            let pieces = a.pieces.join(", ");
+            let said = match a.held {
+                true => say!("cli-held", plan = &a.plan, pieces = pieces),
+                false => say!("cli-released", plan = &a.plan, pieces = pieces),
+            };
+            said.text() + "\n"
+        }
+        Answer::Cut(a) => a.cuts.iter().map(cut).collect(),
+        Answer::Take(a) => {
+            let said = say!("cli-taken", piece = &a.piece, charged = &a.charged).text();
+            format!("{said}\n{}", offcuts(&a.offcuts))
+        }
+        Answer::FlawAdd(a) | Answer::FlawRemove(a) => {
+            let said = say!("cli-flaws", piece = &a.piece, count = a.flaws.len()).text();
+            format!("{said}\n{}", flaws(&a.flaws))
+        }
+        Answer::Scrap(a) => say!("cli-scrapped", piece = &a.piece, sum = &a.written_off).text() + "\n",
+        Answer::Move(a) => {
+            let rack = or_dash(&a.rack);
+            let said = match a.moved {
+                true => say!("cli-moved", piece = &a.piece, rack = rack),
+                false => say!("cli-there-already", piece = &a.piece, rack = rack),
+            };
+            said.text() + "\n"
+        }
+        Answer::LabelPapers(a) => papers(a),
+        Answer::Undo(a) => say!("cli-undone", text = &a.text).text() + "\n",
+        Answer::Redo(a) => say!("cli-redone", text = &a.text).text() + "\n",
+        Answer::History(a) => history(&a.actions),
+        Answer::Check(a) => check(a),
+        Answer::Digest(a) => format!("{}\n", a.digest),
+        Answer::Backup(a) => say!("cli-backup", file = &a.file).text() + "\n",
+        Answer::Restore(a) => say!("cli-restored", file = &a.file).text() + "\n",
+        // These carry files: see `written`.
+        Answer::StockExport(_) | Answer::Layout(_) | Answer::Label(_) => String::new(),
+    }
+}
+
+fn now(a: &NowAnswer) -> String {
+    let mut text = say!("cli-now", sheets = a.sheets, offcuts = a.offcuts, value = &a.value).text() + "\n";
+    match a.todo.is_empty() {
+        true => text.push_str(&(say!("cli-now-nothing").text() + "\n")),
+        false => a.todo.iter().for_each(|t| text.push_str(&format!("- {}\n", t.text))),
+    }
+    text
+}
+
+fn materials(rows: &[MaterialRow]) -> String {
+    if rows.is_empty() {
+        return say!("cli-no-materials").text() + "\n";
+    }
+    let cells: Vec<_> = rows
+        .iter()
+        .map(|m| {
+            vec![
+                m.name.clone(),
+                m.thickness.to_string(),
+                m.grain.clone(),
+                m.kerf.to_string(),
+                m.gap.to_string(),
+                m.margin.to_string(),
+                format!("{} × {}", m.keep_from[0], m.keep_from[1]),
+                or_dash(&m.price),
+                m.on_hand.to_string(),
+            ]
+        })
+        .collect();
+    table(&headings(say!("cli-head-materials").text()), &cells)
+}
+
+fn racks(rows: &[RackRow]) -> String {
+    if rows.is_empty() {
+        return say!("cli-no-racks").text() + "\n";
+    }
+    let cells: Vec<_> = rows.iter().map(|r| vec![r.name.clone(), r.pieces.to_string()]).collect();
+    table(&headings(say!("cli-head-racks").text()), &cells)
+}
+
+fn machines(rows: &[MachineRow]) -> String {
+    if rows.is_empty() {
+        return say!("cli-no-machines").text() + "\n";
+    }
+    let cells: Vec<_> = rows
+        .iter()
+        .map(|m| {
+            let most = m.max_thickness.map_or_else(|| "—".to_owned(), |t| t.to_string());
+            vec![m.name.clone(), m.kind.clone(), format!("{} × {}", m.bed[0], m.bed[1]), most]
+        })
+        .collect();
+    table(&headings(say!("cli-head-machines").text()), &cells)
+}
+
+fn receive(a: &ReceiveAnswer) -> String {
+    let rows: Vec<_> = a.pieces.iter().map(|p| vec![p.piece.clone(), p.cost.clone()]).collect();
+    let mut text = say!("cli-received", lot = &a.lot, count = a.pieces.len(), lost = &a.written_off).text() + "\n";
+    text.push_str(&table(&headings(say!("cli-head-received").text()), &rows));
+    text + &list(&a.warnings) + &list(&a.cautions)
+}
+
+fn stock(a: &StockAnswer) -> String {
+    if a.pieces.is_empty() {
+        return say!("cli-no-pieces").text() + "\n";
+    }
+    let rows: Vec<_> = a
+        .pieces
+        .iter()
+        .map(|p| {
+            vec![
+                p.piece.clone(),
+                p.kind.clone(),
+                p.material.clone(),
+                p.status.clone(),
+                or_dash(&p.rack),
+                or_dash(&p.lot),
+                p.cost.clone(),
+                p.size.clone(),
+                area(p.area_mm2),
+            ]
+        })
+        .collect();
+    table(&headings(say!("cli-head-stock").text()), &rows)
+}
+
+fn flaws(rows: &[FlawRow]) -> String {
+    rows.iter().map(|f| format!("  {}. {} ({})\n", f.flaw, f.why, f.side)).collect()
+}
+
+fn piece(a: &PieceAnswer) -> String {
+    let weight = a.weight_kg.map_or_else(|| "—".to_owned(), |kg| format!("{kg:.2}"));
+    let mut text = say!(
+        "cli-piece",
+        piece = &a.piece,
+        kind = &a.kind,
+        material = &a.material,
+        status = &a.status,
+        rack = or_dash(&a.rack),
+        lot = or_dash(&a.lot),
+        size = &a.size,
+        area = area(a.area_mm2),
+        weight = weight,
+        cost = &a.cost,
+        known = &a.known,
+        within = a.known_within_mm.to_string(),
+    )
+    .text()
+        + "\n";
+    if let Some(order) = &a.held_for {
+        text.push_str(&(say!("cli-piece-held", orders = order).text() + "\n"));
+    }
+    text.push_str(&flaws(&a.flaws));
+    if let Some(from) = &a.from {
+        text.push_str(&(say!("cli-piece-from", piece = from).text() + "\n"));
+    }
+    if let Some(fate) = &a.fate {
+        text.push_str(&format!("{fate}\n"));
+    }
+    if !a.became.is_empty() {
+        text.push_str(&(say!("cli-piece-became", pieces = a.became.join(", ")).text() + "\n"));
+    }
+    text + &history(&a.history) + &list(&a.cautions)
+}
+
+fn left_out(rows: &[LeftOut]) -> String {
+    rows.iter().map(|l| say!("cli-left-out", what = &l.what, place = &l.r#where, why = &l.why).text() + "\n").collect()
+}
+
+fn find(a: &FindAnswer) -> String {
+    let mut text = String::new();
+    for q in &a.queries {
+        let counts = say!("cli-find", id = &q.id, looked = q.looked_at, out = q.ruled_out, close = q.too_close.len(),);
+        text.push_str(&(counts.text() + "\n"));
+        if q.fits.is_empty() {
+            text.push_str(&(say!("cli-find-none").text() + "\n"));
+        } else {
+            let rows: Vec<_> = q
+                .fits
+                .iter()
+                .map(|f| {
+                    let p = &f.place;
+                    vec![
+                        f.piece.clone(),
+                        or_dash(&f.rack),
+                        f.size.clone(),
+                        area(f.area_mm2),
+                        f.cost.clone(),
+                        or_dash(&f.price),
+                        format!("{:.3}", f.spare_mm),
+                        format!(
+                            "{:.3}°{} → {:.3}, {:.3}",
+                            p.turn_deg,
+                            if p.flip { " ⇋" } else { "" },
+                            p.move_mm[0],
+                            p.move_mm[1]
+                        ),
+                        if f.tight { say!("cli-tight").text() } else { String::new() },
+                    ]
+                })
+                .collect();
+            text.push_str(&table(&headings(say!("cli-head-find").text()), &rows));
+        }
+        for t in &q.too_close {
+            let said = match t.within_mm {
+                Some(mm) => say!("cli-too-close", piece = &t.piece, within = mm.to_string()),
+                None => say!("cli-too-close-cap", piece = &t.piece),
+            };
+            text.push_str(&(said.text() + "\n"));
+        }
+        for m in &q.without_margin {
+            text.push_str(&(say!("cli-without-margin", piece = &m.piece).text() + "\n"));
+        }
+    }
+    text + &left_out(&a.left_out) + &list(&a.cautions)
+}
+
+fn drawing(a: &DrawingAnswer) -> String {
+    let mut text = say!("cli-drawing", unit = &a.unit, by = &a.unit_said_by, count = a.parts.len()).text() + "\n";
+    if !a.parts.is_empty() {
+        let rows: Vec<_> = a
+            .parts
+            .iter()
+            .map(|p| {
+                vec![
+                    p.id.clone(),
+                    p.name.clone(),
+                    format!("{:.1} × {:.1}", p.size_mm[0], p.size_mm[1]),
+                    format!("{:.2}", p.area_mm2),
+                    p.holes.len().to_string(),
+                    p.quantity.to_string(),
+                ]
+            })
+            .collect();
+        text.push_str(&table(&headings(say!("cli-head-drawing").text()), &rows));
+    }
+    text + &list(&a.notes) + &left_out(&a.left_out)
+}
+
+fn orders(a: &OrdersAnswer) -> String {
+    if a.orders.is_empty() {
+        return say!("cli-no-orders").text() + "\n";
+    }
+    let rows: Vec<_> = a
+        .orders
+        .iter()
+        .map(|o| {
+            vec![
+                o.order.clone(),
+                o.name.clone(),
+                or_dash(&o.customer),
+                or_dash(&o.due),
+                o.state.clone(),
+                format!("{}/{}", o.good, o.parts),
+                o.charged.clone(),
+            ]
+        })
+        .collect();
+    table(&headings(say!("cli-head-orders").text()), &rows)
+}
+
+fn order(a: &OrderAnswer) -> String {
+    let mut text = say!(
+        "cli-order-show",
+        order = &a.order,
+        name = &a.name,
+        customer = or_dash(&a.customer),
+        due = or_dash(&a.due),
+        state = &a.state,
+        good = a.good,
+        parts = a.parts,
+        charged = &a.charged,
+    )
+    .text()
+        + "\n";
+    for line in &a.lines {
+        let said = say!(
+            "cli-order-show-line",
+            line = line.line.to_string(),
+            name = &line.name,
+            quantity = line.quantity,
+            material = &line.material,
+            turn = &line.turn,
+        );
+        text.push_str(&(said.text() + "\n"));
+        for part in &line.parts {
+            let said = say!("cli-order-show-part", id = &part.id, good = part.good, wanted = part.wanted);
+            text.push_str(&(said.text() + "\n"));
+        }
+    }
+    for plan in &a.plans {
+        let said = say!("cli-order-show-plan", plan = &plan.plan, state = &plan.state, pieces = plan.pieces.join(", "));
+        text.push_str(&(said.text() + "\n"));
+    }
+    text + &history(&a.history)
+}
+
+fn order_cost(a: &OrderCostAnswer) -> String {
+    let rows: Vec<_> = a
+        .pieces
+        .iter()
+        .map(|p| {
+            let sums = [&p.parts, &p.kerf, &p.scrap, &p.markdown, &p.failed, &p.returned, &p.charged];
+            let mut row = vec![p.piece.clone(), p.how.clone()];
+            row.extend(sums.into_iter().cloned());
+            row
+        })
+        .collect();
+    let head = say!("cli-order-cost", order = &a.order, name = &a.name, total = &a.total).text() + "\n";
+    match rows.is_empty() {
+        true => head,
+        false => head + &table(&headings(say!("cli-head-cost").text()), &rows),
+    }
+}
+
+fn plan(a: &PlanAnswer) -> String {
+    let mut text = say!(
+        "cli-plan",
+        plan = &a.plan,
+        orders = a.orders.join(", "),
+        state = &a.state,
+        cost = &a.cost,
+        price = or_dash(&a.price),
+        bound = or_dash(&a.lower_bound),
+    )
+    .text()
+        + "\n";
+    for p in &a.pieces {
+        let ids: Vec<&str> = p.parts.iter().map(|q| q.id.as_str()).collect();
+        let kept: Vec<&str> = p.leftovers.iter().filter(|l| l.keep).map(|l| l.size.as_str()).collect();
+        let said = say!(
+            "cli-plan-piece",
+            piece = &p.piece,
+            rack = or_dash(&p.rack),
+            material = &p.material,
+            count = p.parts.len(),
+            ids = ids.join(", "),
+            charged = &p.charged,
+            scrap = &p.scrap,
+            kept = if kept.is_empty() { "—".to_owned() } else { kept.join("; ") },
+        );
+        text.push_str(&(said.text() + "\n"));
+        if p.tight {
+            text.push_str(&format!("! {}: {}\n", p.piece, say!("cli-tight").text()));
+        }
+    }
+    for n in &a.not_placed {
+        text.push_str(&(say!("cli-not-placed", id = &n.id, why = &n.why).text() + "\n"));
+    }
+    text + &list(&a.warnings) + &list(&a.cautions)
+}
+
+fn cut(row: &CutRow) -> String {
+    let said = say!("cli-cut", piece = &row.piece, charged = &row.charged, scrap = &row.scrap).text();
+    format!("{said}\n{}", offcuts(&row.offcuts))
+}
+
+fn offcuts(rows: &[NewOffcut]) -> String {
+    rows.iter()
+        .map(|o| say!("cli-new-offcut", piece = &o.piece, size = &o.size, cost = &o.cost).text() + "\n")
+        .collect()
+}
+
+fn papers(a: &PapersAnswer) -> String {
+    let rows: Vec<_> = a
+        .papers
+        .iter()
+        .map(|p| {
+            vec![
+                p.name.clone(),
+                p.title.clone(),
+                p.dpi.to_string(),
+                format!("{} × {}", p.width_mm, p.height_mm),
+                p.per_page.to_string(),
+            ]
+        })
+        .collect();
+    table(&headings(say!("cli-head-papers").text()), &rows)
+}
+
+fn history(rows: &[HistoryRow]) -> String {
+    rows.iter()
+        .map(|h| {
+            let standing = match h.standing.as_str() {
+                "counts" => String::new(),
+                other => format!(" [{other}]"),
+            };
+            format!("{}  {}  {}{standing}\n", h.when, h.device, h.text)
+        })
+        .collect()
+}
+
+fn check(a: &CheckAnswer) -> String {
+    let b = &a.books;
+    let mut text = match a.ok {
+        true => say!("cli-check-ok").text() + "\n",
+        false => say!("cli-check-found", count = a.found.len()).text() + "\n",
+    };
+    a.found.iter().for_each(|f| text.push_str(&format!("- {} {}\n", f.what, f.r#where)));
+    let sums = say!(
+        "cli-check-books",
+        received = &b.received,
+        on_hand = &b.on_hand,
+        charged = &b.charged,
+        written_off = &b.written_off,
+    );
+    text.push_str(&(sums.text() + "\n"));
+    if a.conflicts > 0 {
+        text.push_str(&(say!("cli-check-conflicts", count = a.conflicts).text() + "\n"));
+    }
+    text
+}

@@ -1,0 +1,422 @@
+# Every text that the program itself says. The screens' own texts stand in screens.ftl.
+# An error is one plain sentence that names what, where, and what would be right.
+
+## Cautions
+caution-lift = Weighs about { $kg } kg: lift it with two people or a lifting aid.
+caution-two = Weighs about { $kg } kg: better with two people.
+caution-weight-unknown = The weight is not known: the material has no density. Full sheets want two people or a lifting aid.
+caution-edges = Sharp edges: wear gloves.
+caution-tip = Sheets standing on edge can tip: secure them before you let go.
+caution-not-for-laser = { $material } must not be lasered: { $why }.
+caution-laser-attended = Never leave a laser unattended; keep the extinguisher at hand. Acrylic can flare up.
+caution-fumes = Run the fume extraction. Chlorinated plastics such as PVC give off hydrogen chloride and must not be lasered.
+caution-rules = Local rules, the machine's manual and licensed people come first.
+
+## Where the screens would be
+screens-missing = The screens have not been built yet.
+screens-missing-do = Node 20.19 or later builds them: make screens, then build the program again.
+
+## Pieces, orders, plans
+fate-conflict = Two devices used this piece; a person must say which use happened.
+fate-cut = Cut { $when } by plan { $plan } for { $orders }.
+fate-scrapped = Thrown away { $when }: { $why }.
+fate-taken = Taken by hand { $when } for { $orders }.
+fate-taken-shop = Taken by hand { $when }: { $why }.
+label-overall = overall { $size }
+layout-keep = keep { $number }: { $size }
+layout-title = Plan { $plan }, piece { $piece }, { $material }, for { $orders }. Lines are the finished outline.
+paper-title = { $count ->
+    [one] single label { $width } × { $height } mm
+   *[other] { $count } labels { $width } × { $height } mm on a sheet
+}
+ring-outline = the outline
+ring-hole = hole { $n }
+warning-gap = { $material }: the gap is smaller than the kerf, so neighbouring cuts overlap.
+warning-thickness = The measured thickness is more than a tenth off the material's nominal thickness: is it the right material?
+why-no-room = no room is left on any piece of { $material }
+why-none-on-hand = no free piece of { $material } is on hand
+why-stopped = the time ended before it was tried everywhere
+why-too-big = it is bigger than any free piece of { $material }
+why-too-close = too close to call on { $pieces }: measure there, or give it a larger piece
+
+## What needs doing now
+now-conflict = { $piece } was used twice: say which use happened.
+now-cut = { $name }: pull the pieces of { $plan } and cut.
+now-hold = { $name }: plan { $plan } is made, hold its pieces.
+now-label = { $count ->
+    [one] One piece has no label yet.
+   *[other] { $count } pieces have no label yet.
+}
+now-material = Add the first material.
+now-order-empty = { $name }: add its parts.
+now-plan = { $name }: { $count ->
+    [one] one part is
+   *[other] { $count } parts are
+} to be planned.
+now-receive = Nothing is on hand: receive a delivery, or record the offcuts in the racks.
+
+## History
+history-cut = Cut { $piece } by plan { $plan }: { $offcuts ->
+    [0] nothing was left
+    [one] one offcut was left
+   *[other] { $offcuts } offcuts were left
+}, { $sum } charged
+history-device-began = Device { $tag } joined
+history-flawed = Marked a flaw on { $piece }: { $why }
+history-held = Held { $count ->
+    [one] one piece
+   *[other] { $count } pieces
+} for plan { $plan }
+history-labelled = Made { $count ->
+    [one] a label
+   *[other] { $count } labels
+}
+history-line-added = Added { $count ->
+    [one] one part
+   *[other] { $count } parts
+} ({ $name }) to { $order }
+history-machine-added = Added machine { $name }
+history-machine-tuned = Gave a machine its own values for { $material }
+history-material-added = Added material { $name }
+history-material-changed = Changed material { $name }
+history-mended = Took a flaw off { $piece }
+history-more = { $text }, and { $count } more
+history-moved = Moved { $piece } to { $rack }
+history-order-made = Opened order { $order }: { $name }
+history-plan-made = Made plan { $plan } on { $count ->
+    [one] one piece
+   *[other] { $count } pieces
+}
+history-rack-added = Added rack { $name }
+history-received = Received { $count ->
+    [one] one sheet
+   *[other] { $count } sheets
+} of { $material }, lot { $lot }{ $damaged ->
+    [0] {""}
+   *[other] , { $damaged } damaged
+}
+history-recorded = Recorded { $piece }, { $material }
+history-redone = Did again what had been taken back
+history-released = Let { $count ->
+    [one] one piece
+   *[other] { $count } pieces
+} of plan { $plan } go
+history-scrapped = Threw { $piece } away: { $why }, { $sum } written off
+history-shop-named = Opened the shop { $name }
+history-taken = Took from { $piece } by hand for { $order }, { $sum } charged
+history-taken-shop = Took from { $piece } by hand: { $why }, { $sum } written off
+history-undone = Took back: { $text }
+history-unknown = Something that a newer program wrote ({ $kind })
+
+## What check finds
+check-file = The file is damaged:
+check-event-changed = An event is not what it was when it was written:
+check-chain-broken = An event is missing or out of place before:
+check-seal-wrong = The seal of an event is not its device's:
+check-seal-missing = An action has no seal:
+check-lot-off = Received is not on hand + charged + written off, in lot:
+check-piece-cost-off = What a used piece carried did not all go somewhere:
+check-area-off = The area of a used piece did not all go somewhere:
+check-negative-cost = A piece carries less than nothing:
+check-state-off = What is stored is not what the events add up to, for:
+
+## Drawings
+drawing-bad-entity = the entity at { $at } cannot be read; the file is damaged, save or send it again
+drawing-bridged = A gap of { $gap } mm was bridged { $place }.
+drawing-empty = the file is empty; save or send it again
+drawing-many-entities = it has more than { $most } entities, blocks counted each time they are used; split it
+drawing-no-group-code = line { $at } should be the number of a group code; the file is damaged, save or send it again
+drawing-not-read = the file is { $format }; save or export it as DXF, which is read
+drawing-through-points = A curve { $place } is given only by points that it goes through; check its shape.
+drawing-too-deep = block '{ $block }' is nested more than { $most } deep, or stands in itself; explode it and save again
+drawing-too-far = it reaches { $mm } mm from its origin when read in { $unit }; at most 20000 mm are taken, so check the unit
+drawing-too-involved = its outlines are too many and too entangled to be told apart; split it
+drawing-too-large = it is larger than { $most } MB; split it
+drawing-truncated = it ends at { $at } in the middle; save or send it again
+drawing-unit-not-taken = its unit, number { $code } of the DXF list, is not taken; say which of mm, cm, m, in, ft, mil, um it is in
+drawing-unreadable = it cannot be read ({ $why }); save or send it again
+left-out-block = block '{ $name }'
+left-out-hole = hole
+left-out-many = { $count } × { $what }
+left-out-open-line = open line
+left-out-outline = outline
+left-out-why-no-outline = it is no outline to cut
+left-out-why-kind-not-read = this kind is not read; turn it into lines and arcs if it is to be cut
+left-out-why-layer-frozen = its layer is frozen
+left-out-why-layer-off = its layer is off
+left-out-why-layer-not-cut = its layer is one that is never cut
+left-out-why-layer-not-asked = its layer was not asked for
+left-out-why-hidden = it is marked as hidden
+left-out-why-on-paper = it stands on a page of paper, not in the drawing itself
+left-out-why-not-a-number = line { $at } is not a number
+left-out-why-incomplete = a coordinate is missing near line { $at }
+left-out-why-bad-curve = the numbers from line { $at } on make no curve
+left-out-why-tilted = it does not lie flat in the drawing's plane
+left-out-why-no-length = it has no length
+left-out-why-too-far = it reaches out of all bounds
+left-out-why-no-such-block = its block is not in the file
+left-out-why-other-file = its block is in another file
+left-out-why-drawn-twice = it is drawn twice, one on the other
+left-out-why-open = it does not close: there is a gap of { $gap } mm
+left-out-why-crosses-itself = it crosses or touches itself there
+left-out-why-crosses-another = it crosses or touches another outline there
+left-out-why-no-area = it encloses no area
+left-out-why-outline-left-out = the outline around it was left out
+left-out-why-hole-left-out = one of its holes crosses something and was left out
+left-out-why-too-many-corners = it has too many corners
+left-out-why-too-many-holes = it has too many holes
+place-at = at { $x }, { $y }
+place-block = in block '{ $name }'
+place-layer = on layer '{ $name }'
+
+## Bad input
+error-currency = '{ $text }' is not a currency: give its three letters, such as EUR.
+error-date = '{ $text }' is not a date: write it as 2026-03-31.
+error-density = '{ $text }' is not a density in kg/m³: give a number such as 1190.
+error-drawing-unit = '{ $text }' is not a unit of drawings: give mm, cm, m, in, ft, mil or um.
+error-failed-and-not-started = Part '{ $id }' is said to have failed and not to have been started: say one of the two.
+error-file = { $file } cannot be used: { $why }.
+error-file-exists = { $file } exists already: choose another name.
+error-file-large = { $file } is larger than { $most } MB: split it.
+error-file-missing = { $file } does not exist: check the path.
+error-flaw-number = { $piece } has { $count ->
+    [0] no flaws
+    [one] one flaw
+   *[other] { $count } flaws
+}: give the number of one of them.
+error-flaw-one = Give the flaw as one of: a rectangle X,Y,WxH, a size at the corner, a shape.
+error-flaw-outside = The flaw does not lie on { $piece }: give its place from the piece's lower left corner.
+error-flaw-rect = '{ $text }' is not a flaw's place: write X,Y,WxH, such as 20,40,100x50.
+error-flip = { $material } has two different faces, so its parts cannot be mirrored: leave flip out.
+error-folder = The folder { $folder } does not exist: make it first.
+error-from-material = { $piece } is of another material: check its code.
+error-geometry = The shapes could not be worked out ({ $what }): report this with the drawing.
+error-grain = '{ $text }' is not a direction: give degrees from -360 to 360.
+error-history-one = Ask for the history of a piece or of an order, not of both.
+error-in-file = { $file }: { $why }
+error-in-line = Line { $line } of { $file }: { $why }
+error-is-folder = { $file } is a folder: give a file.
+error-known = '{ $text }' does not say how well the outline is known: give machine, tape, guess, or a length.
+error-label = The labels cannot be made: { $why }.
+error-label-due-names = Labels that are due are all made at once: leave the codes out.
+error-length = '{ $text }' is not a length: write 1220, 122cm, 48in, 23 5/8in, 4ft or 4' 2 1/2".
+error-list-material = no material is named, in the row or for the list
+error-machine-material = Kerf, gap and margin of a machine are for one material: name it.
+error-many-labels = That is more than { $most } labels: print fewer at a time.
+error-many-lines = more than { $most } lines: split the file
+error-many-parts = That is more than { $most } parts: split the order.
+error-money = '{ $text }' is not a sum of money: write it as 41.50.
+error-money-fine = '{ $text }' has more than { $decimals } decimals, which this shop's currency has not.
+error-money-large = '{ $text }' is too large a sum: check it.
+error-money-negative = '{ $text }' is less than nothing: give the sum without a sign.
+error-name-taken = '{ $name }' exists already: choose another name.
+error-needed = Something is missing: fill this in.
+error-no-lines = { $file } has no lines: give one piece or part a line.
+error-no-materials = There is no material '{ $name }', nor any other: add it first.
+error-no-parts = { $file } holds no parts: give one part a line.
+error-no-shop = There is no shop file { $file }: make one with init, or check the path.
+error-not-a-code = '{ $text }' is not a code: type it as on the label, such as 7K-004TK.
+error-not-a-piece = '{ $code }' is not the code of a piece: those have no letter before the tag.
+error-not-a-plan = '{ $code }' is not the code of a plan: those begin with P-.
+error-not-a-shop = { $file } is not a shop file: check the path.
+error-not-an-order = '{ $code }' is not the code of an order: those begin with O-.
+error-not-in-plan = { $piece } is not a piece of plan { $plan }: check the code.
+error-not-positive = '{ $text }' must be more than nothing.
+error-not-text = { $file } is not text in UTF-8: save it as such.
+error-nothing-closed = { $file } holds no closed outline: close its lines, or check what was left out with drawing.
+error-nothing-cut = No part of { $piece } was started, so nothing was cut: release the plan instead.
+error-one-outline = The file holds { $count ->
+    [0] no outlines
+   *[other] { $count } outlines
+}, and a piece is one: keep only its rim and holes.
+error-one-shape = Give one of: a size, a drawing, a shape, parts ({ $count ->
+    [0] none was given
+   *[other] { $count } were given
+}).
+error-out-format = { $file } must end in .{ $one } or .{ $other }.
+error-paper = There is no paper '{ $text }': there are { $names }.
+error-part-id = a part's id must be a text or a number
+error-part-twice = the part '{ $id }' stands there twice
+error-request = The request is not one that the program knows ({ $why }): reload the screen.
+error-listen = Nothing can be served at { $address } ({ $why }): choose another port.
+error-listen-address = '{ $text }' is not an address: write it as 127.0.0.1:4477.
+error-listen-loopback = { $address } would be open to other machines: serve at an address of this one, such as 127.0.0.1:4477.
+error-shape-crossing = { $ring } crosses or touches itself between corners { $corner } and { $other }: draw it simple.
+error-shape-few-corners = { $ring } has fewer than three different corners: give at least three.
+error-shape-hole-outside = { $ring } does not lie inside the outline: move it in, or leave it out.
+error-shape-holes-overlap = { $ring } and { $other } overlap or touch: join them into one.
+error-shape-json = { $file } is not a shape: { $why }; write outline and holes as lists of points in mm.
+error-shape-many-corners = { $ring } has { $corners } corners and at most { $most } are taken: simplify it.
+error-shape-many-rings = The shape has { $rings } rings and at most { $most } are taken: split it.
+error-shape-no-area = { $ring } encloses no area: check its corners.
+error-shape-nothing-left = The holes leave no area: check them.
+error-shape-range = Corner { $corner } of { $ring } is not a number within ±20000 mm: check it.
+error-size = '{ $text }' is not a size: write 2440x1220 or 8ftx4ft.
+error-take-for = Say who pays: an order, or the shop for a reason.
+error-take-left = Say what is left, or that nothing is.
+error-take-more = What is left has no less area than { $piece } itself: measure again.
+error-text-control = The text has signs that cannot be printed: type it anew.
+error-text-long = The text is longer than { $most } letters: shorten it.
+error-too-long = '{ $text }' reaches beyond 20 m: check the unit.
+error-too-much-at-once = That is too much for one action: split it.
+error-unknown-machine = There is no machine '{ $name }': check the name, or add it.
+error-unknown-material = There is no material '{ $name }': there are { $names }.
+error-unknown-order = There is no order { $code }: check the code.
+error-unknown-part = The drawing has no part '{ $id }': look at its parts with drawing.
+error-unknown-piece = There is no piece { $code }: check the code.
+error-unknown-plan = There is no plan { $code }: check the code.
+error-unknown-plan-part = Plan { $plan } has no part '{ $id }' still to be cut: look at the plan.
+error-unknown-rack = There is no rack '{ $name }': check the name, or add it.
+error-upload = { $file } did not arrive whole: choose it again.
+error-which-piece = Plan { $plan } has { $count } pieces ({ $pieces }): say which one.
+error-whole = '{ $text }' must be a whole number from { $low } to { $high }.
+error-word = '{ $text }' must be one of: { $words }.
+error-wrong-check = '{ $text }' is mistyped: its check character is wrong.
+
+## Refused by the shop's state
+refused-ambiguous = { $count } things carry the code { $code }: name the one you mean by its UUID.
+refused-ambiguous-name = { $count } things are called '{ $name }': name the one you mean by its UUID.
+refused-built-on = This cannot be taken back, something was built on it since: { $text }.
+refused-conflict = { $piece } is in conflict: settle it first.
+refused-demo = The shop is not empty: make a new one for the demonstration.
+refused-from-on-hand = { $piece } is still on hand, so its area would count twice: record what was cut off with take.
+refused-frozen = { $thing } was changed by a newer program: update this one first.
+refused-held = { $piece } is held for an order: release its plan first.
+refused-held-other = { $piece } is held for another order: release that plan first, or plan again.
+refused-no-labels-due = No labels are due.
+refused-no-pieces = There are no pieces on hand to label.
+refused-no-racks = There are no racks to label: add one first.
+refused-not-for-laser = { $material } must not be cut on { $machine }, a laser: { $why }.
+refused-nothing-to-plan = Nothing of { $order } is left to be planned: add parts first.
+refused-nothing-to-redo = There is nothing to do again.
+refused-nothing-to-undo = There is nothing to take back.
+refused-order-gone = An order of this plan was taken back: make the plan again.
+refused-piece-cut = { $piece } of plan { $plan } has been cut already.
+refused-piece-gone = A piece of plan { $plan } was taken back: make the plan again.
+refused-plan-cut = Plan { $plan } has been cut: make a new plan for what is missing.
+refused-plan-empty = Plan { $plan } has no pieces: nothing could be placed.
+refused-plan-held = The pieces of plan { $plan } are held already.
+refused-plan-not-held = The pieces of plan { $plan } are not held.
+refused-plan-stale = A piece was used while the plan was made: make it again.
+refused-too-thick = { $material } is thicker than the { $most } mm that { $machine } cuts: choose another machine.
+refused-undo-cut = The last action was a cut ({ $text }): say that the machine did not cut, or else throw away or record what is really there.
+refused-used = { $piece } is used up already: look at its history.
+refused-window-only = Files of this computer are named in the program's own window or on the command line only.
+refused-written-off = { $piece } was thrown away: look at its history.
+
+## Faults
+error-damaged = The shop file is damaged ({ $what }): restore a backup.
+error-database = The program failed ({ $what }): nothing was changed; report this.
+error-disk-full = The disk is full: make room, then try again; nothing was changed.
+error-locked = Another program holds the shop file: close it, or try again in a moment; nothing was changed.
+error-newer-shop = The shop file was written by a newer program: it can be read here, not changed; update this program.
+error-no-folder = There is no folder for files: set SHEETLOFT_FILES to one.
+error-panic = The program failed: nothing was changed; report this.
+error-serve = The screens cannot be served ({ $why }): try again.
+error-read-only = The shop file cannot be written: check its permissions.
+
+## The command line
+cli-backup = Copied to { $file }
+cli-check-books = Received { $received } = on hand { $on_hand } + charged { $charged } + written off { $written_off }
+cli-check-conflicts = { $count ->
+    [one] One piece is in conflict.
+   *[other] { $count } pieces are in conflict.
+}
+cli-check-found = { $count ->
+    [one] One thing is off:
+   *[other] { $count } things are off:
+}
+cli-check-ok = Everything adds up.
+cli-cut = { $piece } is cut: { $charged } charged, of which scrap { $scrap }
+cli-demo = The demonstration shop has { $pieces } pieces and { $orders } orders.
+cli-drawing = { $count ->
+    [one] One part
+   *[other] { $count } parts
+}, in { $unit } (said by { $by })
+cli-find = { $id }: looked at { $looked }, ruled out { $out }, too close to call { $close }
+cli-find-none = Fits nowhere for certain.
+cli-flaws = { $piece } has { $count ->
+    [0] no flaws
+    [one] one flaw
+   *[other] { $count } flaws
+}
+cli-head-cost = piece | how | parts | kerf | scrap | markdown | failed | returned | charged
+cli-head-drawing = part | name | size mm | area mm² | holes | count
+cli-head-find = piece | rack | largest rectangle | area m² | cost | price today | spare mm | place | remark
+cli-head-machines = machine | kind | bed mm | cuts up to mm
+cli-head-materials = material | thickness mm | grain | kerf | gap | margin | keep from mm | price/m² | on hand
+cli-head-orders = order | name | customer | due | state | parts | charged
+cli-head-papers = paper | what | dpi | page mm | a page
+cli-head-racks = rack | pieces
+cli-head-received = piece | cost
+cli-head-stock = piece | kind | material | status | rack | lot | cost | largest rectangle | area m²
+cli-held = { $plan } holds { $pieces }
+cli-imported = { $count ->
+    [one] One piece recorded.
+   *[other] { $count } pieces recorded.
+}
+cli-labels-written = { $count ->
+    [one] One label
+   *[other] { $count } labels
+} on { $pages ->
+    [one] one page
+   *[other] { $pages } pages
+}: { $file }
+cli-left-out = left out: { $what } { $place }: { $why }
+cli-moved = { $piece } is in { $rack } now
+cli-new-offcut = { $piece }: { $size }, carries { $cost }, label due
+cli-no-command = no command was given
+cli-no-machines = No machines yet: add one with machine add.
+cli-no-materials = No materials yet: add one with material add.
+cli-no-orders = No orders yet: open one with order new.
+cli-no-pieces = No such pieces.
+cli-no-racks = No racks yet: add one with rack add.
+cli-not-placed = not placed: { $id }: { $why }
+cli-now = { $sheets ->
+    [one] One sheet
+   *[other] { $sheets } sheets
+} and { $offcuts ->
+    [one] one offcut
+   *[other] { $offcuts } offcuts
+} on hand, carried at { $value }
+cli-now-nothing = Nothing waits.
+cli-offcut = Recorded { $piece }: { $size }, carries { $cost }, label due
+cli-order = Opened { $order }
+cli-order-cost = { $order } { $name }: { $total }
+cli-order-line = { $order } line { $line }: { $count ->
+    [one] one part
+   *[other] { $count } parts
+}
+cli-order-show = { $order } { $name }, for { $customer }, due { $due }: { $state }, { $good } of { $parts } parts good, { $charged } charged
+cli-order-show-line = line { $line }: { $quantity } × { $name }, { $material }, turn { $turn }
+cli-order-show-part = { "  " }{ $id }: { $good } of { $wanted } good
+cli-order-show-plan = plan { $plan }: { $state }, on { $pieces }
+cli-piece = { $piece }: { $kind } of { $material }, { $status }, rack { $rack }, lot { $lot }, largest rectangle { $size }, { $area } m², { $weight } kg, carries { $cost }, outline known by { $known } within { $within } mm
+cli-piece-became = became { $pieces }
+cli-piece-from = from { $piece }
+cli-piece-held = held for { $orders }
+cli-plan = { $plan } for { $orders }: { $state }, cost { $cost }, at today's price { $price }, at least { $bound }
+cli-plan-piece = { $piece } (rack { $rack }, { $material }): { $count ->
+    [one] one part
+   *[other] { $count } parts
+} ({ $ids }), { $charged } charged, scrap { $scrap }, keeps { $kept }
+cli-progress = { $done } of { $of }
+cli-received = Lot { $lot }: { $count ->
+    [one] one good sheet
+   *[other] { $count } good sheets
+}, { $lost } written off
+cli-redone = Done again: { $text }
+cli-released = { $plan } let { $pieces } go
+cli-restored = Restored; what stood there before is { $file }
+cli-scrapped = { $piece } is thrown away: { $sum } written off
+cli-serving = The screens are at { $address }
+cli-shop = { $name }: lengths in { $unit }, money in { $currency }, this device is { $device }
+cli-taken = Taken from { $piece }: { $charged } charged
+cli-there-already = { $piece } is in { $rack } already
+cli-tight = tight: measure here first
+cli-too-close = too close to call on { $piece }: at most { $within } mm to spare
+cli-too-close-cap = too close to call on { $piece }: the search was ended
+cli-undone = Taken back: { $text }
+cli-usage = { $said }: see sheetloft --help
+cli-without-margin = { $piece } fits if its rim serves as the part's side
+cli-written = Written to { $file }

@@ -1,0 +1,63 @@
+//! `check`, `digest`, `backup`, `restore`: the file and the books as a whole.
+
+use std::path::{Path, PathBuf};
+
+use sheetloft_store::Store;
+
+use crate::action::Backup;
+use crate::answer::{BackupAnswer, Books, CheckAnswer, DigestAnswer, Found};
+use crate::error::Error;
+use crate::say;
+use crate::say::Say;
+use crate::shop::Shop;
+
+/// Checks the file's integrity and every rule of the books.
+pub fn check(shop: &mut Shop) -> Result<CheckAnswer, Error> {
+    let findings = shop.store.check()?;
+    let sums = shop.store.sums()?;
+    let conflicts = shop.store.conflicts()?;
+    let found: Vec<Found> =
+        findings.into_iter().map(|f| Found { what: Say::new(f.key()).text(), r#where: f.place }).collect();
+    Ok(CheckAnswer {
+        ok: found.is_empty(),
+        found,
+        conflicts,
+        // Every event of this schema's programs takes effect as it is written.
+        waiting: 0,
+        books: Books {
+            received: shop.money(sums.received),
+            on_hand: shop.money(sums.on_hand),
+            charged: shop.money(sums.charged),
+            written_off: shop.money(sums.written_off),
+        },
+    })
+}
+
+/// One hash of the state that devices must agree on.
+pub fn digest(shop: &Shop) -> Result<DigestAnswer, Error> {
+    Ok(DigestAnswer { digest: shop.store.digest()?, events: shop.read().events()?, complete: true })
+}
+
+fn path(text: &str) -> Result<PathBuf, Error> {
+    match text.trim() {
+        "" => Err(Error::bad(say!("error-needed")).at("file")),
+        text => Ok(PathBuf::from(text)),
+    }
+}
+
+/// Copies the shop file while it is open; refuses to overwrite.
+pub fn backup(shop: &Shop, with: &Backup) -> Result<BackupAnswer, Error> {
+    let to = path(&with.file)?;
+    if let Some(folder) = to.parent().filter(|p| !p.as_os_str().is_empty() && !p.is_dir()) {
+        return Err(Error::bad(say!("error-folder", folder = folder.display().to_string())).at("file"));
+    }
+    shop.store.backup(&to).map_err(|e| Error::from(e).at("file"))?;
+    Ok(BackupAnswer { file: to.display().to_string() })
+}
+
+/// Puts a backup where the shop file is; what stood there is kept beside it and named.
+pub fn restore(shop: &Path, file: &str) -> Result<BackupAnswer, Error> {
+    let from = path(file)?;
+    let kept = Store::restore(&from, shop).map_err(|e| Error::from(e).at("file"))?;
+    Ok(BackupAnswer { file: kept.map_or_else(|| shop.display().to_string(), |k| k.display().to_string()) })
+}

@@ -1,0 +1,297 @@
+//! The one door: an action in, an answer and what changed out. Faces hold a [`Door`] and nothing else.
+
+use std::collections::HashMap;
+use std::path::{Path, PathBuf};
+use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
+use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
+
+use serde::{Deserialize, Serialize};
+use serde_json::{Value, json};
+
+use crate::action::{Action, Answer};
+use crate::answer::Changed;
+use crate::error::Error;
+use crate::host::{Host, Machine};
+use crate::shop::Shop;
+use crate::{
+    books, cut, demo, find, given, history, hold, label, layout, material, now, order, piece, place, plan, receive, say,
+    setup, stock, undo,
+};
+
+/// What came of an action.
+#[derive(Clone, Debug, Serialize)]
+pub struct Reply {
+    /// The answer.
+    pub answer: Answer,
+    /// The things that changed; screens that show them read again.
+    pub changed: Vec<Changed>,
+}
+
+/// Progress and cancelling of one action in work.
+#[derive(Default, Debug)]
+pub struct Job {
+    cancelled: AtomicBool,
+    done: AtomicUsize,
+    of: AtomicUsize,
+}
+
+impl Job {
+    /// Asks the work to end soon; what it has so far is its answer.
+    pub fn cancel(&self) {
+        self.cancelled.store(true, Ordering::Relaxed);
+    }
+
+    /// Whether it was asked to end.
+    pub fn is_cancelled(&self) -> bool {
+        self.cancelled.load(Ordering::Relaxed)
+    }
+
+    /// How far it is: done, of.
+    pub fn progress(&self) -> (usize, usize) {
+        (self.done.load(Ordering::Relaxed), self.of.load(Ordering::Relaxed))
+    }
+
+    /// Says how far it is.
+    pub fn report(&self, done: usize, of: usize) {
+        self.done.store(done, Ordering::Relaxed);
+        self.of.store(of, Ordering::Relaxed);
+    }
+}
+
+/// What a screen asks through the door, as JSON.
+#[derive(Debug, Deserialize)]
+#[serde(tag = "ask", rename_all = "lowercase")]
+enum Ask {
+    Hello,
+    Act {
+        #[serde(default)]
+        id: String,
+        action: Box<Action>,
+    },
+    Progress {
+        id: String,
+    },
+    Cancel {
+        id: String,
+    },
+}
+
+/// The door to one shop file.
+pub struct Door {
+    path: PathBuf,
+    shop: Mutex<Option<Shop>>,
+    host: Mutex<Box<dyn Host>>,
+    jobs: Mutex<HashMap<String, Arc<Job>>>,
+}
+
+/// A lock that outlives a panic elsewhere: the data behind these is whole between any two statements.
+fn lock<T>(mutex: &Mutex<T>) -> MutexGuard<'_, T> {
+    mutex.lock().unwrap_or_else(PoisonError::into_inner)
+}
+
+impl Door {
+    /// The door to the shop file at `path`, on the real machine. The file need not exist yet.
+    pub fn new(path: impl Into<PathBuf>) -> Self {
+        Self::with_host(path, Box::new(Machine::default()))
+    }
+
+    /// The door with another clock and other ids.
+    pub fn with_host(path: impl Into<PathBuf>, host: Box<dyn Host>) -> Self {
+        Self {
+            path: path.into(),
+            shop: Mutex::new(None),
+            host: Mutex::new(host),
+            jobs: Mutex::new(HashMap::new()),
+        }
+    }
+
+    /// Where the shop file lies.
+    pub fn path(&self) -> &Path {
+        &self.path
+    }
+
+    /// Whether there is a shop file.
+    pub fn exists(&self) -> bool {
+        self.path.is_file()
+    }
+
+    /// Does one action. `job` carries progress out and cancelling in.
+    pub fn act(&self, action: &Action, job: &Job) -> Result<Reply, Error> {
+        match action {
+            Action::Init(with) => {
+                let mut open = lock(&self.shop);
+                let shop = setup::init(&self.path, &mut **lock(&self.host), with)?;
+                let answer = Answer::Init(setup::show(&shop)?);
+                *open = Some(shop);
+                Ok(Reply { answer, changed: Vec::new() })
+            }
+            Action::Restore(with) => {
+                let mut open = lock(&self.shop);
+                *open = None;
+                let answer = Answer::Restore(books::restore(&self.path, &with.file)?);
+                *open = Some(self.open()?);
+                Ok(Reply { answer, changed: Vec::new() })
+            }
+            // Long work has a connection of its own, so that nothing waits for it.
+            Action::Find(_) | Action::Plan(_) | Action::Check(_) | Action::Drawing(_) => {
+                let mut shop = self.open()?;
+                self.with(&mut shop, action, job)
+            }
+            _ => {
+                let mut open = lock(&self.shop);
+                if open.is_none() || !self.exists() {
+                    *open = None;
+                    *open = Some(self.open()?);
+                }
+                match open.as_mut() {
+                    Some(shop) => self.with(shop, action, job),
+                    None => Err(self.no_shop()),
+                }
+            }
+        }
+    }
+
+    fn open(&self) -> Result<Shop, Error> {
+        if !self.exists() {
+            return Err(self.no_shop());
+        }
+        Shop::open(&self.path, &mut **lock(&self.host))
+    }
+
+    fn no_shop(&self) -> Error {
+        Error::bad(say!("error-no-shop", file = self.path.display().to_string()))
+    }
+
+    fn with(&self, shop: &mut Shop, action: &Action, job: &Job) -> Result<Reply, Error> {
+        let read = |answer: Answer| Ok(Reply { answer, changed: Vec::new() });
+        // Long work asks for the machine only when it needs it.
+        match action {
+            Action::Find(with) => {
+                let clock = Machine::default();
+                return read(Answer::Find(find::find(shop, with, job, &|| clock.elapsed_ms())?));
+            }
+            Action::Plan(with) => {
+                let clock = Machine::default();
+                let made = plan::make(shop, with, job, &|| clock.elapsed_ms())?;
+                let (answer, changed) = plan::keep(shop, &mut **lock(&self.host), made)?;
+                return Ok(Reply { answer: Answer::Plan(answer), changed });
+            }
+            Action::Drawing(with) => return read(Answer::Drawing(find::drawing(with)?)),
+            _ => {}
+        }
+        let mut host = lock(&self.host);
+        let host = &mut **host;
+        macro_rules! wrote {
+            ($name:ident, $done:expr) => {{
+                let (answer, changed) = $done?;
+                Ok(Reply { answer: Answer::$name(answer), changed })
+            }};
+        }
+        match action {
+            Action::Init(_) | Action::Restore(_) | Action::Find(_) | Action::Plan(_) | Action::Drawing(_) => {
+                Err(Error::fault(say!("error-database", what = action.name())))
+            }
+            Action::Demo(_) => wrote!(Demo, demo::demo(shop, host, job)),
+            Action::ShowShop(_) => read(Answer::ShowShop(setup::show(shop)?)),
+            Action::Now(_) => read(Answer::Now(now::now(shop)?)),
+            Action::MaterialAdd(with) => wrote!(MaterialAdd, material::add(shop, host, with)),
+            Action::MaterialChange(with) => wrote!(MaterialChange, material::change(shop, host, with)),
+            Action::MaterialList(_) => read(Answer::MaterialList(material::list(shop)?)),
+            Action::RackAdd(with) => wrote!(RackAdd, place::rack_add(shop, host, with)),
+            Action::RackList(_) => read(Answer::RackList(place::rack_list(shop)?)),
+            Action::MachineAdd(with) => wrote!(MachineAdd, place::machine_add(shop, host, with)),
+            Action::MachineList(_) => read(Answer::MachineList(place::machine_list(shop)?)),
+            Action::Receive(with) => wrote!(Receive, receive::receive(shop, host, with)),
+            Action::StockList(with) => read(Answer::StockList(stock::list(shop, with)?)),
+            Action::StockShow(with) => read(Answer::StockShow(stock::show(shop, with)?)),
+            Action::StockExport(_) => read(Answer::StockExport(stock::export(shop)?)),
+            Action::StockImport(with) => wrote!(StockImport, stock::import(shop, host, with)),
+            Action::OffcutAdd(with) => wrote!(OffcutAdd, stock::offcut_add(shop, host, with)),
+            Action::OrderNew(with) => wrote!(OrderNew, order::new(shop, host, with)),
+            Action::OrderAdd(with) => wrote!(OrderAdd, order::add(shop, host, with)),
+            Action::OrderList(_) => read(Answer::OrderList(order::list(shop)?)),
+            Action::OrderShow(with) => read(Answer::OrderShow(order::show(shop, with)?)),
+            Action::OrderCost(with) => read(Answer::OrderCost(order::cost(shop, with)?)),
+            Action::PlanShow(with) => read(Answer::PlanShow(plan::show(shop, with)?)),
+            Action::Hold(with) => wrote!(Hold, hold::hold(shop, host, &with.plan)),
+            Action::Release(with) => wrote!(Release, hold::release(shop, host, &with.plan)),
+            Action::Layout(with) => read(Answer::Layout(layout::layout(shop, with)?)),
+            Action::Cut(with) => wrote!(Cut, cut::cut(shop, host, with)),
+            Action::Take(with) => wrote!(Take, piece::take(shop, host, with)),
+            Action::FlawAdd(with) => wrote!(FlawAdd, piece::flaw_add(shop, host, with)),
+            Action::FlawRemove(with) => wrote!(FlawRemove, piece::flaw_remove(shop, host, with)),
+            Action::Scrap(with) => wrote!(Scrap, piece::scrap(shop, host, with)),
+            Action::Move(with) => wrote!(Move, place::move_piece(shop, host, with)),
+            Action::Label(with) => wrote!(Label, label::label(shop, host, with)),
+            Action::LabelPapers(_) => read(Answer::LabelPapers(label::papers()?)),
+            Action::Undo(with) => wrote!(Undo, undo::undo(shop, host, with)),
+            Action::Redo(_) => wrote!(Redo, undo::redo(shop, host)),
+            Action::History(with) => read(Answer::History(history::history(shop, with)?)),
+            Action::Check(_) => read(Answer::Check(books::check(shop)?)),
+            Action::Digest(_) => read(Answer::Digest(books::digest(shop)?)),
+            Action::Backup(with) => read(Answer::Backup(books::backup(shop, with)?)),
+        }
+    }
+
+    /// Answers what a screen asks. `window`: the screen is the program's own window, and may name files of
+    /// this machine; a browser may not.
+    pub fn ask(&self, request: &Value, window: bool) -> Value {
+        let ask = match Ask::deserialize(request) {
+            Ok(ask) => ask,
+            Err(e) => return refused(&Error::bad(say!("error-request", why = e.to_string()))),
+        };
+        match ask {
+            Ask::Hello => json!({
+                "window": window,
+                "shop": self.exists(),
+                "version": env!("CARGO_PKG_VERSION"),
+            }),
+            Ask::Progress { id } => match lock(&self.jobs).get(&id) {
+                Some(job) => {
+                    let (done, of) = job.progress();
+                    json!({ "done": done, "of": of })
+                }
+                None => json!({ "done": null, "of": null }),
+            },
+            Ask::Cancel { id } => {
+                if let Some(job) = lock(&self.jobs).get(&id) {
+                    job.cancel();
+                }
+                json!({})
+            }
+            Ask::Act { action, .. } if !window && matches!(*action, Action::Backup(_) | Action::Restore(_)) => {
+                refused(&Error::refused(say!("refused-window-only")))
+            }
+            Ask::Act { id, action } => {
+                let job = Arc::new(Job::default());
+                if !id.is_empty() {
+                    lock(&self.jobs).insert(id.clone(), job.clone());
+                }
+                let reply = self.act(&action, &job);
+                lock(&self.jobs).remove(&id);
+                match reply {
+                    Ok(reply) => json!({ "ok": true, "answer": reply.answer, "changed": reply.changed }),
+                    Err(error) => refused(&error),
+                }
+            }
+        }
+    }
+}
+
+fn refused(error: &Error) -> Value {
+    json!({ "ok": false, "refused": error.to_answer() })
+}
+
+/// Bytes as they travel in an [`crate::action::Upload`].
+pub fn upload(name: &str, bytes: &[u8]) -> crate::action::Upload {
+    use base64::Engine as _;
+    crate::action::Upload {
+        name: name.to_owned(),
+        data: base64::engine::general_purpose::STANDARD.encode(bytes),
+    }
+}
+
+/// The bytes of a file that an answer carries.
+pub fn download(data: &str) -> Result<Vec<u8>, Error> {
+    given::bytes(&crate::action::Upload { name: String::new(), data: data.to_owned() }, "data")
+}

@@ -1,0 +1,194 @@
+//! `find`, `drawing`: the smallest pieces into which each part fits, and what a drawing holds.
+
+use sheetloft_drawings::Role;
+use sheetloft_fit as fit;
+use sheetloft_ledger::body::{Grain, Sides, TurnRule};
+use sheetloft_ledger::state::Piece;
+use sheetloft_shapes::{Shape, Turn};
+use sheetloft_store::PieceFilter;
+
+use crate::action::{Drawing, Find};
+use crate::answer::{DrawingAnswer, DrawingPart, FindAnswer, FindQuery, Fit, MarginOnly, ShapeMm, TooClose};
+use crate::cautions;
+use crate::door::Job;
+use crate::error::Error;
+use crate::given;
+use crate::limits;
+use crate::material::{self, Prices};
+use crate::say;
+use crate::shop::{Lookup, Shop, whole};
+use crate::view::{self, Names, mm, mm2, shape_mm, size_text, weight_kg};
+
+/// How many pieces a person is shown for each part, unless asked otherwise.
+const TOP: u32 = 10;
+
+/// The turns that a rule allows: relative to the grain where there is one, else to the piece's axes.
+pub fn turns(rule: TurnRule) -> fit::Turns {
+    match rule {
+        TurnRule::Any => fit::Turns::any(),
+        TurnRule::Quarter => fit::Turns::quarter(),
+        TurnRule::Half => fit::Turns::half(),
+        TurnRule::None => fit::Turns::none(),
+    }
+}
+
+/// The grain of a piece as the engine takes it.
+pub fn grain(piece: &Piece) -> Option<fit::Grain> {
+    piece.grain_udeg.map(|udeg| fit::Grain { at: Turn(udeg), tolerance_udeg: 0 })
+}
+
+/// The areas of a piece that must not be used.
+pub fn flaws(piece: &Piece) -> Vec<Shape> {
+    piece.flaws.iter().map(|f| f.shape.clone()).collect()
+}
+
+/// Finds, for each part given, the smallest pieces that hold it.
+pub fn find(shop: &Shop, with: &Find, job: &Job, clock_ms: &dyn Fn() -> f64) -> Result<FindAnswer, Error> {
+    let begun = clock_ms();
+    let reader = shop.read();
+    let material = reader.find_material(&with.material)?;
+    let (clear, machine) = material::clear(shop, &material, &with.clearance)?;
+    let rule = given::turn(with.turn.as_deref(), material.data.grain != Grain::None)?;
+    if with.flip && material.data.sides == Sides::Differ {
+        return Err(Error::bad(say!("error-flip", material = &material.data.name)).at("flip"));
+    }
+    material::may_be_cut_on(&material, machine.as_ref())?;
+    let top = with.top.as_deref().filter(|t| !t.trim().is_empty());
+    let top = top.map_or(Ok(TOP), |t| whole(t, 1, 10_000, "top"))?;
+    let read = given::parts(shop, &with.given)?;
+    let pieces = reader.pieces(&PieceFilter {
+        material: Some(material.id),
+        kind: if with.sheets { None } else { Some("offcut") },
+        statuses: vec!["free"],
+        ..PieceFilter::default()
+    })?;
+    let names = Names::read(&reader)?;
+    let prices = Prices::read(&reader)?;
+    let of_pieces: Vec<(Vec<Shape>, fit::Signature)> = pieces
+        .iter()
+        .map(|p| {
+            let flaws = flaws(p);
+            let signature = fit::Signature::of(&p.shape, &flaws);
+            (flaws, signature)
+        })
+        .collect();
+    let candidates: Vec<fit::Candidate<'_>> = pieces
+        .iter()
+        .zip(&of_pieces)
+        .map(|(p, (flaws, signature))| fit::Candidate {
+            shape: &p.shape,
+            flaws,
+            grain: grain(p),
+            signature: *signature,
+        })
+        .collect();
+    let loaded = clock_ms();
+    let turns = turns(rule);
+    let options = fit::Options {
+        kerf_um: clear.kerf_um,
+        margin_um: clear.margin_um,
+        top: Some(top as usize),
+        without_margin: clear.margin_um > 0,
+        threads: 2,
+        ..fit::Options::default()
+    };
+    let mut queries = Vec::new();
+    let count = read.parts.len();
+    for (n, given) in read.parts.iter().enumerate() {
+        let started = clock_ms();
+        let part = fit::Part::new(&given.shape);
+        let query = fit::Query { part: &part, turns: &turns, flip: with.flip };
+        let deadline = begun + limits::FIND_MS as f64;
+        let mut watch = |done: usize, of: usize| {
+            job.report(n * of.max(1) + done, count * of.max(1));
+            !job.is_cancelled() && clock_ms() < deadline
+        };
+        let Some(answer) = fit::find(&[query], &candidates, &options, &mut watch).pop() else { continue };
+        let fits = answer
+            .fits
+            .iter()
+            .map(|found| {
+                let piece = &pieces[found.candidate];
+                fit_row(shop, piece, found, given, &names, with.shapes, prices.of(&material, piece.shape.area2()))
+            })
+            .collect();
+        queries.push(FindQuery {
+            id: given.id.clone(),
+            fits,
+            looked_at: answer.looked_at,
+            ruled_out: answer.ruled_out,
+            too_close: answer
+                .too_close
+                .iter()
+                .map(|t| TooClose { piece: pieces[t.candidate].code.clone(), within_mm: t.within_um.map(mm) })
+                .collect(),
+            without_margin: answer
+                .without_margin
+                .iter()
+                .map(|f| MarginOnly { piece: pieces[f.candidate].code.clone() })
+                .collect(),
+            ms: clock_ms() - started,
+            part: with.shapes.then(|| shape_mm(&given.shape)),
+        });
+    }
+    let heaviest = pieces.iter().map(|p| p.shape.area2()).max();
+    Ok(FindAnswer {
+        load_ms: loaded - begun,
+        queries,
+        left_out: read.left_out,
+        cautions: cautions::handling(&material, heaviest.and_then(|area2| weight_kg(area2, &material))),
+    })
+}
+
+fn fit_row(
+    shop: &Shop,
+    piece: &Piece,
+    found: &fit::Fit,
+    given: &given::GivenPart,
+    names: &Names,
+    shapes: bool,
+    price: Option<i64>,
+) -> Fit {
+    let placed = given.shape.placed(&found.placement);
+    Fit {
+        piece: piece.code.clone(),
+        uuid: piece.id.to_string(),
+        area_mm2: mm2(piece.shape.area2()),
+        rack: names.rack(piece.rack),
+        cost: shop.money(piece.carried()),
+        price: price.map(|p| shop.money(p)),
+        place: view::place(&found.placement),
+        spare_mm: mm(found.spare_um),
+        tight: found.spare_um < piece.known_within_um,
+        kind: view::kind_word(piece.kind).to_owned(),
+        size: size_text(&piece.shape, shop),
+        shape: shapes.then(|| shape_mm(&piece.shape)),
+        flaws: if shapes { piece.flaws.iter().map(|f| shape_mm(&f.shape)).collect() } else { Vec::new() },
+        placed: placed.ok().filter(|_| shapes).map(|s| shape_mm(&s)),
+    }
+}
+
+/// What the program reads in a drawing.
+pub fn drawing(with: &Drawing) -> Result<DrawingAnswer, Error> {
+    let drawing = given::read_drawing(&with.file, with.unit.as_deref(), Role::Part)?;
+    let parts = drawing.parts.iter().map(|p| {
+        let (low, high) = p.shape.bounds();
+        let ShapeMm { outline, holes } = shape_mm(&p.shape);
+        DrawingPart {
+            id: p.id.clone(),
+            name: p.name.clone(),
+            outline,
+            holes,
+            area_mm2: p.area_mm2,
+            quantity: p.quantity,
+            size_mm: [mm(i64::from(high.x) - i64::from(low.x)), mm(i64::from(high.y) - i64::from(low.y))],
+        }
+    });
+    Ok(DrawingAnswer {
+        unit: drawing.unit.name().to_owned(),
+        unit_said_by: given::unit_said_by(drawing.unit_said_by).to_owned(),
+        parts: parts.collect(),
+        left_out: given::left_out(&drawing),
+        notes: drawing.notes.iter().map(|n| given::note_text(n)).collect(),
+    })
+}

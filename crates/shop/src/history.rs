@@ -1,0 +1,176 @@
+//! `history`: every action, who and when, in a sentence.
+
+use std::collections::HashMap;
+
+use sheetloft_ledger::body::{Body, TakenFor};
+use sheetloft_ledger::event::{Event, Thing, ThingKind};
+use sheetloft_ledger::fold::Standing;
+use sheetloft_ledger::state::State;
+use sheetloft_store::{ActionRow, Reader};
+use uuid::Uuid;
+
+use crate::action::History;
+use crate::answer::{HistoryAnswer, HistoryRow};
+use crate::error::Error;
+use crate::say;
+use crate::say::Say;
+use crate::shop::{Lookup, Shop};
+use crate::view;
+
+/// The most events that one look at the history reads.
+pub const MOST: usize = 2_000;
+
+/// The history of everything, of a piece or of an order; newest first.
+pub fn history(shop: &Shop, with: &History) -> Result<HistoryAnswer, Error> {
+    let reader = shop.read();
+    let given = |t: &Option<String>| t.clone().filter(|t| !t.trim().is_empty());
+    let thing = match (given(&with.piece), given(&with.order)) {
+        (Some(_), Some(_)) => return Err(Error::bad(say!("error-history-one")).at("order")),
+        (Some(code), None) => Some(reader.find_piece(&code).map_err(|e| e.at("piece"))?.id),
+        (None, Some(code)) => Some(reader.find_order(&code).map_err(|e| e.at("order"))?.id),
+        (None, None) => None,
+    };
+    Ok(HistoryAnswer { actions: rows(shop, reader.history(thing, MOST)?)? })
+}
+
+/// Events, newest first, as one row an action.
+pub fn rows(shop: &Shop, events: Vec<ActionRow>) -> Result<Vec<HistoryRow>, Error> {
+    let reader = shop.read();
+    let tags: HashMap<Uuid, String> = reader.devices()?.into_iter().map(|d| (d.id, d.tag)).collect();
+    let mut rows: Vec<HistoryRow> = Vec::new();
+    let mut at = 0;
+    while at < events.len() {
+        let action = events[at].event.envelope.action;
+        let together = events[at..].iter().take_while(|e| e.event.envelope.action == action).count();
+        let first = &events[at + together - 1];
+        let envelope = &first.event.envelope;
+        rows.push(HistoryRow {
+            when: view::when(envelope.clock.ms),
+            device: tags.get(&envelope.device).cloned().unwrap_or_else(|| envelope.device.to_string()),
+            text: sentence(shop, &reader, &first.event, together)?,
+            standing: match first.standing {
+                Some(Standing::Counts) | None => "counts",
+                Some(Standing::Undone) => "undone",
+                Some(Standing::TooLate) => "too_late",
+                Some(Standing::SetAside) => "set_aside",
+                Some(Standing::NotUnderstood) => "not_understood",
+            }
+            .to_owned(),
+            action: action.to_string(),
+        });
+        at += together;
+    }
+    Ok(rows)
+}
+
+/// What an action did, in one sentence; `events` is how many events it has.
+pub fn sentence(shop: &Shop, reader: &Reader<'_>, event: &Event, events: usize) -> Result<String, Error> {
+    let text = one(shop, reader, event)?.text();
+    Ok(match events {
+        0 | 1 => text,
+        n => say!("history-more", text = text, count = n - 1).text(),
+    })
+}
+
+fn piece(reader: &Reader<'_>, id: Uuid) -> Result<String, Error> {
+    Ok(reader.piece(id)?.map_or_else(|| id.to_string(), |p| p.code))
+}
+
+fn order(reader: &Reader<'_>, id: Uuid) -> Result<String, Error> {
+    let state = reader.folded(Thing::new(ThingKind::Order, id))?.state;
+    Ok(state.and_then(State::order).map_or_else(|| id.to_string(), |o| o.code))
+}
+
+fn plan(reader: &Reader<'_>, id: Uuid) -> Result<String, Error> {
+    let state = reader.folded(Thing::new(ThingKind::Plan, id))?.state;
+    Ok(state.and_then(State::plan).map_or_else(|| id.to_string(), |p| p.code))
+}
+
+fn material(reader: &Reader<'_>, id: Uuid) -> Result<String, Error> {
+    let state = reader.folded(Thing::new(ThingKind::Material, id))?.state;
+    Ok(state.and_then(State::material).map_or_else(|| id.to_string(), |m| m.data.name))
+}
+
+fn rack(reader: &Reader<'_>, id: Option<Uuid>) -> Result<String, Error> {
+    let Some(id) = id else { return Ok("—".to_owned()) };
+    let state = reader.folded(Thing::new(ThingKind::Rack, id))?.state;
+    Ok(state.and_then(State::rack).map_or_else(|| id.to_string(), |r| r.name))
+}
+
+fn one(shop: &Shop, reader: &Reader<'_>, event: &Event) -> Result<Say, Error> {
+    let Some(body) = &event.body else {
+        return Ok(say!("history-unknown", kind = &event.envelope.kind));
+    };
+    Ok(match body {
+        Body::DeviceBegan(b) => say!("history-device-began", tag = &b.tag),
+        Body::ShopNamed(b) => say!("history-shop-named", name = &b.name),
+        Body::MaterialAdded(b) => say!("history-material-added", name = &b.name),
+        Body::MaterialChanged(_) => {
+            let id = event.things().next().map(|t| t.id).unwrap_or_default();
+            say!("history-material-changed", name = material(reader, id)?)
+        }
+        Body::MachineAdded(b) => say!("history-machine-added", name = &b.name),
+        Body::MachineTuned(b) => say!("history-machine-tuned", material = material(reader, b.material)?),
+        Body::RackAdded(b) => say!("history-rack-added", name = &b.name),
+        Body::Received(b) => say!(
+            "history-received",
+            count = b.sheets - b.damaged,
+            damaged = b.damaged,
+            material = material(reader, b.material)?,
+            lot = &b.lot_name,
+        ),
+        Body::Recorded(b) => {
+            say!("history-recorded", piece = &b.piece.code, material = material(reader, b.material)?)
+        }
+        Body::Moved(b) => say!("history-moved", piece = piece(reader, b.piece)?, rack = rack(reader, b.rack)?),
+        Body::Flawed(b) => say!("history-flawed", piece = piece(reader, b.piece)?, why = &b.flaw.why),
+        Body::Mended(b) => say!("history-mended", piece = piece(reader, b.piece)?),
+        Body::Scrapped(b) => say!(
+            "history-scrapped",
+            piece = piece(reader, b.piece)?,
+            why = &b.why,
+            sum = shop.money(b.written_off),
+        ),
+        Body::Taken(b) => match &b.paid_by {
+            TakenFor::Order { order: id, charge } => say!(
+                "history-taken",
+                piece = piece(reader, b.piece)?,
+                order = order(reader, *id)?,
+                sum = shop.money(charge.total()),
+            ),
+            TakenFor::Shop { why, amount } => say!(
+                "history-taken-shop",
+                piece = piece(reader, b.piece)?,
+                why = why,
+                sum = shop.money(*amount),
+            ),
+        },
+        Body::OrderMade(b) => say!("history-order-made", order = &b.code, name = &b.name),
+        Body::LineAdded(b) => {
+            let parts: u32 = b.parts.iter().map(|p| p.quantity.saturating_mul(b.quantity)).sum();
+            say!("history-line-added", order = order(reader, b.order)?, count = parts, name = &b.name)
+        }
+        Body::PlanMade(b) => say!("history-plan-made", plan = &b.code, count = b.pieces.len()),
+        Body::Held(b) => say!("history-held", plan = plan(reader, b.plan)?, count = b.pieces.len()),
+        Body::Released(b) => say!("history-released", plan = plan(reader, b.plan)?, count = b.pieces.len()),
+        Body::Cut(b) => {
+            let sum: i64 = b.charges.iter().map(|c| c.charge.total()).sum();
+            say!(
+                "history-cut",
+                piece = piece(reader, b.piece)?,
+                plan = plan(reader, b.plan)?,
+                offcuts = b.born.len(),
+                sum = shop.money(sum),
+            )
+        }
+        Body::Labelled(b) => say!("history-labelled", count = b.pieces.len()),
+        Body::Undone(b) => {
+            let undone = reader.events_of_action(b.action)?;
+            match undone.first() {
+                Some(first) if first.event.is_undo() => say!("history-redone"),
+                Some(first) => say!("history-undone", text = one(shop, reader, &first.event)?.text()),
+                None => say!("history-undone", text = "—"),
+            }
+        }
+    })
+}

@@ -1,0 +1,110 @@
+//! `layout`: the cutting drawing of one piece of a plan.
+
+use base64::Engine as _;
+use base64::engine::general_purpose::STANDARD;
+use sheetloft_drawings::{Label, Layout, LayoutFormat, Placed, layout as write};
+use sheetloft_ledger::state::{Order, Plan};
+use sheetloft_shapes::circle::largest_circle;
+use sheetloft_shapes::{Point, Shape};
+
+use crate::action;
+use crate::answer::FileAnswer;
+use crate::cut::orders_of;
+use crate::error::Error;
+use crate::plan::placed_part;
+use crate::say;
+use crate::shop::{Lookup, Shop, word};
+use crate::view::{Names, size_text};
+
+/// The cutting drawing of one piece: cut lines on one layer, the piece's rim and all writing on others.
+pub fn layout(shop: &Shop, with: &action::Layout) -> Result<FileAnswer, Error> {
+    let reader = shop.read();
+    let plan = reader.find_plan(&with.plan).map_err(|e| e.at("plan"))?;
+    let formats = [("dxf", LayoutFormat::Dxf), ("svg", LayoutFormat::Svg)];
+    let format = word(Some(&with.format), &formats, LayoutFormat::Dxf, "format")?;
+    let only = with.piece.as_deref().filter(|t| !t.trim().is_empty());
+    let planned = match only {
+        Some(code) => {
+            let piece = reader.find_piece(code).map_err(|e| e.at("piece"))?;
+            let missing = || Error::bad(say!("error-not-in-plan", piece = &piece.code, plan = &plan.code)).at("piece");
+            plan.pieces.iter().find(|p| p.piece == piece.id).ok_or_else(missing)?
+        }
+        None => match plan.pieces.as_slice() {
+            [one] => one,
+            [] => return Err(Error::refused(say!("refused-plan-empty", plan = &plan.code))),
+            several => return Err(which(shop, &plan, several.len())?),
+        },
+    };
+    let piece = reader.piece(planned.piece)?.ok_or_else(|| Error::refused(say!("refused-piece-gone", plan = &plan.code)))?;
+    let names = Names::read(&reader)?;
+    let orders = orders_of(&reader, planned)?;
+    let mut parts = Vec::new();
+    let mut labels = Vec::new();
+    for p in &planned.parts {
+        parts.push(Placed { source: source(&orders, p)?, place: p.place });
+        labels.extend(label(&placed_part(&orders, p)?, p.id.clone()));
+    }
+    let codes: Vec<String> = piece.used.iter().flat_map(|u| u.returned.iter().map(|r| r.code.clone())).collect();
+    for (n, leftover) in planned.leftovers.iter().filter(|l| l.keep).enumerate() {
+        let size = size_text(&leftover.shape, shop);
+        let text = match codes.get(n) {
+            Some(code) => format!("{code}  {size}"),
+            None => say!("layout-keep", number = n + 1, size = size).text(),
+        };
+        labels.extend(label(&leftover.shape, text));
+    }
+    let title = say!(
+        "layout-title",
+        plan = &plan.code,
+        piece = &piece.code,
+        material = names.material(piece.material),
+        orders = orders.iter().map(|o| o.code.clone()).collect::<Vec<_>>().join(", "),
+    );
+    let bytes = write(&Layout { title: title.text(), rim: piece.shape.clone(), parts, labels }, format);
+    let mut warnings = Vec::new();
+    if planned.gap_um > 0 && planned.gap_um < planned.kerf_um {
+        warnings.push(say!("warning-gap", material = names.material(piece.material)).text());
+    }
+    let (ending, media_type) = match format {
+        LayoutFormat::Dxf => ("dxf", "image/vnd.dxf"),
+        LayoutFormat::Svg => ("svg", "image/svg+xml"),
+    };
+    Ok(FileAnswer {
+        name: format!("{}-{}.{ending}", plan.code, piece.code),
+        media_type: media_type.to_owned(),
+        data: STANDARD.encode(bytes),
+        warnings,
+    })
+}
+
+fn which(shop: &Shop, plan: &Plan, count: usize) -> Result<Error, Error> {
+    let mut codes = Vec::new();
+    for planned in &plan.pieces {
+        codes.extend(shop.read().piece(planned.piece)?.map(|p| p.code));
+    }
+    let say = say!("error-which-piece", plan = &plan.code, count = count, pieces = codes.join(", "));
+    Ok(Error::bad(say).at("piece"))
+}
+
+fn source(
+    orders: &[Order],
+    p: &sheetloft_ledger::body::PlannedPart,
+) -> Result<Vec<sheetloft_shapes::Contour>, Error> {
+    let line = orders.iter().find(|o| o.id == p.order).and_then(|o| o.lines.iter().find(|l| l.line == p.line));
+    let part = line.and_then(|l| l.parts.iter().find(|q| q.id == p.part));
+    part.map(|p| p.source.clone()).ok_or_else(|| Error::refused(say!("refused-order-gone")))
+}
+
+/// Writing that fits into the largest circle of a shape.
+fn label(shape: &Shape, text: String) -> Option<Label> {
+    let circle = largest_circle(shape);
+    let count = i64::try_from(text.chars().count()).unwrap_or(i64::MAX).max(1);
+    // A letter is about 0.7 of its height wide; the line must fit into the circle.
+    let height = (circle.radius_um * 2 * 10 / (count * 7).max(10)).clamp(1_000, 20_000);
+    let width = height * count * 7 / 10;
+    let at = Point::new(
+        i32::try_from(i64::from(circle.centre.x) - width / 2).ok()?,
+        i32::try_from(i64::from(circle.centre.y) - height / 2).ok()?,
+    );
+    Some(Label { text, at, height_um: i32::try_from(height).ok()? })
+}

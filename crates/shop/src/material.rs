@@ -1,0 +1,244 @@
+//! `material add`, `material change`, `material list`; prices, and clearances that follow from a material.
+
+use sheetloft_ledger::body::{Body, Grain, MachineKind, MaterialAdded, MaterialChanged, Sides};
+use sheetloft_ledger::event::{Thing, ThingKind};
+use sheetloft_ledger::state::{Lot, Machine, Material, State};
+use sheetloft_ledger::units;
+use sheetloft_store::{By, Reader};
+
+use crate::action::{Clearance, MaterialAdd, MaterialChange};
+use crate::answer::{Changed, MaterialAnswer, MaterialRow, MaterialsAnswer};
+use crate::error::Error;
+use crate::host::Host;
+use crate::say;
+use crate::shop::{Lookup, Shop, needed, shown, text, whole, word};
+use crate::view::mm;
+
+/// Adds a material.
+pub fn add(shop: &mut Shop, host: &mut dyn Host, with: &MaterialAdd) -> Result<(MaterialAnswer, Vec<Changed>), Error> {
+    let name = needed(&with.name, "name")?;
+    if !shop.read().materials_named(&name)?.is_empty() {
+        return Err(Error::bad(say!("error-name-taken", name = name)).at("name"));
+    }
+    let length = |given: &Option<String>, field| match given.as_deref().filter(|t| !t.trim().is_empty()) {
+        Some(text) => shop.allowance(text, field),
+        None => Ok(0),
+    };
+    let grain = [("none", Grain::None), ("long", Grain::Long), ("short", Grain::Short)];
+    let data = MaterialAdded {
+        thickness_um: shop.extent(&with.thickness, "thickness")?,
+        density_g_m3: density(with.density.as_deref())?,
+        grain: word(with.grain.as_deref(), &grain, Grain::None, "grain")?,
+        sides: word(with.sides.as_deref(), &[("same", Sides::Same), ("differ", Sides::Differ)], Sides::Same, "sides")?,
+        kerf_um: length(&with.kerf, "kerf")?,
+        gap_um: length(&with.gap, "gap")?,
+        margin_um: length(&with.margin, "margin")?,
+        keep_from_um: keep_from(shop, with.keep_from.as_deref())?.unwrap_or([0, 0]),
+        not_for_laser: text(with.not_for_laser.as_deref(), "not_for_laser")?,
+        price_per_m2: price(shop, with.price.as_deref())?,
+        offcut_value_percent: percent(with.offcut_value.as_deref())?.unwrap_or(100),
+        size_tolerance_um: length(&with.size_tolerance, "size_tolerance")?,
+        name,
+    };
+    let (material, changed) = shop.write(host, |tx| {
+        let id = tx.ids.uuid();
+        tx.draft(Body::MaterialAdded(data.clone()), [Thing::new(ThingKind::Material, id)]);
+        Ok(Material { id, data })
+    })?;
+    Ok((MaterialAnswer { material: row(shop, &material, 0) }, changed))
+}
+
+/// Changes some fields of a material.
+pub fn change(
+    shop: &mut Shop,
+    host: &mut dyn Host,
+    with: &MaterialChange,
+) -> Result<(MaterialAnswer, Vec<Changed>), Error> {
+    let before = shop.read().find_material(&with.material)?;
+    let length = |given: &Option<String>, field| match given.as_deref().filter(|t| !t.trim().is_empty()) {
+        Some(text) => shop.allowance(text, field).map(Some),
+        None => Ok(None),
+    };
+    let name = text(with.name.as_deref(), "name")?;
+    if let Some(name) = &name
+        && shop.read().materials_named(name)?.iter().any(|m| m.id != before.id)
+    {
+        return Err(Error::bad(say!("error-name-taken", name = name)).at("name"));
+    }
+    let change = MaterialChanged {
+        name,
+        density_g_m3: density(with.density.as_deref())?,
+        kerf_um: length(&with.kerf, "kerf")?,
+        gap_um: length(&with.gap, "gap")?,
+        margin_um: length(&with.margin, "margin")?,
+        keep_from_um: keep_from(shop, with.keep_from.as_deref())?,
+        not_for_laser: text(with.not_for_laser.as_deref(), "not_for_laser")?,
+        price_per_m2: price(shop, with.price.as_deref())?,
+        offcut_value_percent: percent(with.offcut_value.as_deref())?,
+        size_tolerance_um: length(&with.size_tolerance, "size_tolerance")?,
+    };
+    let thing = Thing::new(ThingKind::Material, before.id);
+    shop.read().not_frozen(thing, &before.data.name)?;
+    let changed = match change == MaterialChanged::default() {
+        true => Vec::new(),
+        false => {
+            shop.write(host, |tx| {
+                tx.draft(Body::MaterialChanged(change), [thing]);
+                Ok(())
+            })?
+            .1
+        }
+    };
+    let after = shop.read().folded(thing)?.state.and_then(State::material).map_or(before, |m| *m);
+    Ok((MaterialAnswer { material: row(shop, &after, 0) }, changed))
+}
+
+/// The materials, by name.
+pub fn list(shop: &Shop) -> Result<MaterialsAnswer, Error> {
+    let counts = shop.read().on_hand_by(By::Material)?;
+    let count = |id| counts.iter().find(|(m, _)| *m == id).map_or(0, |(_, n)| *n);
+    let materials = shop.read().materials()?;
+    Ok(MaterialsAnswer { materials: materials.iter().map(|m| row(shop, m, count(m.id))).collect() })
+}
+
+fn row(shop: &Shop, material: &Material, on_hand: usize) -> MaterialRow {
+    let data = &material.data;
+    MaterialRow {
+        name: data.name.clone(),
+        uuid: material.id.to_string(),
+        thickness: mm(data.thickness_um),
+        density: data.density_g_m3.map(|d| d as f64 / 1_000.0),
+        grain: match data.grain {
+            Grain::None => "none",
+            Grain::Long => "long",
+            Grain::Short => "short",
+        }
+        .to_owned(),
+        sides: match data.sides {
+            Sides::Same => "same",
+            Sides::Differ => "differ",
+        }
+        .to_owned(),
+        kerf: mm(data.kerf_um),
+        gap: mm(data.gap_um),
+        margin: mm(data.margin_um),
+        keep_from: data.keep_from_um.map(mm),
+        not_for_laser: data.not_for_laser.clone(),
+        price: data.price_per_m2.map(|p| shop.money(p)),
+        offcut_value: data.offcut_value_percent,
+        size_tolerance: mm(data.size_tolerance_um),
+        on_hand,
+    }
+}
+
+fn density(given: Option<&str>) -> Result<Option<i64>, Error> {
+    let Some(text) = given.map(str::trim).filter(|t| !t.is_empty()) else { return Ok(None) };
+    let wrong = || Error::bad(say!("error-density", text = shown(text))).at("density");
+    // kg/m³ with up to three decimals, kept in g/m³.
+    let value: f64 = text.replace(',', ".").parse().map_err(|_| wrong())?;
+    if !(1.0..=30_000.0).contains(&value) {
+        return Err(wrong());
+    }
+    Ok(Some((value * 1_000.0).round() as i64))
+}
+
+fn percent(given: Option<&str>) -> Result<Option<u8>, Error> {
+    let Some(text) = given.map(str::trim).filter(|t| !t.is_empty()) else { return Ok(None) };
+    let number = whole(text.trim_end_matches('%'), 0, 100, "offcut_value")?;
+    Ok(u8::try_from(number).ok())
+}
+
+fn price(shop: &Shop, given: Option<&str>) -> Result<Option<i64>, Error> {
+    given.filter(|t| !t.trim().is_empty()).map(|text| shop.sum(text, "price")).transpose()
+}
+
+fn keep_from(shop: &Shop, given: Option<&str>) -> Result<Option<[i64; 2]>, Error> {
+    let given = given.filter(|t| !t.trim().is_empty());
+    given.map(|text| shop.size(text, "keep_from").map(|(w, h)| [w, h])).transpose()
+}
+
+/// Kerf, gap and margin that hold for a cut, µm.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub struct Clear {
+    /// Width the beam removes.
+    pub kerf_um: i64,
+    /// Extra distance between parts.
+    pub gap_um: i64,
+    /// Rim not to be used.
+    pub margin_um: i64,
+}
+
+/// Options beat the machine's own values, these beat the material's.
+pub fn clear(shop: &Shop, material: &Material, given: &Clearance) -> Result<(Clear, Option<Machine>), Error> {
+    let machine = match given.machine.as_deref().filter(|m| !m.trim().is_empty()) {
+        Some(name) => Some(shop.read().find_machine(name)?),
+        None => None,
+    };
+    let tuned = machine.as_ref().and_then(|m| m.tuned.iter().find(|t| t.material == material.id));
+    let pick = |option: &Option<String>, field, tuned: Option<i64>, own: i64| match option
+        .as_deref()
+        .filter(|t| !t.trim().is_empty())
+    {
+        Some(text) => shop.allowance(text, field),
+        None => Ok(tuned.unwrap_or(own)),
+    };
+    let clear = Clear {
+        kerf_um: pick(&given.kerf, "kerf", tuned.and_then(|t| t.kerf_um), material.data.kerf_um)?,
+        gap_um: pick(&given.gap, "gap", tuned.and_then(|t| t.gap_um), material.data.gap_um)?,
+        margin_um: pick(&given.margin, "margin", tuned.and_then(|t| t.margin_um), material.data.margin_um)?,
+    };
+    Ok((clear, machine))
+}
+
+/// Refuses a material on a machine that must not, or cannot, cut it.
+pub fn may_be_cut_on(material: &Material, machine: Option<&Machine>) -> Result<(), Error> {
+    let Some(machine) = machine else { return Ok(()) };
+    if let (MachineKind::Laser, Some(why)) = (machine.data.kind, &material.data.not_for_laser) {
+        let said = say!("refused-not-for-laser", material = &material.data.name, machine = &machine.data.name, why = why);
+        return Err(Error::refused(said).at("machine"));
+    }
+    match machine.data.max_thickness_um {
+        Some(most) if most < material.data.thickness_um => {
+            let said = say!(
+                "refused-too-thick",
+                material = &material.data.name,
+                machine = &machine.data.name,
+                most = units::format_mm(most),
+            );
+            Err(Error::refused(said).at("machine"))
+        }
+        _ => Ok(()),
+    }
+}
+
+/// Today's price of an area of a material: its price a square metre; none known: the last lot's cost by area.
+pub struct Prices {
+    lots: Vec<(Lot, i64)>,
+}
+
+impl Prices {
+    /// Reads what is needed to price any material of a shop.
+    pub fn read(reader: &Reader<'_>) -> Result<Self, Error> {
+        let mut lots = Vec::new();
+        let mut received = reader.lots()?;
+        received.sort_by_key(|lot| (lot.at_ms, lot.id));
+        for lot in received.into_iter().filter(|l| l.delivery.is_some()) {
+            if let Some(area2) = reader.sheet_area2_of_lot(lot.id)? {
+                lots.push((lot, area2));
+            }
+        }
+        Ok(Self { lots })
+    }
+
+    /// The price of twice `area2` µm² in minor units, rounded half up; `None` where nothing is known.
+    pub fn of(&self, material: &Material, area2: i64) -> Option<i64> {
+        let (top, bottom) = match material.data.price_per_m2 {
+            Some(price) => (i128::from(price), 2_000_000_000_000_i128),
+            None => {
+                let (lot, lot_area2) = self.lots.iter().rev().find(|(lot, _)| lot.material == material.id)?;
+                (i128::from(lot.received - lot.written_off), i128::from((*lot_area2).max(1)))
+            }
+        };
+        i64::try_from((i128::from(area2) * top + bottom / 2) / bottom).ok()
+    }
+}
