@@ -10,7 +10,8 @@ export default defineConfig({
   plugins: [svelte(), svelteTesting()],
   base: "./",
   build: {
-    target: ["es2022", "chrome123", "safari17.5"],
+    target: ["es2022"],
+    cssTarget: ["chrome123", "safari17.5"],
     // Fonts and pictures stay files: the content security policy knows no data addresses.
     assetsInlineLimit: 0,
     modulePreload: { polyfill: false },

@@ -1,0 +1,100 @@
+// A person at a browser: the program serves an own shop file in an own folder, Chromium opens it.
+import { type ChildProcess, execFileSync, spawn } from "node:child_process";
+import { mkdirSync, mkdtempSync, rmSync } from "node:fs";
+import { tmpdir } from "node:os";
+import { join } from "node:path";
+import { createInterface } from "node:readline";
+import { fileURLToPath } from "node:url";
+
+import { type Browser, type BrowserContextOptions, chromium, type Page } from "playwright-core";
+
+const root = fileURLToPath(new URL("../..", import.meta.url));
+const program = process.env.SHEETLOFT ?? join(root, "target/debug/sheetloft");
+
+/** Chromium as Debian has it, and nothing fetched or reported by it. */
+export const browser = (): Promise<Browser> =>
+  chromium.launch({
+    executablePath: process.env.CHROMIUM ?? "/usr/bin/chromium",
+    chromiumSandbox: false,
+    args: [
+      "--disable-gpu",
+      "--disable-quic",
+      "--no-first-run",
+      "--disable-background-networking",
+      "--disable-component-update",
+      "--disable-sync",
+    ],
+  });
+
+/** The program, serving a shop file that does not exist yet. */
+export class Served {
+  private constructor(
+    readonly folder: string,
+    readonly address: string,
+    private readonly process: ChildProcess,
+  ) {}
+
+  static async start(): Promise<Served> {
+    const folder = mkdtempSync(join(tmpdir(), "sheetloft-"));
+    const child = spawn(program, ["--shop", join(folder, "shop.db"), "--json", "serve", "--listen", "127.0.0.1:0"], {
+      stdio: ["ignore", "pipe", "inherit"],
+    });
+    for await (const line of createInterface({ input: child.stdout! })) {
+      return new Served(folder, (JSON.parse(line) as { address: string }).address, child);
+    }
+    throw new Error(`${program} ended before it served`);
+  }
+
+  /** The same shop on the command line: the JSON document of a command that ends well. */
+  cli(...args: string[]) {
+    return JSON.parse(execFileSync(program, ["--shop", join(this.folder, "shop.db"), "--json", ...args], { encoding: "utf8" }));
+  }
+
+  /** A customer's drawing, made by Python's ezdxf. */
+  drawing(name: string): string {
+    const path = join(this.folder, `${name}.dxf`);
+    execFileSync(join(root, ".venv/bin/python"), [join(root, "tests/reference/customer_drawing.py"), name, path]);
+    return path;
+  }
+
+  /** Asks the program to stop; gives its exit status. */
+  async stop(): Promise<number | null> {
+    const ended = new Promise<number | null>((resolve) => this.process.once("exit", resolve));
+    this.process.kill("SIGTERM");
+    const status = await ended;
+    rmSync(this.folder, { recursive: true, force: true });
+    return status;
+  }
+}
+
+/** A page that fails the test where the screens stumble or ask anything of another place. */
+export class Watched {
+  readonly trouble: string[] = [];
+
+  private constructor(readonly page: Page) {}
+
+  static async open(browser: Browser, served: Served, options: BrowserContextOptions = {}): Promise<Watched> {
+    const context = await browser.newContext({ viewport: { width: 1280, height: 860 }, acceptDownloads: true, ...options });
+    const page = await context.newPage();
+    page.setDefaultTimeout(30_000);
+    const watched = new Watched(page);
+    page.on("pageerror", (error) => watched.trouble.push(error.message));
+    page.on("console", (message) => {
+      if (message.type() === "error" || message.type() === "warning") watched.trouble.push(message.text());
+    });
+    page.on("request", (request) => {
+      const url = new URL(request.url());
+      if (url.protocol !== "blob:" && url.origin !== served.address) watched.trouble.push(`asks ${request.url()}`);
+    });
+    await page.goto(served.address);
+    return watched;
+  }
+
+  /** Takes a picture for the README, where `SHEETLOFT_PICTURES` names a folder for them. */
+  async picture(name: string): Promise<void> {
+    const folder = process.env.SHEETLOFT_PICTURES;
+    if (!folder) return;
+    mkdirSync(folder, { recursive: true });
+    await this.page.screenshot({ path: join(folder, `${name}.png`), animations: "disabled" });
+  }
+}
