@@ -10,7 +10,7 @@
 use crate::field::Field;
 use crate::lp::{self, Row};
 use crate::num::{Rot, V};
-use crate::search::{Node, Pair, Pose};
+use crate::search::{Feature, Node, PROOF_UM, Pair, Pose};
 
 /// Edges beside the one in question may reach this far behind its line, µm: what rounding amounts to.
 const BEHIND_UM: f64 = 1e-3;
@@ -35,8 +35,8 @@ struct Line {
 pub(crate) struct Verdict {
     /// No pose in the box has more slack than this.
     pub most: Option<f64>,
-    /// A better pose than the middle, with its slack.
-    pub pose: Option<(Pose, f64)>,
+    /// A pose at which every feature keeps what is asked.
+    pub pose: Option<Pose>,
 }
 
 /// Working memory for [`Bounder::look`].
@@ -48,61 +48,104 @@ pub(crate) struct Bounder {
 }
 
 impl Bounder {
-    /// Bounds the slack over the box, from the listed features.
+    /// Bounds the slack over the box, from the convex hulls and the listed features.
     pub fn look(&mut self, pair: &Pair<'_>, node: &Node, list: &[u32]) -> Verdict {
         self.lines.clear();
-        let (shift, chord) = (node.shift(), node.chord());
-        for &id in list.iter().take(FEATURES) {
-            let f = &pair.features[id as usize];
-            let (field, at) = pair.seen(f, &node.pose);
-            let reach = node.reach(f);
-            // Within this distance lies all that the feature can come too close to.
-            let asked = f.r + pair.host_clearance(f);
-            let radius = reach + asked;
-            if radius > pair.face.radius {
-                continue;
-            }
-            field.within(at, radius, &mut self.near);
-            if self.near.len() > NEIGHBOURS {
-                continue;
-            }
-            for i in 0..self.near.len() {
-                let Some(behind) = behind(field, &self.near, i, at, radius) else {
-                    continue;
-                };
-                let e = &field.edges()[self.near[i] as usize];
-                let n = e.normal();
-                let need = f.r + field.objects()[e.object as usize].clearance;
-                self.lines.push(if f.own {
-                    // n · (t + R c) − n · a − need, about the middle.
-                    let m = f.c.turned(node.pose.rot);
-                    Line {
-                        shift: n,
-                        cos: n.dot(m),
-                        sin: n.dot(m.left()),
-                        rest: n.dot(node.pose.t - e.a) - need,
-                        error: behind,
-                    }
-                } else {
-                    // (R n) · (q − t) − n · a − need.
-                    let w = f.c - node.pose.t;
-                    let m = n.turned(node.pose.rot);
-                    Line {
-                        shift: -m,
-                        cos: m.dot(w),
-                        sin: m.left().dot(w),
-                        rest: -n.dot(e.a) - need,
-                        error: behind + chord * shift,
-                    }
-                });
-            }
+        self.hull_lines(pair, node);
+        let verdict = self.solve(pair, node);
+        if verdict.most.is_some_and(|most| most < -PROOF_UM) {
+            return verdict;
         }
-        if self.lines.is_empty() {
-            return Verdict::default();
+        let hull_lines = self.lines.len();
+        for &id in list.iter().take(FEATURES) {
+            self.feature_lines(pair, node, &pair.feature(id));
+        }
+        if self.lines.len() == hull_lines {
+            return verdict;
         }
         self.solve(pair, node)
     }
 
+    /// The part's hull keeps the clearance from each line of the piece's hull: a disc around a point of the part
+    /// that lies in the piece lies in the piece's hull.
+    fn hull_lines(&mut self, pair: &Pair<'_>, node: &Node) {
+        let hull = &pair.face.hull;
+        let rot = node.pose.rot;
+        let mut at = 0;
+        for (k, side) in pair.host.hull.iter().enumerate() {
+            let n = side.normal.turned_back(rot);
+            if k == 0 {
+                for (i, c) in hull.iter().enumerate() {
+                    if n.dot(*c) < n.dot(hull[at]) {
+                        at = i;
+                    }
+                }
+            } else {
+                // The sides run counter-clockwise, and so does the corner that is nearest to them.
+                for _ in 0..hull.len() {
+                    let next = (at + 1) % hull.len();
+                    if n.dot(hull[next]) >= n.dot(hull[at]) {
+                        break;
+                    }
+                    at = next;
+                }
+            }
+            let m = hull[at].turned(rot);
+            self.lines.push(Line {
+                shift: side.normal,
+                cos: side.normal.dot(m),
+                sin: side.normal.dot(m.left()),
+                rest: side.normal.dot(node.pose.t - side.a) - pair.host.clearance_um as f64,
+                error: 0.0,
+            });
+        }
+    }
+
+    /// Where the free side around a feature is one side of a line, the feature keeps clear of that line.
+    fn feature_lines(&mut self, pair: &Pair<'_>, node: &Node, f: &Feature) {
+        let (field, at) = pair.seen(f, &node.pose);
+        let reach = node.reach(f, 0.0);
+        // Within this distance lies all that the feature can come too close to.
+        if f.r > 0.0 && f.own {
+            return;
+        }
+        let radius = reach + f.r + if f.own { pair.clearance } else { 0.0 };
+        if radius > pair.face.radius || !field.within(at, radius, NEIGHBOURS, &mut self.near) {
+            return;
+        }
+        for i in 0..self.near.len() {
+            let Some(behind) = behind(field, &self.near, i, at, radius) else {
+                continue;
+            };
+            let e = &field.edges()[self.near[i] as usize];
+            let n = e.normal();
+            let need = f.r + field.objects()[e.object as usize].clearance;
+            self.lines.push(if f.own {
+                // n · (t + R c) − n · a − need, about the middle.
+                let m = f.c.turned(node.pose.rot);
+                Line {
+                    shift: n,
+                    cos: n.dot(m),
+                    sin: n.dot(m.left()),
+                    rest: n.dot(node.pose.t - e.a) - need,
+                    error: behind,
+                }
+            } else {
+                // (R n) · (q − t) − n · a − need; turning the normal moves the middle's shift by a little.
+                let w = f.c - node.pose.t;
+                let m = n.turned(node.pose.rot);
+                Line {
+                    shift: -m,
+                    cos: m.dot(w),
+                    sin: m.left().dot(w),
+                    rest: -n.dot(e.a) - need,
+                    error: behind + node.chord() * node.shift(),
+                }
+            });
+        }
+    }
+
+    /// The program over the lines gathered.
     fn solve(&mut self, pair: &Pair<'_>, node: &Node) -> Verdict {
         // Turning is measured as the way of a point at the part's radius, so that all unknowns are alike in size.
         let lever = pair.face.radius.max(1.0);
@@ -140,8 +183,7 @@ impl Bounder {
             pose.angle += best.x[2] / lever;
             pose.rot = Rot::of(pose.angle);
         }
-        let value = pair.least_slack(&pose);
-        Verdict { most, pose: Some((pose, value)) }
+        Verdict { most, pose: (best.x[3] > 0.0 && pair.holds(&pose)).then_some(pose) }
     }
 }
 

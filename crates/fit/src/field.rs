@@ -62,12 +62,15 @@ pub(crate) struct Field {
     objects: Vec<Object>,
     lo: V,
     hi: V,
-    cell: f64,
-    nx: usize,
-    ny: usize,
-    fine: Vec<OnceLock<Box<[u32]>>>,
-    coarse: Vec<OnceLock<Box<[u32]>>>,
-    coarse_nx: usize,
+    /// The square around the bounds, and the edges that may decide in it.
+    corner: V,
+    side: f64,
+    root: Cell,
+    /// Whether all outside the bounds is forbidden (by the first object), rather than free.
+    bounded: bool,
+    /// The greatest clearance of an object.
+    clearance: f64,
+    pad: f64,
     /// Edges by the squares their bounds touch, for asking what lies within a distance.
     buckets: Vec<Vec<u32>>,
     bucket: f64,
@@ -75,20 +78,37 @@ pub(crate) struct Field {
     bucket_ny: usize,
 }
 
-/// Fine cells along one side of a coarse cell.
-const BLOCK: usize = 8;
+/// A square with the edges that may decide for points in it; sixteen smaller ones below, made when first asked.
+#[derive(Debug)]
+struct Cell {
+    /// The slack at its middle.
+    mid: f64,
+    list: Box<[u32]>,
+    kids: OnceLock<Box<[OnceLock<Cell>; SPLIT * SPLIT]>>,
+}
+
+/// A square is split into this many along each side,
+const SPLIT: usize = 4;
+/// where more edges than this may decide in it,
+const ENOUGH: usize = 5;
+/// this many times at most.
+const DEPTH: usize = 5;
+/// Up to so many edges are as quick to go through as to look up.
+const FEW: usize = 32;
 
 /// Collects the rings of a [`Field`].
 #[derive(Debug, Default)]
 pub(crate) struct FieldBuilder {
     edges: Vec<Edge>,
     objects: Vec<Object>,
+    bounded: bool,
 }
 
 impl FieldBuilder {
     /// Adds an object: rings with material on the left, as in a shape; `inside` where the material is the free
     /// side.
     pub fn object<R: AsRef<[V]>>(&mut self, rings: impl IntoIterator<Item = R>, inside: bool, clearance: f64) {
+        self.bounded |= inside && self.objects.is_empty();
         let object = self.objects.len() as u32;
         let first = self.edges.len() as u32;
         for ring in rings {
@@ -131,11 +151,8 @@ impl FieldBuilder {
         lo = lo - v(pad, pad);
         hi = hi + v(pad, pad);
         let size = v((hi.x - lo.x).max(1.0), (hi.y - lo.y).max(1.0));
-        let wanted = (self.edges.len() as f64 * 24.0).clamp(1_024.0, 65_536.0);
-        let cell = (size.x * size.y / wanted).sqrt().max(size.x.max(size.y) / 1_000.0);
-        let nx = (size.x / cell) as usize + 1;
-        let ny = (size.y / cell) as usize + 1;
-        let (coarse_nx, coarse_ny) = (nx.div_ceil(BLOCK), ny.div_ceil(BLOCK));
+        let side = size.x.max(size.y) * (1.0 + 1e-9);
+        let corner = (lo + hi) * 0.5 - v(side, side) * 0.5;
         let bucket = (size.x * size.y / (self.edges.len() as f64 * 2.0).clamp(64.0, 4_096.0))
             .sqrt()
             .max(size.x.max(size.y) / 256.0);
@@ -155,22 +172,26 @@ impl FieldBuilder {
                 }
             }
         }
-        Field {
+        let root = Cell { mid: 0.0, list: (0..self.edges.len() as u32).collect(), kids: OnceLock::new() };
+        let clearance = self.objects.iter().fold(0.0, |c: f64, o| c.max(o.clearance));
+        let mut field = Field {
+            bounded: self.bounded,
+            clearance,
+            pad,
             edges: self.edges,
             objects: self.objects,
             lo,
             hi,
-            cell,
-            nx,
-            ny,
-            fine: vec![OnceLock::new(); nx * ny],
-            coarse: vec![OnceLock::new(); coarse_nx * coarse_ny],
-            coarse_nx,
+            corner,
+            side,
+            root,
             buckets,
             bucket,
             bucket_nx,
             bucket_ny,
-        }
+        };
+        field.root.mid = field.nearest_of(&field.root.list, (lo + hi) * 0.5);
+        field
     }
 }
 
@@ -187,21 +208,81 @@ impl Field {
         (self.lo, self.hi)
     }
 
-    /// Signed distance less clearance; see [`Field`].
-    pub fn slack(&self, p: V) -> f64 {
-        let (fx, fy) = ((p.x - self.lo.x) / self.cell, (p.y - self.lo.y) / self.cell);
-        // Also false where a coordinate is not a number.
-        if fx >= 0.0 && fy >= 0.0 && fx < self.nx as f64 && fy < self.ny as f64 {
-            self.nearest_of(self.cell_edges(fx as usize, fy as usize), p)
-        } else {
-            self.nearest_of_all(p)
-        }
+    /// How far the point lies outside the field's bounds; 0 inside.
+    pub fn beyond(&self, p: V) -> f64 {
+        let x = (self.lo.x - p.x).max(p.x - self.hi.x).max(0.0);
+        let y = (self.lo.y - p.y).max(p.y - self.hi.y).max(0.0);
+        v(x, y).norm()
     }
 
-    /// The edges within `radius` of `p`, in `out` (emptied first), each once.
-    pub fn within(&self, p: V, radius: f64, out: &mut Vec<u32>) {
+    /// Signed distance less clearance; see [`Field`]. Beyond the field's bounds an upper bound of it.
+    pub fn slack(&self, p: V) -> f64 {
+        self.slack_between(p, f64::NEG_INFINITY, f64::INFINITY, 0.0).1
+    }
+
+    /// Whether the slack is above `limit`.
+    pub fn exceeds(&self, p: V, limit: f64) -> bool {
+        self.slack_between(p, limit, limit, 0.0).0 > limit
+    }
+
+    /// Bounds on the slack, from below and from above, worked out no further than until it is known to be below
+    /// `low`, to be above `high`, or to within `tolerance`. Beyond the field's bounds only until it is known
+    /// whether it is below `low`.
+    pub fn slack_between(&self, p: V, low: f64, high: f64, tolerance: f64) -> (f64, f64) {
+        let mut cell = &self.root;
+        let mut half = self.side / 2.0;
+        let mut middle = self.corner + v(half, half);
+        let out = self.beyond(p);
+        if out > 0.0 {
+            let error = (p - middle).norm();
+            let (from, to) = (cell.mid - error, cell.mid + error);
+            if self.bounded {
+                return (from, to.min(-out - self.objects[0].clearance));
+            }
+            let from = from.max(out + self.pad - self.clearance);
+            if from >= low {
+                return (from, to);
+            }
+        } else {
+            for _ in 0..DEPTH {
+                let error = (p - middle).norm();
+                let (from, to) = (cell.mid - error, cell.mid + error);
+                if error <= tolerance || to < low || from > high {
+                    return (from, to);
+                }
+                if cell.list.len() <= ENOUGH {
+                    break;
+                }
+                let width = half * 2.0 / SPLIT as f64;
+                let index = |d: f64| (((d + half) / width) as usize).min(SPLIT - 1);
+                let (ix, iy) = (index(p.x - middle.x), index(p.y - middle.y));
+                middle = middle - v(half, half) + v(ix as f64 + 0.5, iy as f64 + 0.5) * width;
+                half = width / 2.0;
+                let kids = cell.kids.get_or_init(Default::default);
+                // A little more than the half diagonal, so that rounding at the seams does no harm.
+                cell = kids[iy * SPLIT + ix].get_or_init(|| self.cell_of(&cell.list, middle, half * 1.4143));
+            }
+        }
+        let exact = self.nearest_of(&cell.list, p);
+        (exact, exact)
+    }
+
+    /// The edges within `radius` of `p`, in `out` (emptied first), each once; false, and `out` unfinished, where
+    /// they are more than `most`.
+    pub fn within(&self, p: V, radius: f64, most: usize, out: &mut Vec<u32>) -> bool {
         out.clear();
         let r2 = radius * radius;
+        if self.edges.len() <= FEW {
+            for (i, e) in self.edges.iter().enumerate() {
+                if e.dist2(p) <= r2 {
+                    if out.len() == most {
+                        return false;
+                    }
+                    out.push(i as u32);
+                }
+            }
+            return true;
+        }
         let index = |v: f64, n: usize| ((v / self.bucket).max(0.0) as usize).min(n - 1);
         let (lo, hi) = (p - self.lo - v(radius, radius), p - self.lo + v(radius, radius));
         let (x0, x1) = (index(lo.x, self.bucket_nx), index(hi.x, self.bucket_nx));
@@ -210,59 +291,42 @@ impl Field {
             for x in x0..=x1 {
                 for &e in &self.buckets[y * self.bucket_nx + x] {
                     if self.edges[e as usize].dist2(p) <= r2 && !out.contains(&e) {
+                        if out.len() == most {
+                            return false;
+                        }
                         out.push(e);
                     }
                 }
             }
         }
+        true
     }
 
-    fn cell_edges(&self, ix: usize, iy: usize) -> &[u32] {
-        self.fine[iy * self.nx + ix].get_or_init(|| {
-            let (cx, cy) = (ix / BLOCK, iy / BLOCK);
-            let coarse = self.coarse[cy * self.coarse_nx + cx].get_or_init(|| {
-                let half = self.cell * BLOCK as f64 / 2.0;
-                let centre = self.lo + v((2 * cx + 1) as f64, (2 * cy + 1) as f64) * half;
-                self.candidates(0..self.edges.len() as u32, centre, half * 1.415)
-            });
-            let half = self.cell / 2.0;
-            let centre = self.lo + v((2 * ix + 1) as f64, (2 * iy + 1) as f64) * half;
-            self.candidates(coarse.iter().copied(), centre, half * 1.415)
-        })
-    }
-
-    /// Those edges of the given ones that may decide for some point within `radius` of `centre`. Where an object
-    /// may decide, its nearest edges stay, so that its sign stays right.
-    fn candidates(&self, of: impl Iterator<Item = u32> + Clone, centre: V, radius: f64) -> Box<[u32]> {
+    /// The cell around `centre` with those edges of the given ones that may decide for some point within `radius`.
+    /// Where an object may decide, its nearest edges stay, so that its sign stays right.
+    fn cell_of(&self, of: &[u32], centre: V, radius: f64) -> Cell {
         let reach = 2.0 * radius * (1.0 + 1e-9) + 1e-6;
-        // Each object's signed distance at the centre, less clearance.
-        let mut at_centre: Vec<(u32, f64, f64)> = Vec::new();
-        let mut least = f64::INFINITY;
-        let mut rest = of.clone().peekable();
-        while let Some(&first) = rest.peek() {
-            let object = self.edges[first as usize].object;
-            let mut best = (f64::INFINITY, first);
-            while let Some(e) = rest.next_if(|&e| self.edges[e as usize].object == object) {
-                let d = self.edges[e as usize].dist2(centre);
-                if d < best.0 {
-                    best = (d, e);
-                }
+        let mut all: Vec<(u32, f64)> = Vec::with_capacity(of.len());
+        all.extend(of.iter().map(|&e| (e, self.edges[e as usize].dist2(centre))));
+        let object = |e: u32| self.edges[e as usize].object;
+        // The least of the objects' slacks at the centre; then what may undercut it within the radius.
+        let objects = || all.chunk_by(|a, b| object(a.0) == object(b.0));
+        let measured = |run: &[(u32, f64)]| {
+            let best = run.iter().fold((u32::MAX, f64::INFINITY), |b, &e| if e.1 < b.1 { e } else { b });
+            let distance = best.1.sqrt();
+            let signed = if self.free_side(best.0, centre) { distance } else { -distance };
+            (signed - self.objects[object(best.0) as usize].clearance, distance)
+        };
+        let least = objects().fold(f64::INFINITY, |least, run| least.min(measured(run).0));
+        let mut kept = Vec::with_capacity(8);
+        for run in objects() {
+            let (slack, distance) = measured(run);
+            if slack <= least + reach {
+                let limit = (distance + reach) * (distance + reach);
+                kept.extend(run.iter().filter(|e| e.1 <= limit).map(|e| e.0));
             }
-            let distance = best.0.sqrt();
-            let signed = if self.free_side(best.1, centre) { distance } else { -distance };
-            let slack = signed - self.objects[object as usize].clearance;
-            least = least.min(slack);
-            at_centre.push((object, slack, distance));
         }
-        let mut at = at_centre.iter().peekable();
-        of.filter(|&e| {
-            let edge = &self.edges[e as usize];
-            while at.next_if(|o| o.0 != edge.object).is_some() {}
-            at.peek().is_some_and(|&&(_, slack, distance)| {
-                slack <= least + reach && edge.dist2(centre) <= (distance + reach) * (distance + reach)
-            })
-        })
-        .collect()
+        Cell { mid: least, list: kept.into_boxed_slice(), kids: OnceLock::new() }
     }
 
     /// Whether the point lies on the free side, the given edge being its nearest.
@@ -297,21 +361,6 @@ impl Field {
                 i += 1;
             }
             least = least.min(self.object_slack(object, best, p));
-        }
-        least
-    }
-
-    fn nearest_of_all(&self, p: V) -> f64 {
-        let mut least = f64::INFINITY;
-        for (k, o) in self.objects.iter().enumerate() {
-            let mut best = (f64::INFINITY, o.first);
-            for e in o.first..o.end {
-                let d = self.edges[e as usize].dist2(p);
-                if d < best.0 {
-                    best = (d, e);
-                }
-            }
-            least = least.min(self.object_slack(k as u32, best, p));
         }
         least
     }

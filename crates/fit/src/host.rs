@@ -1,9 +1,11 @@
 //! The thing a part must lie in: a piece with its holes and flaws, and the parts already placed on it.
 
+use sheetloft_shapes::hull::hull;
 use sheetloft_shapes::{Rim, Shape};
 
 use crate::discs::Disc;
 use crate::field::{Field, FieldBuilder, ring_of};
+use crate::knots::Knots;
 use crate::num::V;
 
 /// A part already placed on the piece, in the piece's coordinates.
@@ -17,6 +19,16 @@ pub struct Obstacle {
     pub rounded: bool,
 }
 
+/// A side of a convex hull: a corner and the unit normal inwards.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct HullSide {
+    pub a: V,
+    pub normal: V,
+}
+
+/// Sides of a hull that are used, at most; the longest ones.
+const HULL_SIDES: usize = 32;
+
 /// A piece with all that a part must keep clear of. Holds exact shapes for the verifier and distances for the
 /// search.
 #[derive(Debug)]
@@ -27,7 +39,9 @@ pub struct Host {
     pub(crate) clearance_um: i64,
     pub(crate) field: Field,
     /// Corners that stick into the free side, with what must be kept from them.
-    pub(crate) spikes: Vec<Disc>,
+    pub(crate) spikes: Knots,
+    /// Sides of the piece's convex hull, counter-clockwise.
+    pub(crate) hull: Vec<HullSide>,
     area: f64,
 }
 
@@ -54,6 +68,7 @@ impl Host {
             obstacles: obstacles.iter().map(|o| (Rim::new(&o.shape), asked(o))).collect(),
             clearance_um,
             spikes: spikes(&field),
+            hull: hull_sides(piece),
             area: piece.area2() as f64 / 2.0,
             field,
         }
@@ -65,9 +80,23 @@ impl Host {
     }
 }
 
+fn hull_sides(piece: &Shape) -> Vec<HullSide> {
+    let hull: Vec<V> = hull(piece.corners()).into_iter().map(V::from).collect();
+    let n = hull.len();
+    let mut sides: Vec<(f64, usize)> = (0..n).map(|i| ((hull[(i + 1) % n] - hull[i]).norm(), i)).collect();
+    sides.sort_by(|a, b| b.0.total_cmp(&a.0).then(a.1.cmp(&b.1)));
+    sides.truncate(HULL_SIDES);
+    sides.sort_by_key(|s| s.1);
+    sides
+        .iter()
+        .map(|&(len, i)| HullSide { a: hull[i], normal: (hull[(i + 1) % n] - hull[i]).left() * (1.0 / len) })
+        .collect()
+}
+
 /// Corners of the field's rings that stick into the free side.
-fn spikes(field: &Field) -> Vec<Disc> {
+fn spikes(field: &Field) -> Knots {
     let edges = field.edges();
+    let mut knots = Knots::default();
     let mut found = Vec::new();
     // Rings follow each other; an edge's follower starts where it ends, or the ring's first edge does.
     let mut first = 0;
@@ -82,7 +111,9 @@ fn spikes(field: &Field) -> Vec<Disc> {
         }
         if closes {
             first = i + 1;
+            knots.add_along(&found);
+            found.clear();
         }
     }
-    found
+    knots
 }

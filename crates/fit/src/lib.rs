@@ -5,6 +5,7 @@ mod discs;
 mod field;
 pub mod find;
 pub mod host;
+mod knots;
 mod lp;
 mod num;
 pub mod part;

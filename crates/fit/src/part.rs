@@ -1,9 +1,12 @@
 //! A part made ready for the search: what stands for it, once as drawn and once mirrored.
 
+use sheetloft_shapes::hull::hull;
+use sheetloft_shapes::width::least_width;
 use sheetloft_shapes::{Point, Shape};
 
 use crate::discs::{Disc, largest, standing_for};
 use crate::field::{Field, FieldBuilder, ring_of};
+use crate::knots::Knots;
 use crate::num::{V, v};
 
 /// Discs that stand for a part, at most.
@@ -28,8 +31,8 @@ pub(crate) struct Face {
     pub flip: bool,
     /// The reference point in the part's own coordinates (after mirroring).
     pub origin: V,
-    /// What must keep clear of the piece's rim: discs, then corners (radius 0).
-    pub features: Vec<Disc>,
+    /// What must keep clear of the piece's rim: discs, and corners (radius 0).
+    pub knots: Knots,
     /// Distances from the part, free outside.
     pub outside: Field,
     /// No point of the part lies further from the reference point.
@@ -50,19 +53,24 @@ impl Part {
         let size = (hi.x - lo.x).max(hi.y - lo.y);
         let (first, _) = largest(&inside, (size * 1e-4).max(0.5));
         let discs = standing_for(&inside, first, DISCS);
-        let hull = convex_hull(shape.outline());
+        let hull = hull(shape.corners());
         let faces = [false, true].map(|flip| {
             let side = |p: V| if flip { v(-p.x, p.y) } else { p };
             let origin = side(first.c);
             let rings = rings(origin, flip);
-            let mut features: Vec<Disc> = discs.iter().map(|d| Disc { c: side(d.c) - origin, r: d.r }).collect();
+            let discs: Vec<Disc> = discs.iter().map(|d| Disc { c: side(d.c) - origin, r: d.r }).collect();
+            let mut knots = Knots::default();
+            knots.add_chosen(&discs);
             for ring in &rings {
                 let n = ring.len();
-                features.extend((0..n).filter_map(|i| {
-                    let (a, b, c) = (ring[(i + n - 1) % n], ring[i], ring[(i + 1) % n]);
-                    // Only corners that stick out can come near a rim before the edges beside them do.
-                    ((b - a).cross(c - b) > 0.0).then_some(Disc { c: b, r: 0.0 })
-                }));
+                let corners: Vec<Disc> = (0..n)
+                    .filter_map(|i| {
+                        let (a, b, c) = (ring[(i + n - 1) % n], ring[i], ring[(i + 1) % n]);
+                        // Only corners that stick out can come near a rim before the edges beside them do.
+                        ((b - a).cross(c - b) > 0.0).then_some(Disc { c: b, r: 0.0 })
+                    })
+                    .collect();
+                knots.add_along(&corners);
             }
             let radius = rings[0].iter().fold(0.0, |r: f64, c| r.max(c.norm()));
             let mut outside = FieldBuilder::default();
@@ -71,13 +79,13 @@ impl Part {
             if flip {
                 hull.reverse();
             }
-            Face { flip, origin, features, outside: outside.build(size * 0.1 + 10_000.0), radius, hull }
+            Face { flip, origin, knots, outside: outside.build(size * 0.1 + 10_000.0), radius, hull }
         });
         let hull = &faces[0].hull;
         Self {
             inradius: first.r,
             diameter: diameter(hull),
-            width: least_width(hull),
+            width: least_width(shape).0 as f64,
             alike_half: alike(shape, |p| (-p.0, -p.1), false),
             alike_quarter: alike(shape, |p| (-p.1, p.0), false),
             alike_flipped: alike(shape, |p| (-p.0, p.1), true) || alike(shape, |p| (p.1, p.0), true),
@@ -153,32 +161,6 @@ fn alike(shape: &Shape, map: impl Fn((i64, i64)) -> (i64, i64), reverses: bool) 
     own == mapped
 }
 
-/// The convex hull, counter-clockwise, without collinear corners (Andrew's monotone chain).
-pub(crate) fn convex_hull(ring: &[Point]) -> Vec<Point> {
-    let mut points = ring.to_vec();
-    points.sort_unstable();
-    points.dedup();
-    if points.len() < 3 {
-        return points;
-    }
-    let mut hull: Vec<Point> = Vec::with_capacity(points.len() + 1);
-    let half = |points: &mut dyn Iterator<Item = Point>, hull: &mut Vec<Point>| {
-        let base = hull.len();
-        for p in points {
-            while hull.len() >= base + 2
-                && sheetloft_shapes::shape::orient(hull[hull.len() - 2], hull[hull.len() - 1], p) <= 0
-            {
-                hull.pop();
-            }
-            hull.push(p);
-        }
-        hull.pop();
-    };
-    half(&mut points.iter().copied(), &mut hull);
-    half(&mut points.iter().rev().copied(), &mut hull);
-    hull
-}
-
 /// Greatest distance between two corners of a convex ring.
 pub(crate) fn diameter(hull: &[V]) -> f64 {
     let mut most: f64 = 0.0;
@@ -202,27 +184,4 @@ pub(crate) fn diameter(hull: &[V]) -> f64 {
         most = most.max((hull[i] - hull[j]).norm2()).max((hull[(i + 1) % n] - hull[j]).norm2());
     }
     most.sqrt()
-}
-
-/// Least width of a convex ring: over its edges, the distance of the furthest corner.
-pub(crate) fn least_width(hull: &[V]) -> f64 {
-    let n = hull.len();
-    if n < 3 {
-        return 0.0;
-    }
-    let mut least = f64::INFINITY;
-    let mut j = 1;
-    for i in 0..n {
-        let (a, edge) = (hull[i], hull[(i + 1) % n] - hull[i]);
-        let mut guard = 0;
-        while edge.cross(hull[(j + 1) % n] - hull[j]) > 0.0 && guard < n {
-            j = (j + 1) % n;
-            guard += 1;
-        }
-        let len = edge.norm();
-        if len > 0.0 {
-            least = least.min(edge.cross(hull[j] - a) / len);
-        }
-    }
-    least
 }

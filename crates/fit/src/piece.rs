@@ -1,12 +1,14 @@
 //! What rules a part out at a glance: a few numbers about a piece, rounded to the safe side, fit to be stored.
 
 use serde::{Deserialize, Serialize};
+use sheetloft_shapes::hull::hull;
+use sheetloft_shapes::width::least_width;
 use sheetloft_shapes::{Shape, Turn};
 
 use crate::discs;
 use crate::field::{FieldBuilder, ring_of};
 use crate::num::V;
-use crate::part::{Part, convex_hull, diameter, least_width};
+use crate::part::{Part, diameter};
 use crate::search::PROOF_UM;
 use crate::solve::Reason;
 
@@ -33,13 +35,13 @@ impl Signature {
             field.object(rings(flaw), false, 0.0);
         }
         let field = field.build(0.0);
-        let hull: Vec<V> = convex_hull(piece.outline()).into_iter().map(V::from).collect();
+        let hull: Vec<V> = hull(piece.corners()).into_iter().map(V::from).collect();
         let (_, most) = discs::largest(&field, 5.0);
         Self {
             area2: piece.area2(),
             disc_um: up(most),
             diameter_um: up(diameter(&hull)),
-            width_um: up(least_width(&hull)),
+            width_um: least_width(piece).0 + 1,
         }
     }
 

@@ -14,6 +14,7 @@ use std::collections::BinaryHeap;
 use crate::bound::Bounder;
 use crate::field::Field;
 use crate::host::Host;
+use crate::knots::{Knot, Knots};
 use crate::num::{Rot, V, v};
 use crate::part::Face;
 use crate::watch::Watch;
@@ -25,6 +26,12 @@ const SMALLEST_UM: f64 = 0.6;
 
 /// A feature that keeps this much in a whole box is settled there: more than rounding can cost a placement, µm.
 const SETTLED_UM: f64 = 3.0;
+
+/// The knots below one are looked at where they may lack more than this share of what anything moves in the box.
+const EXPAND: f64 = 0.5;
+
+/// Distances are worked out to within this share of what anything moves in the box.
+const COARSE: f64 = 0.15;
 
 /// A position of a face: where its reference point lies, and the turn.
 #[derive(Clone, Copy, Debug)]
@@ -40,8 +47,6 @@ pub(crate) struct Feature {
     pub c: V,
     /// What must be kept: the disc's radius, or the clearance asked at the corner.
     pub r: f64,
-    /// Distance of `c` from the reference point; for corners of the piece not used.
-    pub norm: f64,
     pub own: bool,
 }
 
@@ -50,20 +55,39 @@ pub(crate) struct Feature {
 pub(crate) struct Pair<'a> {
     pub face: &'a Face,
     pub host: &'a Host,
-    pub features: Vec<Feature>,
-    clearance: f64,
+    /// The most that may be asked around a disc of the part.
+    pub clearance: f64,
 }
+
+/// Set in an entry of a list: the knot alone is meant, not those below it.
+const ALONE: u32 = 1 << 31;
 
 impl<'a> Pair<'a> {
     pub fn new(face: &'a Face, host: &'a Host) -> Self {
-        let own = face.features.iter().map(|d| Feature { c: d.c, r: d.r, norm: d.c.norm(), own: true });
-        let theirs = host.spikes.iter().map(|d| Feature { c: d.c, r: d.r, norm: 0.0, own: false });
-        Self {
-            face,
-            host,
-            features: own.chain(theirs).collect(),
-            clearance: host.field.objects().iter().fold(0.0, |c: f64, o| c.max(o.clearance)),
+        Self { face, host, clearance: host.field.objects().iter().fold(0.0, |c: f64, o| c.max(o.clearance)) }
+    }
+
+    /// The knot of a list's entry, the knots it belongs to, and whether it is the part's own.
+    fn knot(&self, entry: u32) -> (&Knot, &Knots, bool) {
+        let own = self.face.knots.all.len();
+        let id = (entry & !ALONE) as usize;
+        if id < own {
+            (&self.face.knots.all[id], &self.face.knots, true)
+        } else {
+            (&self.host.spikes.all[id - own], &self.host.spikes, false)
         }
+    }
+
+    fn roots(&self) -> impl Iterator<Item = u32> {
+        let own = self.face.knots.all.len() as u32;
+        let theirs = self.host.spikes.roots.iter().map(move |r| r + own);
+        self.face.knots.roots.iter().copied().chain(theirs)
+    }
+
+    /// The feature of a list's entry.
+    pub fn feature(&self, entry: u32) -> Feature {
+        let (knot, _, own) = self.knot(entry);
+        Feature { c: knot.disc.c, r: knot.disc.r, own }
     }
 
     /// The field that a feature must be free in, and where in it the feature lies.
@@ -75,29 +99,19 @@ impl<'a> Pair<'a> {
         }
     }
 
-    /// The most that may be asked of the feature beyond its radius.
-    pub fn host_clearance(&self, f: &Feature) -> f64 {
-        if f.own { self.clearance } else { 0.0 }
-    }
-
-    /// What the feature keeps beyond what is asked. Corners of the piece far from the part count as far.
-    pub fn slack(&self, f: &Feature, pose: &Pose) -> f64 {
-        if f.own {
-            self.host.field.slack(pose.t + f.c.turned(pose.rot)) - f.r
-        } else {
-            let q = f.c - pose.t;
-            let far = q.norm() - self.face.radius - f.r;
-            if far > self.face.radius { far } else { self.face.outside.slack(q.turned_back(pose.rot)) - f.r }
-        }
-    }
-
-    /// The least slack of all features, at a pose.
-    pub fn least_slack(&self, pose: &Pose) -> f64 {
-        let mut least = f64::INFINITY;
-        for f in &self.features {
-            least = least.min(self.slack(f, pose));
-        }
-        least
+    /// Whether every feature keeps what is asked, at a pose.
+    pub fn holds(&self, pose: &Pose) -> bool {
+        let own = self
+            .face
+            .knots
+            .all
+            .iter()
+            .all(|k| self.host.field.exceeds(pose.t + k.disc.c.turned(pose.rot), k.disc.r));
+        own && self.host.spikes.all.iter().all(|k| {
+            let q = k.disc.c - pose.t;
+            q.norm() > self.face.radius + k.disc.r
+                || self.face.outside.exceeds(q.turned_back(pose.rot), k.disc.r)
+        })
     }
 }
 
@@ -128,13 +142,10 @@ impl Node {
         chord(self.ha)
     }
 
-    /// How far the feature may move.
-    pub fn reach(&self, f: &Feature) -> f64 {
-        if f.own {
-            self.shift() + f.norm * self.chord()
-        } else {
-            self.shift() + (f.c - self.pose.t).norm() * self.chord()
-        }
+    /// How far a feature may move, and whatever lies no further than `spread` from it.
+    pub fn reach(&self, f: &Feature, spread: f64) -> f64 {
+        let lever = if f.own { f.c } else { f.c - self.pose.t };
+        self.shift() + (lever.norm() + spread) * self.chord()
     }
 }
 
@@ -186,23 +197,24 @@ pub(crate) struct Sector {
     pub half: f64,
 }
 
-/// Searches all poses of the faces in the sectors. `accept` is offered promising poses (face, pose, least slack)
+/// Searches all poses of the faces in the sectors. `accept` is offered promising poses (face and pose)
 /// and says what came of it.
 pub(crate) fn search<T>(
     pairs: &[Pair<'_>],
     sectors: &[Sector],
     boxes: &mut usize,
     watch: &mut dyn Watch,
-    mut accept: impl FnMut(usize, &Pose, f64) -> Option<T>,
+    mut accept: impl FnMut(usize, &Pose) -> Option<T>,
 ) -> End<T> {
     let mut open: BinaryHeap<Node> = BinaryHeap::new();
     let mut arena: Vec<u32> = Vec::new();
-    let mut scratch: Vec<u32> = Vec::new();
+    let mut memory = Memory::default();
     let mut bounder = Bounder::default();
     let mut undecided: Option<f64> = None;
     for (face, pair) in pairs.iter().enumerate() {
-        let all = (arena.len() as u32, (arena.len() + pair.features.len()) as u32);
-        arena.extend(0..pair.features.len() as u32);
+        let from = arena.len() as u32;
+        arena.extend(pair.roots());
+        let all = (from, arena.len() as u32);
         let (lo, hi) = pair.host.field.bounds();
         let middle = (lo + hi) * 0.5;
         for s in sectors {
@@ -218,7 +230,7 @@ pub(crate) fn search<T>(
                 list: all,
             };
             *boxes = boxes.saturating_sub(1);
-            if look(pair, &mut node, &mut arena, &mut scratch) {
+            if look(pair, &mut node, &mut arena, &mut memory) {
                 open.push(node);
             }
         }
@@ -231,7 +243,8 @@ pub(crate) fn search<T>(
         }
         let pair = &pairs[node.face];
         if node.value > 0.0
-            && let Some(found) = accept(node.face, &node.pose, node.value)
+            && pair.holds(&node.pose)
+            && let Some(found) = accept(node.face, &node.pose)
         {
             return End::Found(found);
         }
@@ -247,18 +260,17 @@ pub(crate) fn search<T>(
         {
             continue;
         }
-        if let Some((pose, value)) = verdict.pose
-            && value > 0.0
-            && let Some(found) = accept(node.face, &pose, value)
+        if let Some(pose) = verdict.pose
+            && let Some(found) = accept(node.face, &pose)
         {
             return End::Found(found);
         }
         let (mut act, mut far) = (0.0f64, 0.0f64);
-        for &id in list {
-            let f = &pair.features[id as usize];
-            let norm = if f.own { f.norm } else { (f.c - node.pose.t).norm() };
-            act = act.max(norm);
-            far = far.max(node.reach(f));
+        for &entry in list {
+            let (knot, _, own) = pair.knot(entry);
+            let lever = if own { knot.disc.c } else { knot.disc.c - node.pose.t };
+            act = act.max(lever.norm());
+            far = far.max(node.reach(&pair.feature(entry), knot.spread));
         }
         if far < SMALLEST_UM {
             let most = verdict.most.map_or(node.most, |m| m.min(node.most)).max(0.0);
@@ -280,7 +292,7 @@ pub(crate) fn search<T>(
                 child.pose.t.y += side * child.hy;
             }
             *boxes = boxes.saturating_sub(1);
-            if look(pair, &mut child, &mut arena, &mut scratch) {
+            if look(pair, &mut child, &mut arena, &mut memory) {
                 open.push(child);
             }
         }
@@ -291,50 +303,75 @@ pub(crate) fn search<T>(
     }
 }
 
-/// Looks at a box: false where it is proven empty. Else sets its value and bound, and lists the features that are
-/// still open in it, the tightest first.
-fn look(pair: &Pair<'_>, node: &mut Node, arena: &mut Vec<u32>, scratch: &mut Vec<u32>) -> bool {
-    scratch.clear();
+/// Looks at a box: false where it is proven empty. Else sets its value and bound, and lists what is still open in
+/// it, the tightest first.
+fn look(pair: &Pair<'_>, node: &mut Node, arena: &mut Vec<u32>, memory: &mut Memory) -> bool {
     let (shift, chord) = (node.shift(), node.chord());
     let (mut value, mut most) = (f64::INFINITY, f64::INFINITY);
-    let mut widest = 0.0f64;
+    let mut widest = shift;
+    let own_count = pair.face.knots.all.len() as u32;
+    memory.open.clear();
     for i in node.list.0..node.list.1 {
-        let id = arena[i as usize];
-        let f = &pair.features[id as usize];
-        let (slack, reach) = if f.own {
-            (pair.host.field.slack(node.pose.t + f.c.turned(node.pose.rot)) - f.r, shift + f.norm * chord)
-        } else {
-            let q = f.c - node.pose.t;
-            let norm = q.norm();
-            let reach = shift + norm * chord;
-            if norm - pair.face.radius - f.r > shift + SETTLED_UM {
+        memory.stack.push(arena[i as usize]);
+        while let Some(entry) = memory.stack.pop() {
+            let (knot, knots, own) = pair.knot(entry);
+            let alone = entry & ALONE != 0;
+            let (cover, spread) = if alone { (0.0, 0.0) } else { (knot.cover, knot.spread) };
+            let (c, r) = (knot.disc.c, knot.disc.r);
+            let lever = if own { c } else { c - node.pose.t };
+            let norm = lever.norm();
+            if !own && norm - pair.face.radius - r - cover > shift + SETTLED_UM {
                 // Turning cannot bring it near, whatever the turn.
                 continue;
             }
-            (pair.face.outside.slack(q.turned_back(node.pose.rot)) - f.r, reach)
-        };
-        if slack + reach < -PROOF_UM {
-            return false;
-        }
-        value = value.min(slack);
-        if slack + reach < most {
-            most = slack + reach;
-            // The tightest leads, so that the boxes within are dismissed by it first.
-            if slack < reach + SETTLED_UM {
-                let at = scratch.len();
-                scratch.push(id);
-                scratch.swap(0, at);
+            let reach = shift + norm * chord;
+            let reach_all = reach + spread * chord;
+            let (low, high) = (r - reach - PROOF_UM, r + reach_all + cover + SETTLED_UM);
+            let (field, p) = if own {
+                (&pair.host.field, node.pose.t + c.turned(node.pose.rot))
+            } else {
+                (&pair.face.outside, lever.turned_back(node.pose.rot))
+            };
+            let (from, to) = field.slack_between(p, low, high, reach * COARSE);
+            if to < low {
+                memory.stack.clear();
+                return false;
             }
-        } else if slack < reach + SETTLED_UM {
-            scratch.push(id);
+            value = value.min(from - r);
+            widest = widest.max(reach);
+            if from >= high {
+                continue;
+            }
+            let mut entry = entry;
+            if !alone && knot.kids.0 < knot.kids.1 && cover > reach_all * EXPAND {
+                let base = if own { 0 } else { own_count };
+                memory.stack.extend(knots.kids[knot.kids.0 as usize..knot.kids.1 as usize].iter().map(|k| k + base));
+                if from >= r + reach + SETTLED_UM {
+                    continue;
+                }
+                entry |= ALONE;
+            }
+            memory.open.push(entry);
+            if to - r + reach < most {
+                most = to - r + reach;
+                // The tightest leads, so that the boxes within are dismissed by it first.
+                let last = memory.open.len() - 1;
+                memory.open.swap(0, last);
+            }
         }
-        widest = widest.max(reach);
     }
     node.value = value;
     node.most = most;
     node.key = value + 0.4 * widest;
     let from = arena.len() as u32;
-    arena.extend_from_slice(scratch);
+    arena.extend_from_slice(&memory.open);
     node.list = (from, arena.len() as u32);
     true
+}
+
+/// Working memory of [`look`].
+#[derive(Debug, Default)]
+struct Memory {
+    stack: Vec<u32>,
+    open: Vec<u32>,
 }

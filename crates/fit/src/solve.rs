@@ -93,87 +93,115 @@ pub fn solve(
     let faces = part.faces(flip_allowed);
     let pairs: Vec<Pair<'_>> = faces.iter().map(|f| Pair::new(f, host)).collect();
     let mut left = caps.boxes;
-    let mut worst: Option<f64> = None;
-    let mut capped = false;
+    let mut rest = Rest::default();
     let (fixed, spans) = sectors(turns, part.period_udeg());
-    let only_fixed = spans.is_empty();
-    for turn in &fixed {
-        let (sin, cos) = turn.sin_cos();
-        let sector = Sector { middle: turn.radians(), rot: Rot { sin, cos }, half: 0.0 };
-        let mut boxes = if only_fixed { left } else { left.min(BOXES_PER_QUARTER) };
-        let before = boxes;
-        let end = search(&pairs, &[sector], &mut boxes, watch, |face, pose, _| {
-            check(part, &faces[face], Some(*turn), turns, pose, host)
-        });
-        left -= before - boxes;
-        match end {
-            End::Found((placement, spare_um)) => {
-                return Verdict::Fits { placement, spare_um };
-            }
-            End::Empty => {}
-            End::Undecided(most) => worst = Some(worst.map_or(most, |w| w.max(most))),
-            End::Capped => capped |= only_fixed,
+    for turn in fixed {
+        let end = at_turn(part, &pairs, turn, turns, host, &mut left, watch);
+        if let Some(fits) = rest.take(end) {
+            return fits;
         }
     }
-    if !only_fixed {
-        let end = search(&pairs, &spans, &mut left, watch, |face, pose, _| {
-            check(part, &faces[face], None, turns, pose, host)
+    let mut fits = None;
+    if !spans.is_empty() {
+        let end = search(&pairs, &spans, &mut left, watch, |pair, pose| {
+            check(part, pairs[pair].face, None, turns, pose, host)
         });
-        match end {
-            End::Found((placement, spare_um)) => {
-                return Verdict::Fits { placement, spare_um };
+        fits = rest.take(end);
+    }
+    // A turn that a person can lay out by eye is worth a little more; and only there does a part of exactly the
+    // size of its place count as fitting.
+    let tidy = matches!(fits, Some(Verdict::Fits { placement, .. }) if placement.turn.is_quarter());
+    if (fits.is_some() && !tidy) || rest.open() {
+        for turn in quarters(turns, part.period_udeg()) {
+            for pair in &pairs {
+                let mut few = BOXES_PER_QUARTER;
+                let end = at_turn(part, std::slice::from_ref(pair), turn, turns, host, &mut few, watch);
+                if let End::Found((placement, spare_um)) = end {
+                    return Verdict::Fits { placement, spare_um };
+                }
             }
-            End::Empty => {}
-            End::Undecided(most) => worst = Some(worst.map_or(most, |w| w.max(most))),
-            End::Capped => capped = true,
         }
     }
-    if capped {
-        Verdict::TooClose { within_um: None }
-    } else if let Some(most) = worst {
-        Verdict::TooClose { within_um: Some(most.ceil() as i64) }
-    } else {
-        Verdict::No { reason: Reason::Places }
+    fits.unwrap_or_else(|| rest.verdict())
+}
+
+/// What searches without a fit leave open.
+#[derive(Default)]
+struct Rest {
+    most: Option<f64>,
+    capped: bool,
+}
+
+impl Rest {
+    fn take(&mut self, end: End<(Placement, i64)>) -> Option<Verdict> {
+        match end {
+            End::Found((placement, spare_um)) => return Some(Verdict::Fits { placement, spare_um }),
+            End::Empty => {}
+            End::Undecided(most) => self.most = Some(self.most.map_or(most, |m| m.max(most))),
+            End::Capped => self.capped = true,
+        }
+        None
+    }
+
+    fn open(&self) -> bool {
+        self.capped || self.most.is_some()
+    }
+
+    fn verdict(&self) -> Verdict {
+        match self.most {
+            _ if self.capped => Verdict::TooClose { within_um: None },
+            Some(most) => Verdict::TooClose { within_um: Some(most.ceil() as i64) },
+            None => Verdict::No { reason: Reason::Places },
+        }
     }
 }
 
-/// The fixed turns to try first (quarter turns within the spans among them), and the spans, cut into sectors;
-/// both without repeating what looks the same.
+fn at_turn(
+    part: &Part,
+    pairs: &[Pair<'_>],
+    turn: Turn,
+    turns: &Turns,
+    host: &Host,
+    boxes: &mut usize,
+    watch: &mut dyn Watch,
+) -> End<(Placement, i64)> {
+    let (sin, cos) = turn.sin_cos();
+    let sector = Sector { middle: turn.radians(), rot: Rot { sin, cos }, half: 0.0 };
+    search(pairs, &[sector], boxes, watch, |pair, pose| check(part, pairs[pair].face, Some(turn), turns, pose, host))
+}
+
+/// The fixed turns, and the spans cut into sectors; neither repeats what looks the same.
 fn sectors(turns: &Turns, period: i64) -> (Vec<Turn>, Vec<Sector>) {
     let mut fixed: Vec<Turn> = Vec::new();
     let mut spans = Vec::new();
-    let mut add = |t: i64| {
-        let t = t.rem_euclid(FULL_TURN_UDEG);
-        if !fixed.iter().any(|f| (f.0 - t).rem_euclid(period) == 0) {
-            fixed.push(Turn(t));
-        }
-    };
-    for q in 0..4 {
-        let turn = Turn(q * QUARTER_TURN_UDEG);
-        if turns.allow(turn) {
-            add(turn.0);
-        }
-    }
     for s in turns.as_spans() {
         if s.width == 0 {
-            add(s.from);
+            if !fixed.iter().any(|f| (f.0 - s.from).rem_euclid(period) == 0) {
+                fixed.push(Turn(s.from));
+            }
             continue;
         }
-        let width = s.width.min(period);
-        let (from, width) = (Turn(s.from).radians(), width as f64 / 180e6 * PI);
+        let width = s.width.min(period) as f64 / 180e6 * PI;
         let n = (width / FRAC_PI_4).ceil().max(1.0);
         let half = width / n / 2.0;
+        // Where every turn is allowed, the sectors lie around those that a person would try first.
+        let from = if s.width == FULL_TURN_UDEG { -half } else { Turn(s.from).radians() };
         for i in 0..n as usize {
             let middle = from + half * (2 * i + 1) as f64;
-            spans.push(Sector {
-                middle,
-                rot: Rot::of(middle),
-                // A little wider than cut, so that nothing falls between.
-                half: half * (1.0 + 1e-9),
-            });
+            // A little wider than cut, so that nothing falls between.
+            spans.push(Sector { middle, rot: Rot::of(middle), half: half * (1.0 + 1e-9) });
         }
     }
     (fixed, spans)
+}
+
+/// Quarter turns within spans, without those that look like one before.
+fn quarters(turns: &Turns, period: i64) -> impl Iterator<Item = Turn> {
+    (0..4)
+        .map(|q| q * QUARTER_TURN_UDEG)
+        .filter(move |t| *t < period || !turns.is_any())
+        .map(Turn)
+        .filter(|t| turns.as_spans().iter().any(|s| s.width > 0 && s.holds(*t)))
 }
 
 /// Turns a pose into a placement and verifies it.

@@ -222,3 +222,54 @@ pub fn placed_by_geo(part: &Shape, placement: &Placement) -> Polygon {
         }
     })
 }
+
+/// An offcut as a workshop leaves them: a rectangle, with corners or bays cut away, slanted, or with holes where
+/// parts were cut out.
+pub fn offcut(rng: &mut Rng) -> Shape {
+    loop {
+        let (w, h) = (rng.range(100_000.0, 1_200_000.0), rng.range(80_000.0, 700_000.0));
+        let rect = |x: f64, y: f64, w: f64, h: f64| {
+            let c = |x, y| Coord { x, y };
+            Polygon::new(LineString(vec![c(x, y), c(x + w, y), c(x + w, y + h), c(x, y + h)]), Vec::new())
+        };
+        let mut region = MultiPolygon(vec![rect(0.0, 0.0, w, h)]);
+        match rng.below(5) {
+            0 => {}
+            1 => {
+                let (u, v) = (w * rng.range(0.2, 0.8), h * rng.range(0.2, 0.8));
+                region = region.difference(&MultiPolygon(vec![rect(w - u, h - v, u + 9.0, v + 9.0)]));
+            }
+            2 => {
+                let slant = |rng: &mut Rng| rng.range(0.0, 0.3);
+                let ring = LineString(vec![
+                    Coord { x: w * slant(rng), y: h * slant(rng) },
+                    Coord { x: w * (1.0 - slant(rng)), y: h * slant(rng) },
+                    Coord { x: w * (1.0 - slant(rng)), y: h * (1.0 - slant(rng)) },
+                    Coord { x: w * slant(rng), y: h * (1.0 - slant(rng)) },
+                ]);
+                region = MultiPolygon(vec![Polygon::new(ring, Vec::new())]);
+            }
+            _ => {
+                for _ in 0..1 + rng.below(4) {
+                    let family = rng.pick(&FAMILIES);
+                    let size = w.min(h) * rng.range(0.2, 0.9);
+                    let gone = part(rng, family, size);
+                    let placement = Placement {
+                        turn: Turn::new((rng.unit() * 360e6) as i64),
+                        flip: false,
+                        dx: rng.range(0.0, w) as i32,
+                        dy: rng.range(0.0, h) as i32,
+                    };
+                    if let Ok(gone) = gone.placed(&placement) {
+                        region = region.difference(&grown(&gone, 2_000.0));
+                    }
+                }
+            }
+        }
+        if let Some(shape) = from_geo(&region)
+            && shape.area2() > 2_000_000_000
+        {
+            return shape;
+        }
+    }
+}
