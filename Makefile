@@ -92,13 +92,13 @@ test-rust: build
 	$(call say,Unit, property and scenario tests)
 	cargo test --workspace --locked
 
-test-window: build
+test-window: build .venv/ready
 	$(call say,The window, end to end)
 	xvfb-run -a cargo test $(ALL) --test window
 
-test-browser: build
+test-browser: build .venv/ready
 	$(call say,The browser, end to end)
-	cd ui && SHEETLOFT=$(BIN)/sheetloft npm run --silent test:browser
+	cd ui && SHEETLOFT=$(BIN)/sheetloft node_modules/.bin/vitest run --config e2e/vitest.config.ts
 
 reference: build .venv/ready ## Checks against published references and other libraries (Python)
 	$(call say,References)
@@ -124,5 +124,5 @@ types: ## Writes the screens' types anew from the Rust types
 icons: ui/node_modules/.package-lock.json ## Draws the window's icons anew from ui/public/icon.svg
 	node scripts/icons.mjs
 
-pictures: build ## Takes the README's pictures anew, in the window
+pictures: build .venv/ready ## Takes the README's pictures anew, in the window
 	SHEETLOFT_PICTURES=$(CURDIR)/docs/pictures xvfb-run -a cargo test $(ALL) --test window

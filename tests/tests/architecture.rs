@@ -6,11 +6,7 @@ use std::path::{Path, PathBuf};
 use std::process::Command;
 
 use serde_json::Value;
-
-/// The repository.
-fn root() -> PathBuf {
-    Path::new(env!("CARGO_MANIFEST_DIR")).join("..").canonicalize().expect("the repository")
-}
+use sheetloft_tests::root;
 
 /// All files of the repository that people write, with their path below the root.
 fn files() -> Vec<(String, PathBuf)> {
