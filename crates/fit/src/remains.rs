@@ -27,7 +27,8 @@ pub struct KeepFrom {
 pub struct Remains {
     /// Leftovers worth keeping, largest first, in the piece's coordinates.
     pub kept: Vec<Shape>,
-    /// What else is left, largest first; for the eye. Slivers of a few µm are left out here.
+    /// What else is left, largest first; for the eye: slivers of a few µm are left out, and so is the web of
+    /// material around many parts where it has thousands of corners.
     pub scrap: Vec<Shape>,
     /// Twice the area of the parts.
     pub parts2: i64,
@@ -64,6 +65,8 @@ pub enum RemainsError {
     Boolean(#[from] BooleanError),
 }
 
+/// Most corners of all scrap shapes together.
+const SCRAP_CORNERS: usize = 4_000;
 /// By how much more a shape is drawn in from what it was found too near to, µm, try after try.
 const REPAIRS_UM: [i64; 4] = [1, 2, 4, 16];
 
@@ -93,6 +96,7 @@ pub fn remains(piece: &Shape, parts: &[Shape], kerf_um: i64, keep: KeepFrom) -> 
         for shape in worthwhile(region, w_um.min(h_um), &worth_keeping)? {
             if let Some(shape) = repaired(shape, &whole, &parts, kerf_um, &kept)?
                 && worth_keeping(&shape.shape)
+                && shape.shape.is_within_limits()
             {
                 kept.push(shape);
             }
@@ -105,6 +109,12 @@ pub fn remains(piece: &Shape, parts: &[Shape], kerf_um: i64, keep: KeepFrom) -> 
     for shapes in [&mut kept, &mut scrap] {
         shapes.sort_by(|a, b| b.area2().cmp(&a.area2()).then_with(|| a.outline().cmp(b.outline())));
     }
+
+    let mut corners = 0;
+    scrap.retain(|s| {
+        corners += s.corner_count();
+        corners <= SCRAP_CORNERS
+    });
 
     let area2 = |shapes: &[Shape]| shapes.iter().map(Shape::area2).sum::<i64>();
     let parts2: i64 = parts.iter().map(|p| p.shape.area2()).sum();

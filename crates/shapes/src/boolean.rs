@@ -3,7 +3,7 @@
 //! Where edges cross, the crossing is rounded to the µm grid, and edges that meet it are bent by as much; so a
 //! result is right to within about a micrometre along its rim, and every operation checks that the areas still
 //! add up: |A∩B| + |A∖B| = |A|. Results are valid [`Shape`]s in an order that depends on the region alone: where material would hang together in a single
-//! point, a few micrometres around that point are taken away.
+//! point, a few micrometres around that point are taken away. They may have more corners than shapes from outside.
 
 use i_overlay::core::fill_rule::FillRule;
 use i_overlay::core::overlay::{Overlay, ShapeType};
@@ -154,7 +154,7 @@ fn mended_by(raw: &[Ring], round: usize) -> Result<Vec<Shape>, BooleanError> {
         return Ok(Vec::new());
     }
     let holes: Vec<Ring> = holes.iter().filter(|h| !no_area(h)).cloned().collect();
-    let error = match Shape::new(outline.clone(), holes.clone()) {
+    let error = match Shape::computed(outline.clone(), holes.clone()) {
         Ok(shape) => return Ok(vec![shape]),
         Err(ShapeError::NothingLeft) => return Ok(Vec::new()),
         Err(error) => error,

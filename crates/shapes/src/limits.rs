@@ -33,7 +33,7 @@ pub const DRAWING_ENTITIES: usize = 500_000;
 /// Most lines, arcs and curves of one drawing after blocks are expanded.
 pub const DRAWING_SEGMENTS: usize = 1_000_000;
 /// Most pairs of outlines and edges of one drawing that are compared before it is called too involved.
-pub const DRAWING_PAIRS: usize = 20_000_000;
+pub const DRAWING_PAIRS: usize = 8_000_000;
 /// Deepest nesting of blocks in a drawing.
 pub const DRAWING_DEPTH: usize = 32;
 /// Largest sum of money, in minor units.

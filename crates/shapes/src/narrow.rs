@@ -8,16 +8,16 @@
 //! The pieces are the faces of the plane graph of rims and cuts, traced along its half-edges.
 
 use std::cmp::Ordering;
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, HashMap, HashSet};
 
 use crate::boolean::{BooleanError, mended, union_of_rings};
-use crate::clear::in_cone;
+use crate::clear::{in_cone, same_direction};
 use crate::rim::{Rim, RimEdge};
 use crate::shape::{Point, Ring, Shape, Side, dist2, orient, ring_area2, ring_side_of};
 use crate::valid::segments_meet;
 
 /// Most cuts made in one shape; the shortest are made.
-const CUTS_MOST: usize = 4_000;
+const CUTS_MOST: usize = 50_000;
 /// A cut leaves its corner at no less than 45° from either edge.
 const COS_LEAST_ANGLE: f64 = 0.7072;
 
@@ -28,13 +28,17 @@ const COS_LEAST_ANGLE: f64 = 0.7072;
 /// # Errors
 /// [`BooleanError`] where a piece cannot be made a shape.
 pub fn parted(shape: &Shape, width_um: i64) -> Result<Vec<Shape>, BooleanError> {
+    if width_um <= 0 {
+        return Ok(vec![shape.clone()]);
+    }
     let rim = Rim::new(shape);
-    let mut cuts = chosen(&rim, candidates(&rim, width_um));
+    let mut cuts = chosen(candidates(&rim, width_um), width_um);
     let cycles = loop {
         let (cycles, idle) = trace(shape, &cuts);
         if idle.is_empty() {
             break cycles;
         }
+        let idle: HashSet<usize> = idle.into_iter().collect();
         cuts = cuts.into_iter().enumerate().filter(|(i, _)| !idle.contains(i)).map(|c| c.1).collect();
     };
     if cuts.is_empty() {
@@ -72,81 +76,116 @@ struct Cut {
     on: (Point, Point),
 }
 
-/// For each reflex corner the shortest way across, shortest first.
+/// Cuts from reflex corners the shortest way across the material, shortest first; none crosses the rim.
 fn candidates(rim: &Rim, width_um: i64) -> Vec<Cut> {
+    let edges = rim.all_edges();
+    let ways: Vec<Option<Cut>> =
+        edges.iter().map(|corner| shortest_across(rim, corner, width_um).filter(|c| !crosses_rim(rim, c))).collect();
+    // Along a fine curve every corner has its way across. Of a run of them that lead to the same place, the first
+    // and the last are enough: what lies between is narrow.
+    let near = i128::from(width_um) * i128::from(width_um) / 16;
+    let same_place =
+        |a: &Cut, b: Option<&Cut>| b.is_some_and(|b| i128::from(dist2(a.from, b.from).max(dist2(a.to, b.to))) <= near);
     let mut cuts = Vec::new();
-    for corner in rim.all_edges().iter().filter(|e| orient(e.before, e.a, e.b) < 0) {
-        let v = corner.a;
-        let steep = |to: [f64; 2], leg: Point| {
-            let (lx, ly) = (f64::from(leg.x) - f64::from(v.x), f64::from(leg.y) - f64::from(v.y));
-            (to[0] * lx + to[1] * ly)
-                <= COS_LEAST_ANGLE * libm::sqrt((to[0] * to[0] + to[1] * to[1]) * (lx * lx + ly * ly))
-        };
-        let mut best: Option<Cut> = None;
-        rim.each_within(v, width_um, |e| {
-            if e.a == v || e.b == v {
-                return;
-            }
-            let foot = crate::rim::nearest_on_segment(e.a, e.b, [f64::from(v.x), f64::from(v.y)]);
-            let to = Point::new(foot[0].round() as i32, foot[1].round() as i32);
-            let way = [f64::from(to.x) - f64::from(v.x), f64::from(to.y) - f64::from(v.y)];
-            let length2 = dist2(v, to);
-            if to == v
-                || i128::from(length2) >= i128::from(width_um) * i128::from(width_um)
-                || !steep(way, corner.b)
-                || !steep(way, corner.before)
-                || !in_cone(v, to, corner.b, corner.before, false)
+    for ring in rim.ring_ranges() {
+        let n = ring.len();
+        let way = |i: usize| ways[ring.start + i % n].as_ref();
+        for i in 0..n {
+            if let Some(cut) = way(i)
+                && !(same_place(cut, way(i + n - 1)) && same_place(cut, way(i + 1)))
             {
-                return;
+                cuts.push(*cut);
             }
-            // An end counts as the corner of the edge that starts there.
-            let on = if to == e.b { (e.b, e.b) } else { (e.a, e.b) };
-            let cut = Cut { length2, from: v, to, on };
-            if best.is_none_or(|b| cut < b) {
-                best = Some(cut);
-            }
-        });
-        cuts.extend(best);
+        }
     }
     cuts.sort_unstable();
     // The same way seen from both ends is one cut.
-    let mut seen = std::collections::BTreeSet::new();
+    let mut seen = HashSet::new();
     cuts.retain(|c| seen.insert((c.from.min(c.to), c.from.max(c.to))));
     cuts
 }
 
-/// Those cuts that cross neither the rim nor one chosen before.
-fn chosen(rim: &Rim, candidates: Vec<Cut>) -> Vec<Cut> {
+/// The shortest way across the material from the corner at which an edge starts, if that is reflex and the way
+/// shorter than `width_um`.
+fn shortest_across(rim: &Rim, corner: &RimEdge, width_um: i64) -> Option<Cut> {
+    if orient(corner.before, corner.a, corner.b) >= 0 {
+        return None;
+    }
+    let v = corner.a;
+    let from = [f64::from(v.x), f64::from(v.y)];
+    let steep = |to: [f64; 2], leg: Point| {
+        let (lx, ly) = (f64::from(leg.x) - from[0], f64::from(leg.y) - from[1]);
+        (to[0] * lx + to[1] * ly) <= COS_LEAST_ANGLE * libm::sqrt((to[0] * to[0] + to[1] * to[1]) * (lx * lx + ly * ly))
+    };
+    let mut best: Option<Cut> = None;
+    rim.nearest_first(v, width_um, |e| {
+        if e.a == v || e.b == v {
+            return None;
+        }
+        let foot = crate::rim::nearest_on_segment(e.a, e.b, from);
+        let to = Point::new(foot[0].round() as i32, foot[1].round() as i32);
+        let way = [f64::from(to.x) - from[0], f64::from(to.y) - from[1]];
+        let length2 = dist2(v, to);
+        // An end counts as the corner of the edge that starts there.
+        let on = if to == e.b { (e.b, e.b) } else { (e.a, e.b) };
+        let cut = Cut { length2, from: v, to, on };
+        let shorter = to != v
+            && i128::from(length2) < i128::from(width_um) * i128::from(width_um)
+            && best.is_none_or(|b| cut < b)
+            && steep(way, corner.b)
+            && steep(way, corner.before)
+            && in_cone(v, to, corner.b, corner.before, false);
+        if shorter {
+            best = Some(cut);
+        }
+        // A little more than the best so far: ends were rounded.
+        best.map(|b| b.length2 + 4 * ((b.length2 as f64).sqrt() as i64) + 4)
+    });
+    best
+}
+
+/// Whether a cut meets the rim elsewhere than at its ends, or arrives from outside the material.
+fn crosses_rim(rim: &Rim, cut: &Cut) -> bool {
+    let (v, q) = (cut.from, cut.to);
+    rim.any_edge_meeting(v, q, |e| {
+        if e.a == q {
+            return !in_cone(q, v, e.b, e.before, false);
+        }
+        let own = e.a == v || e.b == v || e.b == q || (e.a, e.b) == cut.on;
+        !own && segments_meet((v, q), (e.a, e.b))
+    })
+}
+
+/// Those cuts that do not cross a shorter one.
+fn chosen(candidates: Vec<Cut>, width_um: i64) -> Vec<Cut> {
+    // Cuts by the cells of a grid that their boxes meet; none is longer than a cell, so these are few.
+    let mut cells: HashMap<(i64, i64), Vec<usize>> = HashMap::new();
     let mut cuts: Vec<Cut> = Vec::new();
-    for cut in candidates {
-        if cuts.len() == CUTS_MOST {
-            break;
+    for cut in candidates.into_iter().take(CUTS_MOST) {
+        let cell = |p: Point| (i64::from(p.x).div_euclid(width_um), i64::from(p.y).div_euclid(width_um));
+        let ((ax, ay), (bx, by)) = (cell(cut.from), cell(cut.to));
+        let own = move || (ax.min(bx)..=ax.max(bx)).flat_map(move |x| (ay.min(by)..=ay.max(by)).map(move |y| (x, y)));
+        if own().filter_map(|c| cells.get(&c)).flatten().any(|&i| cross(&cut, &cuts[i])) {
+            continue;
         }
-        let (v, q) = (cut.from, cut.to);
-        let blocked = rim.any_edge_meeting(v, q, |e: &RimEdge| {
-            if e.a == q {
-                // The cut must arrive through the material.
-                return !in_cone(q, v, e.b, e.before, false);
-            }
-            let own = e.a == v || e.b == v || e.b == q || (e.a, e.b) == cut.on;
-            !own && segments_meet((v, q), (e.a, e.b))
-        });
-        let crosses = |c: &Cut| {
-            let ends = [(c.from, c.to), (c.to, c.from)];
-            match ends.into_iter().find(|&(end, _)| end == v || end == q) {
-                // Two cuts from one point must not lie on top of each other.
-                Some((end, far)) => {
-                    let other = if end == v { q } else { v };
-                    orient(end, far, other) == 0 && crate::clear::same_direction((end, far), (end, other))
-                }
-                None => segments_meet((v, q), (c.from, c.to)),
-            }
-        };
-        if !blocked && !cuts.iter().any(crosses) {
-            cuts.push(cut);
+        for c in own() {
+            cells.entry(c).or_default().push(cuts.len());
         }
+        cuts.push(cut);
     }
     cuts
+}
+
+/// Whether two cuts have more in common than an end.
+fn cross(a: &Cut, b: &Cut) -> bool {
+    let ends = [(b.from, b.to), (b.to, b.from)];
+    match ends.into_iter().find(|&(end, _)| end == a.from || end == a.to) {
+        Some((end, far)) => {
+            let other = if end == a.from { a.to } else { a.from };
+            orient(end, far, other) == 0 && same_direction((end, far), (end, other))
+        }
+        None => segments_meet((a.from, a.to), (b.from, b.to)),
+    }
 }
 
 /// The cycles around the faces left of all rims and on both sides of all cuts, and the cuts that have the same
@@ -221,7 +260,7 @@ fn trace(shape: &Shape, cuts: &[Cut]) -> (Vec<Ring>, Vec<usize>) {
 fn clockwise(here: Point, back: Point, i: Point, j: Point) -> Ordering {
     let half = |to: Point| match orient(here, back, to) {
         turn if turn < 0 => 0,
-        0 if !crate::clear::same_direction((here, back), (here, to)) => 1,
+        0 if !same_direction((here, back), (here, to)) => 1,
         0 => 3,
         _ => 2,
     };

@@ -1,6 +1,6 @@
 //! Shapes grown and shrunk by a distance, with round or square corners.
 //!
-//! Along each edge a strip of the asked width is laid, at each corner a fan whose rim runs outside the circle;
+//! Along each edge a strip of the asked width is laid, at each corner it ends in tips outside the circle;
 //! growing adds these to the shape, shrinking takes them off. Both err to the same side: a grown shape covers
 //! what it should, a shrunk one lies within what it should; [`Corners`] says how much they differ from it. Upright edges are moved exactly. Where strips cross, the result is rounded to the grid and may miss
 //! its promise by 2 µm; so no clearance is ever decided by an offset outline, but by [`crate::clear`].
@@ -53,11 +53,12 @@ enum Across {
     Inwards,
 }
 
-/// Strips along the edges and fans at the corners on one side of the rim, each counter-clockwise.
+/// Strips along the edges on one side of the rim, from tip to tip at the corners that open to that side, and fans
+/// where a corner has several tips; each counter-clockwise.
 fn band(shape: &Shape, by_um: i64, across: Across, corners: Corners) -> Result<Vec<Ring>, BooleanError> {
     // Past this a result could not be a shape anyway.
     let by = by_um.min(crate::limits::COORDINATE_UM) as f64;
-    // The turn that one tip of a fan takes; for square corners a hair more than a quarter.
+    // The turn that one tip of a corner takes; for square corners a hair more than a quarter.
     let step = match corners {
         Corners::Round => 2.0 * libm::acos(by / (by + EXCESS_UM)),
         Corners::Square => std::f64::consts::FRAC_PI_2 + 1e-6,
@@ -65,47 +66,45 @@ fn band(shape: &Shape, by_um: i64, across: Across, corners: Corners) -> Result<V
     let mut rings = Vec::with_capacity(2 * shape.corner_count());
     for ring in shape.rings() {
         let n = ring.len();
-        let side = |i: usize| Side::new(ring[i], ring[(i + 1) % n], by, across);
-        let mut before = side(n - 1);
+        let lines: Vec<Line> = (0..n).map(|i| Line::new(ring[i], ring[(i + 1) % n], by, across)).collect();
+        // For each corner where the rim that is moved begins and ends: one point where one tip will do.
+        let mut ends = Vec::with_capacity(n);
         for i in 0..n {
-            let (corner, next) = (ring[i], ring[(i + 1) % n]);
-            let this = side(i);
-            push(&mut rings, vec![corner, this.from(corner)?, this.from(next)?, next]);
-            let turn = orient(ring[(i + n - 1) % n], corner, next);
+            let (corner, before, after) = (ring[i], &lines[(i + n - 1) % n], &lines[i]);
+            let turn = orient(ring[(i + n - 1) % n], corner, ring[(i + 1) % n]);
             let open = if across == Across::Outwards { turn > 0 } else { turn < 0 };
-            if open {
-                let mut fan = vec![corner, before.from(corner)?];
-                let cross = before.unit[0] * this.unit[1] - before.unit[1] * this.unit[0];
-                let dot = before.unit[0] * this.unit[0] + before.unit[1] * this.unit[1];
-                let angle = libm::atan2(cross, dot);
-                let tips = (angle.abs() / step).ceil().max(1.0);
-                // As the strips: a µm more unless both are upright, so that these meet the fan exactly.
-                let slack = if before.upright && this.upright { 0.0 } else { 1.0 };
-                let radius = (by + slack) / libm::cos(angle / tips / 2.0);
-                let start = libm::atan2(before.unit[1], before.unit[0]);
-                for tip in 0..tips as usize {
-                    let at = start + angle * (tip as f64 + 0.5) / tips;
+            if !open {
+                ends.push((before.foot(corner)?, after.foot(corner)?));
+                continue;
+            }
+            let tips = tips(before, after, by, step)
+                .into_iter()
+                .map(|[x, y]| {
                     // Rounded away from the corner, but for what floating point adds to a whole number.
                     let out = |v: f64| (v.abs() - 1e-6).ceil().copysign(v);
-                    fan.push(moved(corner, out(radius * libm::cos(at)), out(radius * libm::sin(at)))?);
-                }
-                fan.push(this.from(corner)?);
-                push(&mut rings, fan);
+                    moved(corner, out(x), out(y))
+                })
+                .collect::<Result<Ring, _>>()?;
+            ends.push((tips[0], tips[tips.len() - 1]));
+            if tips.len() > 1 {
+                push(&mut rings, std::iter::once(corner).chain(tips).collect());
             }
-            before = this;
+        }
+        for i in 0..n {
+            let next = (i + 1) % n;
+            push(&mut rings, vec![ring[i], ends[i].1, ends[next].0, ring[next]]);
         }
     }
     Ok(rings)
 }
 
-/// The side of an edge to which a strip is laid.
-struct Side {
+/// The line to which an edge is moved: `unit · p = by`, about either end of the edge.
+struct Line {
     unit: [f64; 2],
     by: f64,
-    upright: bool,
 }
 
-impl Side {
+impl Line {
     fn new(a: Point, b: Point, by: f64, across: Across) -> Self {
         let (dx, dy) = (f64::from(b.x) - f64::from(a.x), f64::from(b.y) - f64::from(a.y));
         let length = libm::sqrt(dx * dx + dy * dy);
@@ -114,14 +113,43 @@ impl Side {
             Across::Outwards => [dy / length, -dx / length],
             Across::Inwards => [-dy / length, dx / length],
         };
-        let upright = a.x == b.x || a.y == b.y;
         // Slanted edges: a µm more, so that rounding their ends takes nothing off.
-        Self { unit, by: if upright { by } else { by + 1.0 }, upright }
+        let upright = a.x == b.x || a.y == b.y;
+        Self { unit, by: if upright { by } else { by + 1.0 } }
     }
 
-    fn from(&self, p: Point) -> Result<Point, BooleanError> {
+    /// Where the perpendicular in an end of the edge meets the line.
+    fn foot(&self, p: Point) -> Result<Point, BooleanError> {
         moved(p, self.unit[0] * self.by, self.unit[1] * self.by)
     }
+
+    /// Where two lines meet.
+    fn meets(&self, other: &Self) -> [f64; 2] {
+        let [ax, ay] = self.unit;
+        let [bx, by] = other.unit;
+        let cross = ax * by - ay * bx;
+        [(self.by * by - other.by * ay) / cross, (other.by * ax - self.by * bx) / cross]
+    }
+}
+
+/// Corners of a rim outside the circle from one line to the next, relative to the corner about which they turn.
+fn tips(before: &Line, after: &Line, by: f64, step: f64) -> Vec<[f64; 2]> {
+    let cross = before.unit[0] * after.unit[1] - before.unit[1] * after.unit[0];
+    let dot = before.unit[0] * after.unit[0] + before.unit[1] * after.unit[1];
+    let angle = libm::atan2(cross, dot);
+    let count = (angle.abs() / step).ceil().max(1.0);
+    let start = libm::atan2(before.unit[1], before.unit[0]);
+    if count == 1.0 && angle.abs() < 0.1 {
+        // Nearly straight, where lines at unlike distances would meet far off: the bisector will do.
+        let (radius, at) = (before.by.max(after.by) / libm::cos(angle / 2.0), start + angle / 2.0);
+        return vec![[radius * libm::cos(at), radius * libm::sin(at)]];
+    }
+    let between = (1..count as usize).map(|i| {
+        let at = start + angle * i as f64 / count;
+        Line { unit: [libm::cos(at), libm::sin(at)], by: by + 1.0 }
+    });
+    let lines: Vec<Line> = std::iter::once(Line { ..*before }).chain(between).chain([Line { ..*after }]).collect();
+    lines.windows(2).map(|w| w[0].meets(&w[1])).collect()
 }
 
 fn moved(p: Point, dx: f64, dy: f64) -> Result<Point, BooleanError> {

@@ -5,6 +5,7 @@
 //! rectangle under a histogram, D. Vandevoorde, Dr. Dobb's Journal, April 1998), and its sides are then moved
 //! one by one until none can be. What is returned has been verified exactly to lie inside.
 
+use crate::circle::largest_circle;
 use crate::clear::Relation;
 use crate::place::Turn;
 use crate::rim::Rim;
@@ -20,6 +21,9 @@ const EDGE_ANGLES: usize = 12;
 const SPREAD_ANGLES: usize = 12;
 /// Angles of these for which the sides are moved, and about the best of which other angles are tried.
 const REFINED: usize = 3;
+/// Finest steps by which sides are moved, µm: while angles are compared, and at the end.
+const COARSE_UM: f64 = 500.0;
+const FINE_UM: f64 = 4.0;
 
 /// A rectangle inside a shape.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
@@ -42,7 +46,7 @@ pub fn largest_rectangle(shape: &Shape) -> Option<Rectangle> {
 
 /// The largest upright rectangle found inside the shape.
 pub fn largest_upright_rectangle(shape: &Shape) -> Option<Rectangle> {
-    Search::new(shape).at(Turn(0), true, &|w, h| w * h)
+    Search::new(shape).at(Turn(0), &|w, h| w * h)
 }
 
 /// A rectangle of at least the given sides (either way round) inside the shape, at any angle, if one was found.
@@ -56,6 +60,7 @@ pub fn rectangle_of(shape: &Shape, w_um: i64, h_um: i64) -> Option<Rectangle> {
     if i128::from(long) * i128::from(short) * 2 > i128::from(shape.area2())
         || diagonal2(long, short) > diagonal2(w, h)
         || least_width(shape).0 < short
+        || 2 * largest_circle(shape).at_most_um < short
     {
         return None;
     }
@@ -64,7 +69,7 @@ pub fn rectangle_of(shape: &Shape, w_um: i64, h_um: i64) -> Option<Rectangle> {
     let score = |w: f64, h: f64| (w.max(h) / long_side).min(w.min(h) / short_side);
     let search = Search::new(shape);
     let holds = |r: &Rectangle| r.long_um >= long && r.short_um >= short;
-    search.at(Turn(0), true, &score).filter(holds).or_else(|| search.any_angle(&score).filter(holds))
+    search.at(Turn(0), &score).filter(holds).or_else(|| search.any_angle(&score).filter(holds))
 }
 
 /// An upright box in the turned plane: least and most x, least and most y.
@@ -101,7 +106,7 @@ impl<'a> Search<'a> {
         let mut best: Option<(f64, Turn, Block)> = None;
         let better = |best: &Option<(f64, Turn, Block)>, worth: f64| best.is_none_or(|b| worth > b.0 * (1.0 + 1e-9));
         for (_, turn, block) in tried {
-            let block = Turned::new(self.shape, turn).grown(block, score);
+            let block = Turned::new(self.shape, turn).grown(block, COARSE_UM, score);
             if better(&best, worth(score, block)) {
                 best = Some((worth(score, block), turn, block));
             }
@@ -114,7 +119,7 @@ impl<'a> Search<'a> {
                 let turn = Turn(udeg.rem_euclid(90_000_000));
                 let turned = Turned::new(self.shape, turn);
                 let Some(block) = turned.best_block(score) else { continue };
-                let block = turned.grown(block, score);
+                let block = turned.grown(block, COARSE_UM, score);
                 if better(&best, worth(score, block)) {
                     best = Some((worth(score, block), turn, block));
                 }
@@ -122,13 +127,13 @@ impl<'a> Search<'a> {
             step /= 2;
         }
         let (_, turn, block) = best?;
-        self.verified(turn, block)
+        self.verified(turn, Turned::new(self.shape, turn).grown(block, FINE_UM, score))
     }
 
-    fn at(&self, turn: Turn, grow: bool, score: Score<'_>) -> Option<Rectangle> {
+    fn at(&self, turn: Turn, score: Score<'_>) -> Option<Rectangle> {
         let turned = Turned::new(self.shape, turn);
         let block = turned.best_block(score)?;
-        self.verified(turn, if grow { turned.grown(block, score) } else { block })
+        self.verified(turn, turned.grown(block, FINE_UM, score))
     }
 
     /// Angles at which much of the rim lies, that of the least width, and some spread evenly.
@@ -331,8 +336,8 @@ impl Turned {
         sign * reach.max(sign * block[side])
     }
 
-    /// The block with its sides moved for as long as that makes it better.
-    fn grown(&self, block: Block, score: Score<'_>) -> Block {
+    /// The block with its sides moved for as long as that makes it better, by steps down to `finest`, µm.
+    fn grown(&self, block: Block, finest: f64, score: Score<'_>) -> Block {
         let orders = [[0, 1, 2, 3], [2, 3, 0, 1], [1, 0, 3, 2], [3, 2, 1, 0]];
         let fill = |mut b: Block, order: [usize; 4]| {
             for side in order {
@@ -351,7 +356,7 @@ impl Turned {
             }
         }
         let mut step = (best[1] - best[0]).max(best[3] - best[2]) / 8.0;
-        while step >= 4.0 {
+        while step >= finest {
             let mut better = false;
             // Draw one side in, then let the others out: so corners slide along slanted rims.
             for side in 0..4 {

@@ -217,20 +217,32 @@ impl Rim {
         &self.edges
     }
 
-    /// Calls `each` for every edge that may come within `um` of a point, and for some that do not.
-    pub(crate) fn each_within(&self, p: Point, um: i64, mut each: impl FnMut(&RimEdge)) {
-        let um = um.clamp(0, FURTHEST_UM);
-        let mut stack = vec![0];
-        while let Some(n) = stack.pop() {
-            let node = &self.nodes[n];
-            if boxes_gap2((node.lo, node.hi), (p, p)) > um * um {
+    /// For each ring the range of its edges in [`Rim::all_edges`].
+    pub(crate) fn ring_ranges(&self) -> impl Iterator<Item = std::ops::Range<usize>> + '_ {
+        let ends = self.rings.iter().skip(1).copied().chain([self.edges.len()]);
+        self.rings.iter().copied().zip(ends).map(|(from, to)| from..to)
+    }
+
+    /// Shows `look` the edges near a point, nearer ones mostly first, until none is left whose box is within the
+    /// distance whose square `look` asked for last; that of `within_um` at first.
+    pub(crate) fn nearest_first(&self, p: Point, within_um: i64, mut look: impl FnMut(&RimEdge) -> Option<i64>) {
+        let um = within_um.clamp(0, FURTHEST_UM);
+        let mut most2 = um * um;
+        let gap2 = |n: usize| boxes_gap2((self.nodes[n].lo, self.nodes[n].hi), (p, p));
+        let mut stack = vec![(gap2(0), 0)];
+        while let Some((gap, n)) = stack.pop() {
+            if gap > most2 {
                 continue;
             }
-            if node.second != 0 {
-                stack.extend([n + 1, node.second as usize]);
-            } else {
-                self.leaf(node).iter().for_each(&mut each);
+            let node = &self.nodes[n];
+            if node.second == 0 {
+                for e in self.leaf(node) {
+                    most2 = look(e).map_or(most2, |asked| asked.min(most2));
+                }
+                continue;
             }
+            let (first, second) = ((gap2(n + 1), n + 1), (gap2(node.second as usize), node.second as usize));
+            stack.extend(if first.0 <= second.0 { [second, first] } else { [first, second] });
         }
     }
 

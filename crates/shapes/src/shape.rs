@@ -89,6 +89,13 @@ impl Shape {
     /// Everything else that is wrong is a [`ShapeError`] that says which ring and which corner of it *as
     /// given*. Rings that touch themselves or each other, be it at one point, are refused.
     pub fn new(outline: Ring, holes: Vec<Ring>) -> Result<Self, ShapeError> {
+        valid::bounded(&outline, &holes)?;
+        Self::computed(outline, holes)
+    }
+
+    /// As [`Shape::new`], for rings computed from shapes: what is left of a sheet around hundreds of parts may
+    /// have more corners than a shape from outside.
+    pub(crate) fn computed(outline: Ring, holes: Vec<Ring>) -> Result<Self, ShapeError> {
         let mut rings = valid::validated(&outline, &holes)?.into_iter();
         let outline = rings.next().unwrap_or_default();
         Ok(Self { outline, holes: rings.collect() })
@@ -227,7 +234,13 @@ impl Shape {
         if placement.turn.is_quarter() {
             return Ok(Self { outline, holes: rings });
         }
-        Self::new(outline, rings)
+        Self::computed(outline, rings)
+    }
+
+    /// Whether the shape could have come from outside: only then can it be read back where it was written. What
+    /// booleans give may have too many corners or rings.
+    pub fn is_within_limits(&self) -> bool {
+        valid::bounded(&self.outline, &self.holes).is_ok()
     }
 
     /// The same shape with each ring starting at its least corner and the holes in order of theirs: one form for

@@ -10,14 +10,13 @@ use crate::shape::{Point, Ring, ShapeError, bounds, orient, ring_area2};
 /// A corner that was kept, with its number in the ring as given.
 type Corner = (Point, usize);
 
-/// The outline and the holes, cleaned and oriented, or what is wrong with them.
-pub(crate) fn validated(outline: &[Point], holes: &[Ring]) -> Result<Vec<Ring>, ShapeError> {
-    let given = || std::iter::once(outline).chain(holes.iter().map(Vec::as_slice)).enumerate();
+/// Refuses rings from outside that are too many, too long or reach too far.
+pub(crate) fn bounded(outline: &[Point], holes: &[Ring]) -> Result<(), ShapeError> {
     if holes.len() + 1 > RINGS_PER_SHAPE {
         return Err(ShapeError::TooManyRings { rings: holes.len() + 1, most: RINGS_PER_SHAPE });
     }
     let mut total = 0;
-    for (ring, corners) in given() {
+    for (ring, corners) in given(outline, holes) {
         if corners.len() > CORNERS_PER_RING {
             return Err(ShapeError::TooManyCorners { ring, corners: corners.len(), most: CORNERS_PER_RING });
         }
@@ -25,6 +24,17 @@ pub(crate) fn validated(outline: &[Point], holes: &[Ring]) -> Result<Vec<Ring>, 
         if total > CORNERS_PER_SHAPE {
             return Err(ShapeError::TooManyCorners { ring, corners: total, most: CORNERS_PER_SHAPE });
         }
+    }
+    Ok(())
+}
+
+fn given<'a>(outline: &'a [Point], holes: &'a [Ring]) -> impl Iterator<Item = (usize, &'a [Point])> {
+    std::iter::once(outline).chain(holes.iter().map(Vec::as_slice)).enumerate()
+}
+
+/// The outline and the holes, cleaned and oriented, or what is wrong with them.
+pub(crate) fn validated(outline: &[Point], holes: &[Ring]) -> Result<Vec<Ring>, ShapeError> {
+    for (ring, corners) in given(outline, holes) {
         let within = |v: i32| i64::from(v).abs() <= COORDINATE_UM;
         if let Some(corner) = corners.iter().position(|p| !within(p.x) || !within(p.y)) {
             return Err(ShapeError::OutOfRange { ring, corner });
@@ -32,7 +42,7 @@ pub(crate) fn validated(outline: &[Point], holes: &[Ring]) -> Result<Vec<Ring>, 
     }
 
     let mut rings: Vec<Vec<Corner>> = Vec::with_capacity(holes.len() + 1);
-    for (ring, corners) in given() {
+    for (ring, corners) in given(outline, holes) {
         let cleaned = clean(corners);
         if cleaned.len() < 3 {
             return Err(if distinct_at_least_3(corners) {
@@ -374,6 +384,21 @@ mod tests {
             let points: Ring = cleaned.iter().map(|c| c.0).collect();
             let simple = points.len() < 3 || sweep(&[cleaned]).is_ok();
             prop_assert_eq!(simple, points.len() < 3 || samples::simple_by_brute_force(&points), "{:?}", points);
+        }
+
+        #[test]
+        fn no_rings_make_it_panic(
+            outline in prop::collection::vec((any::<i32>(), any::<i32>()), 0..12),
+            near in prop::collection::vec((-20_000_001i32..20_000_002, -20_000_001i32..20_000_002), 0..12),
+            mm in prop::collection::vec((any::<f64>(), any::<f64>()), 0..6),
+        ) {
+            for (a, b) in [(&outline, &near), (&near, &outline), (&near, &near)] {
+                if let Ok(shape) = Shape::new(ring(a), vec![ring(b)]) {
+                    prop_assert!(shape.area2() > 0);
+                }
+            }
+            let mm: Vec<[f64; 2]> = mm.into_iter().map(|(x, y)| [x, y]).collect();
+            let _ = Shape::from_mm(&mm, std::slice::from_ref(&mm));
         }
 
         #[test]
