@@ -52,12 +52,13 @@ ui/node_modules/.package-lock.json: ui/package.json ui/package-lock.json
 	@touch $@
 
 ui/dist/index.html: ui/node_modules/.package-lock.json $(SCREEN_SOURCES)
+	$(call say,Screens: build)
 	cd ui && npm run --silent build
 	@touch $@
 
 # --- test it
 
-test: check-packages check-format check-screens check-lints check-docs build test-rust test-window test-browser reference ## Checks and tests everything
+test: check-packages check-format check-screens screens check-lints check-docs build test-rust test-window test-browser reference ## Checks and tests everything
 	@printf '\nAll checks and tests passed.\n'
 
 check-packages:
@@ -73,8 +74,6 @@ check-screens: ui/node_modules/.package-lock.json
 	cd ui && npm run --silent check
 	$(call say,Screens: unit tests)
 	cd ui && npm test --silent
-	$(call say,Screens: build)
-	@$(MAKE) screens
 
 check-lints: screens
 	$(call say,Lints)
@@ -89,15 +88,15 @@ build: screens
 	cargo build $(ALL) --bins --tests
 
 test-rust: build
-	$(call say,Unit, property and scenario tests)
+	$(call say,Unit tests and property tests and scenarios)
 	cargo test --workspace --locked
 
 test-window: build .venv/ready
-	$(call say,The window, end to end)
+	$(call say,The window from end to end)
 	xvfb-run -a cargo test $(ALL) --test window
 
 test-browser: build .venv/ready
-	$(call say,The browser, end to end)
+	$(call say,The browser from end to end)
 	cd ui && SHEETLOFT=$(BIN)/sheetloft node_modules/.bin/vitest run --config e2e/vitest.config.ts
 
 reference: build .venv/ready ## Checks against published references and other libraries (Python)
@@ -124,5 +123,5 @@ types: ## Writes the screens' types anew from the Rust types
 icons: ui/node_modules/.package-lock.json ## Draws the window's icons anew from ui/public/icon.svg
 	node scripts/icons.mjs
 
-pictures: build .venv/ready ## Takes the README's pictures anew, in the window
-	SHEETLOFT_PICTURES=$(CURDIR)/docs/pictures xvfb-run -a cargo test $(ALL) --test window
+pictures: export SHEETLOFT_PICTURES := $(CURDIR)/docs/pictures
+pictures: test-window test-browser ## Takes the README's pictures anew, in the window and the browser
