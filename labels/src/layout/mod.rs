@@ -96,3 +96,106 @@ impl Split {
         self
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::label::{PieceLabel, RackLabel};
+    use crate::page::label_frame;
+    use crate::paper::papers;
+    use proptest::prelude::*;
+    use sheetloft_shapes::{Shape, Turn};
+
+    /// Texts of many scripts and lengths, sensible and absurd.
+    fn text() -> impl Strategy<Value = String> {
+        prop_oneof![
+            "[A-Za-z0-9 ×,.]{0,30}",
+            "[A-Za-zäöüß]{60,120}",
+            "([a-z]{1,12} ){10,30}",
+            "[\u{590}-\u{6ff} 0-9a-z]{0,60}",
+            "[\u{400}-\u{4ff} ]{0,60}",
+            "[a-e\u{300}-\u{330}]{0,80}",
+            "\\PC{0,80}",
+        ]
+    }
+
+    fn outline() -> impl Strategy<Value = Option<Shape>> {
+        let um = || 1_i64..3_000_000;
+        prop_oneof![
+            Just(None),
+            (um(), um()).prop_map(|(w, h)| Shape::rectangle(w, h).ok()),
+            (um(), um(), um()).prop_map(|(w, h, d)| {
+                let corner = |x: i64, y: i64| sheetloft_shapes::Point::new(x as i32, y as i32);
+                let (w, h) = (w + d, h + d);
+                let ell = [corner(0, 0), corner(w, 0), corner(w, d), corner(d, d), corner(d, h), corner(0, h)];
+                Shape::new(ell.to_vec(), Vec::new()).ok()
+            }),
+        ]
+    }
+
+    fn label() -> impl Strategy<Value = Label> {
+        let payload = || "[0-9A-Z $%*+./:-]{1,60}";
+        let some = || proptest::option::of(text());
+        let piece = (
+            (text(), payload(), text(), proptest::collection::vec(text(), 0..5)),
+            (outline(), proptest::option::of(0_i64..360_000_000)),
+            (some(), some(), some()),
+        )
+            .prop_map(|((code, payload, material, sizes), (outline, grain), (order, lot, date))| {
+                let grain = grain.map(Turn::new);
+                Label::Piece(PieceLabel { code, payload, material, sizes, outline, grain, order, lot, date })
+            });
+        let rack = (text(), payload()).prop_map(|(name, payload)| Label::Rack(RackLabel { name, payload }));
+        prop_oneof![3 => piece, 1 => rack]
+    }
+
+    /// The shipped papers, and single labels of any size.
+    fn paper() -> impl Strategy<Value = Paper> {
+        let any = (prop_oneof![Just(203), Just(300), Just(600)], 30.0..160.0, 30.0..160.0).prop_map(|(dpi, w, h)| {
+            let text = format!(
+                "name = 'any'\ndpi = {dpi}\nwidth_mm = {w:?}\nheight_mm = {h:?}\ninset_mm = 1.5\n[grid]\n\
+                 columns = 1\nrows = 1\nlabel_width_mm = {w:?}\nlabel_height_mm = {h:?}\npitch_x_mm = {w:?}\n\
+                 pitch_y_mm = {h:?}\nmargin_left_mm = 0.0\nmargin_top_mm = 0.0\n"
+            );
+            Paper::from_toml(&text).unwrap()
+        });
+        prop_oneof![proptest::sample::select(papers().to_vec()), any]
+    }
+
+    proptest! {
+        #![proptest_config(ProptestConfig::with_cases(400))]
+        #[test]
+        fn marks_stay_on_the_label_and_apart(label in label(), paper in paper(), place in 0_usize..24) {
+            let frame = label_frame(&paper, place % paper.per_page());
+            let dots_per_mm = dots_per_mm(&paper);
+            let rim = (paper.inset_mm() as f32 * dots_per_mm) - 0.05;
+            match marks(&label, 0, &paper, frame) {
+                Err(LabelError::ModuleTooNarrow { module_mm, .. }) => prop_assert!(module_mm < MODULE_MM_MIN),
+                Err(other) => prop_assert!(false, "{other}"),
+                Ok(marks) => {
+                    let inner = frame.inset(rim);
+                    let all: Vec<Frame> = marks.iter().map(Mark::bounds).collect();
+                    for (i, mark) in marks.iter().enumerate() {
+                        let b = all[i];
+                        prop_assert!(b.x >= inner.x && b.right() <= inner.right(), "{b:?} {inner:?} {mark:?}");
+                        prop_assert!(b.y >= inner.y && b.bottom() <= inner.bottom(), "{b:?} {inner:?} {mark:?}");
+                        for (other, a) in all[..i].iter().enumerate() {
+                            let apart = a.right() <= b.x + 0.05
+                                || b.right() <= a.x + 0.05
+                                || a.bottom() <= b.y + 0.05
+                                || b.bottom() <= a.y + 0.05;
+                            prop_assert!(apart, "{:?} over {mark:?}", marks[other]);
+                        }
+                    }
+                    let codes = marks.iter().filter(|m| matches!(m, Mark::Code { .. })).count();
+                    prop_assert_eq!(codes, 1);
+                    for mark in &marks {
+                        if let Mark::Code { module, .. } = mark {
+                            prop_assert!(f64::from(*module) / f64::from(dots_per_mm) >= MODULE_MM_MIN - 1e-6);
+                        }
+                    }
+                }
+            }
+        }
+    }
+}
