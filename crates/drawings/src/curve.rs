@@ -161,10 +161,8 @@ impl Bounds {
     }
 
     pub(crate) fn add(&mut self, p: P) {
-        for i in 0..2 {
-            self.lo[i] = self.lo[i].min(p[i]);
-            self.hi[i] = self.hi[i].max(p[i]);
-        }
+        self.lo = [self.lo[0].min(p[0]), self.lo[1].min(p[1])];
+        self.hi = [self.hi[0].max(p[0]), self.hi[1].max(p[1])];
     }
 
     /// The largest distance of a coordinate from 0.
@@ -420,6 +418,9 @@ impl Piece {
 /// Most chords that one stroke is cut into.
 pub(crate) const STEPS_MOST: f64 = 4096.0;
 
+/// Arcs up to this sweep stay whole: half a circle, and a little for those that rounding has widened.
+const HALF_CIRCLE: f64 = PI + 1e-3;
+
 /// Into how many equal parts an arc is cut so that chords, or tangents where `outside`, stay within `tolerance`.
 pub(crate) fn arc_steps(sweep: f64, radius: f64, tolerance: f64, outside: bool) -> usize {
     if radius <= tolerance {
@@ -462,7 +463,7 @@ pub(crate) fn elliptic(centre: P, major: P, minor: P, a: f64, sweep: f64, mut ou
 pub(crate) fn arc_from(from: P, centre: P, sweep: f64, segs: &mut Vec<Seg>) {
     let ccw = sweep > 0.0;
     let (a, r) = (angle_of(sub(from, centre)), distance(from, centre));
-    if sweep.abs() > PI + 1e-9 {
+    if sweep.abs() > HALF_CIRCLE {
         segs.push(Seg::Arc { to: at_angle(centre, r, a + sweep / 2.0), centre, ccw });
     }
     let to = if sweep.abs() >= TAU - 1e-12 { from } else { at_angle(centre, r, a + sweep) };
@@ -488,7 +489,7 @@ pub(crate) fn bulged(from: P, to: P, bulge: f64, segs: &mut Vec<Seg>) {
     }
     let centre = add(lerp(from, to, 0.5), scale(left(chord), (1.0 - bulge * bulge) / (4.0 * bulge)));
     let ccw = bulge > 0.0;
-    if bulge.abs() > 1.0 + 1e-9 {
+    if bulge.abs() > libm::tan(HALF_CIRCLE / 4.0) {
         // More than half a circle: cut at the far point.
         let far = sub(lerp(from, to, 0.5), scale(left(chord), bulge / 2.0));
         segs.push(Seg::Arc { to: far, centre, ccw });

@@ -55,7 +55,7 @@ pub(crate) struct Joined {
     pub(crate) twice: Vec<Remainder>,
     /// Lines that cross others, so that nobody can tell what they enclose.
     pub(crate) crossing: Vec<Remainder>,
-    /// Gaps that were bridged.
+    /// Gaps in contours that were bridged.
     pub(crate) bridged: Vec<Remainder>,
 }
 
@@ -71,7 +71,10 @@ pub(crate) fn join(strokes: Vec<Loose>, join_nm: f64) -> Result<Joined, DrawingE
     for (order, stroke) in strokes.into_iter().enumerate() {
         let path = path_nm(&stroke.contour);
         let gap = distance(path.start, path.end());
-        if stroke.closed || (gap <= SAME_NM && path.pieces().map(|p| p.length()).sum::<f64>() > 4.0 * SAME_NM) {
+        // A closed polyline through two corners is a line there and back.
+        let line = path.segs.len() <= 2 && path.segs.iter().all(|s| matches!(s, Seg::Line { .. }));
+        let meets = stroke.closed || gap <= SAME_NM && path.pieces().map(|p| p.length()).sum::<f64>() > 4.0 * SAME_NM;
+        if meets && !line {
             let path = closed_up(path, stroke.closed);
             joined.closed.push(Closed::new(&path, stroke.layer, stroke.block, order));
             continue;
@@ -234,12 +237,14 @@ struct Graph {
     /// Nodes at the ends of each edge.
     ends: Vec<[usize; 2]>,
     places: Vec<P>,
+    /// Gaps that were bridged, by the node that stands there now.
+    bridged: HashMap<usize, Remainder>,
 }
 
 impl Graph {
     fn new(edges: Vec<Edge>, join_nm: f64, joined: &mut Joined) -> Self {
         let mut nodes = Nodes::default();
-        let mut graph = Self { edges: Vec::new(), ends: Vec::new(), places: Vec::new() };
+        let mut graph = Self { edges: Vec::new(), ends: Vec::new(), places: Vec::new(), bridged: HashMap::new() };
         for edge in edges {
             let ends = [edge.piece.from, edge.piece.to()].map(|p| nodes.at(p));
             if ends[0] != ends[1] || edge.piece.length() > 4.0 * SAME_NM {
@@ -249,7 +254,7 @@ impl Graph {
         }
         graph.places = nodes.places;
         graph.drop_twins(joined);
-        if graph.bridge(join_nm, joined) {
+        if graph.bridge(join_nm) {
             // Lines side by side, nearer than the tolerance, have become one.
             graph.drop_twins(joined);
         }
@@ -282,7 +287,7 @@ impl Graph {
     }
 
     /// Joins ends that are alone to the nearest other, smallest gaps first. Says whether there were any.
-    fn bridge(&mut self, join_nm: f64, joined: &mut Joined) -> bool {
+    fn bridge(&mut self, join_nm: f64) -> bool {
         if join_nm <= SAME_NM {
             return false;
         }
@@ -307,7 +312,6 @@ impl Graph {
         }
         gaps.sort_by(|x, y| x.0.total_cmp(&y.0).then(x.1.cmp(&y.1)).then(x.2.cmp(&y.2)));
         let mut into: Vec<usize> = (0..self.places.len()).collect();
-        let bridged = joined.bridged.len();
         for (gap, a, b) in gaps {
             let (a, b) = (root(&mut into, a), root(&mut into, b));
             let (from, to) = if degrees[a] == 1 { (a, b) } else { (b, a) };
@@ -320,7 +324,8 @@ impl Graph {
                 let middle = lerp(self.places[from], self.places[to], 0.5);
                 self.places[to] = [libm::round(middle[0]), libm::round(middle[1])];
             }
-            joined.bridged.push(self.edges[edge_at[from]].remainder(self.places[to], Some(gap)));
+            let note = self.edges[edge_at[from]].remainder(self.places[to], Some(gap));
+            self.bridged.insert(to, note);
             into[from] = to;
             degrees[to] += 1;
             degrees[from] = 0;
@@ -328,11 +333,12 @@ impl Graph {
         for ends in &mut self.ends {
             *ends = ends.map(|n| root(&mut into, n));
         }
-        joined.bridged.len() > bridged
+        !self.bridged.is_empty()
     }
 
     /// Takes the contours out; hands back the edges that are part of none.
-    fn faces(self, joined: &mut Joined, budget: &Budget) -> Result<Vec<Edge>, DrawingError> {
+    fn faces(mut self, joined: &mut Joined, budget: &Budget) -> Result<Vec<Edge>, DrawingError> {
+        let mut bridged = std::mem::take(&mut self.bridged);
         let mut alive = self.core(vec![true; self.edges.len()]);
         let crossing = self.crossings(&alive, budget)?;
         for &(edge, at) in &crossing {
@@ -359,16 +365,37 @@ impl Graph {
             }
             for ring in self.rings(&walk) {
                 let path = self.path(&ring);
-                if ring.len() == 2 && ring[0] / 2 == ring[1] / 2 || area2(&path) <= 0.0 {
+                if ring.len() == 2 && ring[0] / 2 == ring[1] / 2 || !self.is_inside(&ring, &path) {
                     continue;
                 }
-                ring.iter().for_each(|h| used[h / 2] = true);
+                for h in &ring {
+                    used[h / 2] = true;
+                    if let Some(note) = bridged.remove(&self.origin(*h)) {
+                        joined.bridged.push(note);
+                    }
+                }
                 let edge = &self.edges[ring.iter().map(|h| h / 2).min_by_key(|&e| self.edges[e].order).unwrap_or(0)];
                 joined.closed.push(Closed::new(&path, edge.layer.clone(), edge.block.clone(), edge.order));
             }
         }
         crossing.iter().for_each(|(edge, _)| used[*edge] = true);
-        Ok(self.edges.into_iter().zip(used).filter(|(_, used)| !used).map(|(edge, _)| edge).collect())
+        let mut left = Vec::new();
+        for (e, mut edge) in self.edges.into_iter().enumerate().filter(|(e, _)| !used[*e]) {
+            let [from, to] = self.ends[e].map(|n| self.places[n]);
+            edge.piece = with_ends(&edge.piece, from, to);
+            left.push(edge);
+        }
+        Ok(left)
+    }
+
+    /// Whether a walk has its face inside, not all around. Each contour is walked both ways; one that encloses no
+    /// area, such as an even figure of eight, counts once too, to be told of.
+    fn is_inside(&self, ring: &[usize], path: &Path) -> bool {
+        let length: f64 = path.pieces().map(|p| p.length()).sum();
+        match area2(path) {
+            area if area.abs() > 2.0 * SAME_NM * length => area > 0.0,
+            _ => ring.len() > 2 && ring.iter().min().is_some_and(|h| h.is_multiple_of(2)),
+        }
     }
 
     /// Strokes that cross others between their ends, with the place, where more than two meet at some node of theirs:

@@ -168,7 +168,7 @@ pub fn read(name: &str, bytes: &[u8], options: &Options) -> Result<Drawing, Draw
         (None, SaidUnit::Nothing) => (Unit::Mm, UnitSaidBy::Assumed),
         (None, SaidUnit::NotTaken(code)) => return Err(DrawingError::UnitNotTaken { code }),
     };
-    let (parts, left_out, notes) = parts::parts(sketch, unit, options)?;
+    let parts::Outcome { parts, left_out, notes } = parts::parts(sketch, unit, options)?;
     Ok(Drawing { unit, unit_said_by, parts, left_out, notes })
 }
 

@@ -13,6 +13,8 @@ use crate::curve::{Bounds, P, Path, area2, cross, distance, distance_to_segment,
 const NEAR_UM: f64 = 10.0;
 /// Contours that reach into each other less than this only touch, µm.
 const TOUCH_UM: f64 = 20.0;
+/// Lines this near meet, µm.
+const MEET_UM: f64 = 2.0;
 /// Contours this near all along are the same: nobody cuts a strip of the width of two chords, µm.
 const SAME_UM: f64 = 50.0;
 
@@ -208,46 +210,55 @@ impl Flat {
     fn crosses(&self, other: &Self, budget: &Budget) -> Result<Option<P>, DrawingError> {
         let (few, many) = if self.corners.len() <= other.corners.len() { (self, other) } else { (other, self) };
         let mut grazed = None;
+        let all = AABB::from_corners(few.bounds.lo, few.bounds.hi);
+        if many.tree().locate_in_envelope_intersecting(&all).next().is_none() {
+            return Ok(None);
+        }
         for i in 0..few.corners.len() {
             let (a, b) = few.edge(i);
-            let reach = AABB::from_corners([a[0].min(b[0]), a[1].min(b[1])], [a[0].max(b[0]), a[1].max(b[1])]);
-            if reach.upper()[0] < many.bounds.lo[0]
-                || reach.lower()[0] > many.bounds.hi[0]
-                || reach.upper()[1] < many.bounds.lo[1]
-                || reach.lower()[1] > many.bounds.hi[1]
-            {
-                continue;
-            }
+            let reach = AABB::from_corners(
+                [a[0].min(b[0]) - MEET_UM, a[1].min(b[1]) - MEET_UM],
+                [a[0].max(b[0]) + MEET_UM, a[1].max(b[1]) + MEET_UM],
+            );
+            budget.spend(1)?;
             for edge in many.tree().locate_in_envelope_intersecting(&reach) {
                 budget.spend(1)?;
                 let (c, d) = many.edge(edge.data);
-                let Some(at) = crossing(a, b, c, d) else { continue };
-                let off = distance_to_segment(a, c, d)
-                    .min(distance_to_segment(b, c, d))
-                    .min(distance_to_segment(c, a, b))
-                    .min(distance_to_segment(d, a, b));
-                if off > TOUCH_UM {
-                    return Ok(Some(at));
+                let off = [(a, c, d), (b, c, d), (c, a, b), (d, a, b)].map(|(p, q, r)| distance_to_segment(p, q, r));
+                let least = off.into_iter().fold(f64::MAX, f64::min);
+                match crossing(a, b, c, d) {
+                    Some(at) if least > TOUCH_UM => return Ok(Some(at)),
+                    Some(at) => grazed = Some(at),
+                    None if least <= MEET_UM => {
+                        let near = [a, b, c, d].into_iter().zip(off).min_by(|x, y| x.1.total_cmp(&y.1));
+                        grazed = grazed.or(near.map(|n| n.0));
+                    }
+                    None => {}
                 }
-                grazed = Some(at);
             }
         }
         let Some(at) = grazed else { return Ok(None) };
-        budget.spend(few.corners.len() + many.corners.len())?;
-        for (one, two) in [(few, many), (many, few)] {
-            for &p in &one.corners {
-                if two.distance(p, TOUCH_UM) > TOUCH_UM && two.contains(p, budget)? {
-                    // Inside for good; but is another corner outside for good?
-                    for &q in &one.corners {
-                        if two.distance(q, TOUCH_UM) > TOUCH_UM && !two.contains(q, budget)? {
-                            return Ok(Some(at));
-                        }
-                    }
-                    break;
+        Ok((few.is_astride(many, budget)? || many.is_astride(few, budget)?).then_some(at))
+    }
+
+    /// Whether some of this contour lies inside the other for good, and some outside.
+    fn is_astride(&self, other: &Self, budget: &Budget) -> Result<bool, DrawingError> {
+        let (mut inside, mut outside) = (false, false);
+        for i in 0..self.corners.len() {
+            let (a, b) = self.edge(i);
+            for p in [a, lerp(a, b, 0.5)] {
+                budget.spend(1)?;
+                if other.distance(p, TOUCH_UM) > TOUCH_UM {
+                    let within = other.contains(p, budget)?;
+                    inside |= within;
+                    outside |= !within;
                 }
             }
+            if inside && outside {
+                return Ok(true);
+            }
         }
-        Ok(None)
+        Ok(false)
     }
 }
 

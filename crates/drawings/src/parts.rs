@@ -7,7 +7,7 @@ use sheetloft_shapes::{Contour, Ring, Shape, ShapeError, limits};
 use crate::alike::Likeness;
 use crate::curve::{Affine, P, Path, area2};
 use crate::join::{Closed, Joined, Loose, Remainder, join, reversed};
-use crate::nest::{Nest, nest};
+use crate::nest::{Nest, crossing, nest};
 use crate::sketch::{Sketch, Tally};
 use crate::source::{contour_of_path, path_nm, path_um};
 use crate::unit::Unit;
@@ -19,12 +19,18 @@ const TOLERANCES_UM: [f64; 4] = [chords::CHORD_UM, 20.0, 8.0, 4.0];
 /// So many open lines are listed each with its own place; more are counted.
 const LISTED_MOST: usize = 200;
 
-/// The parts of a sketch, what was left out, and notes.
-pub(crate) fn parts(
-    sketch: Sketch,
-    unit: Unit,
-    options: &Options,
-) -> Result<(Vec<Part>, Vec<LeftOut>, Vec<Note>), DrawingError> {
+/// What a sketch comes to.
+pub(crate) struct Outcome {
+    pub(crate) parts: Vec<Part>,
+    pub(crate) left_out: Vec<LeftOut>,
+    pub(crate) notes: Vec<Note>,
+}
+
+/// Makes parts of a sketch.
+///
+/// # Errors
+/// Where it reaches too far, or its outlines are too entangled.
+pub(crate) fn parts(sketch: Sketch, unit: Unit, options: &Options) -> Result<Outcome, DrawingError> {
     let Sketch { strokes, mut left_out, mut notes, .. } = sketch;
     left_out.scale(unit.nm() / 1e6);
     for p in notes.iter_mut().filter_map(|n| n.place_mut().at_mm.as_mut()) {
@@ -42,8 +48,7 @@ pub(crate) fn parts(
         }
         let path = stroke.path.moved(&to_nm);
         let reach = path.bounds().reach() / 1000.0;
-        // A comparison that a NaN fails, too.
-        if !(reach <= limits::COORDINATE_UM as f64) {
+        if reach.is_nan() || reach > limits::COORDINATE_UM as f64 {
             return Err(DrawingError::TooFar { mm: reach / 1000.0, unit, most: limits::COORDINATE_UM / 1000 });
         }
         let contour = contour_of_path(&path);
@@ -78,7 +83,7 @@ pub(crate) fn parts(
             .map(|r| Note::Bridged { place: place(r), gap_mm: r.gap.unwrap_or_default() / 1e6 }),
     );
     let found = shaped(&closed, options.role, &mut left_out)?;
-    Ok((counted(&closed, found), left_out.into_list(), notes))
+    Ok(Outcome { parts: counted(&closed, found), left_out: left_out.into_list(), notes })
 }
 
 fn mm(nm: P) -> [f64; 2] {
@@ -191,8 +196,10 @@ fn with_chords(
         let ring = chords::ring(path, to_right, tolerance).ok_or((what.clone(), i, None, Why::TooManyCorners))?;
         match Shape::new(ring.clone(), Vec::new()) {
             Ok(_) => Ok(ring),
-            Err(ShapeError::SelfCrossing { corner, .. }) => {
-                let at = ring.get(corner).map(|p| [f64::from(p.x), f64::from(p.y)]);
+            Err(ShapeError::SelfCrossing { corner, other, .. }) => {
+                let at = |k: usize| ring.get(k % ring.len()).map(|p| [f64::from(p.x), f64::from(p.y)]);
+                let ends = [corner, corner + 1, other, other + 1].map(|k| at(k).unwrap_or_default());
+                let at = crossing(ends[0], ends[1], ends[2], ends[3]).or(at(corner));
                 Err((what, i, at, Why::CrossesItself))
             }
             Err(ShapeError::TooManyCorners { .. }) => Err((what, i, None, Why::TooManyCorners)),
@@ -215,9 +222,8 @@ fn with_chords(
         Ok(shape) => Ok((shape, kept)),
         Err(e) => Err(match e {
             ShapeError::HoleOutside { hole } | ShapeError::HolesOverlap { hole, .. } => {
-                // Holes count from 1 as rings do, or from 0; the place only helps to find it.
-                let h = kept[hole.min(kept.len() - 1)];
-                (What::Hole, h, None, Why::CrossesAnother)
+                // Ring 0 is the outline, holes count from 1.
+                (What::Hole, kept[hole - 1], None, Why::CrossesAnother)
             }
             ShapeError::TooManyCorners { .. } => (What::Outline, i, None, Why::TooManyCorners),
             ShapeError::TooManyRings { .. } => (What::Outline, i, None, Why::TooManyHoles),

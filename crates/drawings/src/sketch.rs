@@ -1,5 +1,6 @@
 //! What every reader hands on: the strokes of a drawing in its own unit, and what was not taken.
 
+use std::collections::HashMap;
 use std::rc::Rc;
 
 use crate::curve::Path;
@@ -41,8 +42,11 @@ pub(crate) struct Stroke {
 #[derive(Default)]
 pub(crate) struct Tally {
     found: Vec<LeftOut>,
-    index: std::collections::HashMap<(What, Option<Rc<str>>, Option<Rc<str>>, &'static str), usize>,
+    index: HashMap<Alike, usize>,
 }
+
+/// What alike things have in common: what they are, their layer and block, and the kind of reason.
+type Alike = (What, Option<Rc<str>>, Option<Rc<str>>, &'static str);
 
 impl Tally {
     /// Takes up one thing; counted with others of its kind on the same layer left out for the same kind of reason.
