@@ -16,11 +16,15 @@ fn main() -> io::Result<()> {
     files.sort();
     let mut code =
         String::from("/// Path below the root, and bytes; in order of path.\nstatic FILES: &[(&str, &[u8])] = &[\n");
-    for (name, path) in &files {
-        let _ = writeln!(code, "    ({name:?}, include_bytes!({path:?})),");
+    let out = PathBuf::from(env::var_os("OUT_DIR").unwrap_or_default());
+    for (n, (name, path)) in files.iter().enumerate() {
+        // A copy: the screens may be built anew while this crate is compiled.
+        let copy = out.join(format!("screen-{n}"));
+        fs::copy(path, &copy)?;
+        let _ = writeln!(code, "    ({name:?}, include_bytes!({copy:?})),");
     }
     code.push_str("];\n");
-    fs::write(PathBuf::from(env::var_os("OUT_DIR").unwrap_or_default()).join("screens.rs"), code)
+    fs::write(out.join("screens.rs"), code)
 }
 
 /// All files under `folder`, with their paths below the root written with `/`.

@@ -16,7 +16,7 @@ use clap::error::ErrorKind;
 use sheetloft_shop::action::{Action, Answer};
 use sheetloft_shop::door::{Door, Job};
 use sheetloft_shop::error::{Error, Sort};
-use sheetloft_shop::host::default_shop;
+use sheetloft_shop::host::{Host, Machine, default_shop};
 use sheetloft_shop::say;
 
 use args::{Args, Out, What};
@@ -27,13 +27,24 @@ const BAD_INPUT: u8 = 2;
 const REFUSED: u8 = 3;
 const FAULT: u8 = 70;
 
-/// Runs the command line `args` (the first is the program's name) and returns the exit status. `terminal`:
-/// standard error is one, so progress may be shown there.
+/// Runs the command line `args` (the first is the program's name) on the real machine and returns the exit
+/// status. `terminal`: standard error is one, so progress may be shown there.
 pub fn run(
     args: impl IntoIterator<Item = impl Into<OsString> + Clone>,
     out: &mut dyn Write,
     err: &mut dyn Write,
     terminal: bool,
+) -> u8 {
+    run_on(args, out, err, terminal, Box::new(Machine::default()))
+}
+
+/// The same on a given machine: its clock and its ids.
+pub fn run_on(
+    args: impl IntoIterator<Item = impl Into<OsString> + Clone>,
+    out: &mut dyn Write,
+    err: &mut dyn Write,
+    terminal: bool,
+    host: Box<dyn Host>,
 ) -> u8 {
     let args = match Args::try_parse_from(args) {
         Ok(args) => args,
@@ -46,7 +57,7 @@ pub fn run(
             return BAD_INPUT;
         }
     };
-    match act(args, out, err, terminal) {
+    match act(args, out, err, terminal, host) {
         Ok((document, status)) => match out.write_all(document.as_bytes()).and_then(|()| out.flush()) {
             Ok(()) => status,
             // The reader went away; what was done is done.
@@ -89,14 +100,20 @@ fn usage(error: &clap::Error) -> String {
     .text()
 }
 
-fn act(args: Args, out: &mut dyn Write, err: &mut dyn Write, terminal: bool) -> Result<(String, u8), Error> {
+fn act(
+    args: Args,
+    out: &mut dyn Write,
+    err: &mut dyn Write,
+    terminal: bool,
+    host: Box<dyn Host>,
+) -> Result<(String, u8), Error> {
     let shop = args.shop.clone().unwrap_or_else(default_shop);
     if let Some(folder) = shop.parent().filter(|p| !p.as_os_str().is_empty() && !p.is_dir())
         && args.shop.is_some()
     {
         return Err(Error::bad(say!("error-folder", folder = folder.display().to_string())));
     }
-    let door = Door::new(shop);
+    let door = Door::with_host(shop, host);
     let (action, output) = match args.what()? {
         What::Serve { listen } => {
             let json = args.json;

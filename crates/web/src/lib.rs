@@ -29,7 +29,12 @@ const WORKERS: usize = 32;
 /// # Errors
 /// `BadInput` where `listen` is not an address of this machine alone or cannot be had, `Fault` where the system
 /// fails.
-pub fn serve_blocking(door: Arc<Door>, listen: SocketAddr, on_ready: impl FnOnce(SocketAddr)) -> Result<(), Error> {
+pub fn serve_blocking(door: Arc<Door>, listen: &str, on_ready: impl FnOnce(&str)) -> Result<(), Error> {
+    let wrong = || Error::bad(say!("error-listen-address", address = listen)).at("listen");
+    let address: SocketAddr = listen.trim().parse().map_err(|_| wrong())?;
+    if !address.ip().is_loopback() {
+        return Err(wrong());
+    }
     let runtime = tokio::runtime::Builder::new_multi_thread()
         .worker_threads(2)
         .max_blocking_threads(WORKERS)

@@ -313,9 +313,17 @@ error-newer-shop = The shop file was written by a newer program: it can be read 
 error-no-folder = There is no folder for files: set SHEETLOFT_FILES to one.
 error-panic = The program failed: nothing was changed; report this.
 error-serve = The screens cannot be served ({ $why }): try again.
+error-no-folder = This computer names no folder for downloads: save from the command line instead.
+error-serve = The screens cannot be served ({ $why }): try again, or report this.
+error-window = The window cannot be opened ({ $why }): use serve and a browser.
 error-read-only = The shop file cannot be written: check its permissions.
 
+## Served pages
+screens-missing = The screens are not part of this program yet.
+screens-missing-do = Build them with: make screens
+
 ## The command line
+cli-serving = The screens are at { $address } (this machine only); Ctrl-C ends.
 cli-backup = Copied to { $file }
 cli-check-books = Received { $received } = on hand { $on_hand } + charged { $charged } + written off { $written_off }
 cli-check-conflicts = { $count ->
