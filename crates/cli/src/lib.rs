@@ -11,8 +11,8 @@ mod text;
 use std::ffi::OsString;
 use std::io::Write;
 
-use clap::Parser;
 use clap::error::ErrorKind;
+use clap::{CommandFactory as _, FromArgMatches as _};
 use sheetloft_shop::action::{Action, Answer};
 use sheetloft_shop::door::{Door, Job};
 use sheetloft_shop::error::{Error, Sort};
@@ -46,7 +46,9 @@ pub fn run_on(
     terminal: bool,
     host: Box<dyn Host>,
 ) -> u8 {
-    let args = match Args::try_parse_from(args) {
+    // A number below nothing is an argument that a use-case refuses with a reason, not an unknown option.
+    let parsed = lenient(Args::command()).try_get_matches_from(args).and_then(|m| Args::from_arg_matches(&m));
+    let args = match parsed {
         Ok(args) => args,
         Err(e) if matches!(e.kind(), ErrorKind::DisplayHelp | ErrorKind::DisplayVersion) => {
             let _ = write!(out, "{e}");
@@ -68,11 +70,16 @@ pub fn run_on(
     }
 }
 
+fn lenient(command: clap::Command) -> clap::Command {
+    command.allow_negative_numbers(true).mut_subcommands(lenient)
+}
+
 fn fail(err: &mut dyn Write, error: &Error) -> u8 {
     let line = error.to_string().split_whitespace().collect::<Vec<_>>().join(" ");
     let line = match error.field {
+        // What was given in one of several ways is no option by itself.
+        Some("given") | None => line,
         Some(field) => format!("{line} [{}]", field.replace('_', "-")),
-        None => line,
     };
     let _ = writeln!(err, "{line}");
     match error.sort {

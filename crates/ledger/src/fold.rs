@@ -111,8 +111,7 @@ pub fn refold<B: Book>(book: &mut B, mut queue: BTreeSet<Thing>) -> Result<BTree
 
 /// Whether what comes out of a piece must not be planned with.
 fn blocks(folded: &Folded) -> bool {
-    folded.frozen
-        || matches!(&folded.state, Some(State::Piece(p)) if p.conflict || p.blocked || p.set_aside)
+    folded.frozen || matches!(&folded.state, Some(State::Piece(p)) if p.conflict || p.blocked || p.set_aside)
 }
 
 /// The pieces born by uses of a piece.
@@ -255,7 +254,8 @@ impl Judge {
             return Ok(false);
         }
         for target in &targets {
-            let undoable = crate::kinds::find(&target.envelope.kind, target.envelope.version).is_some_and(|k| k.undoable);
+            let undoable =
+                crate::kinds::find(&target.envelope.kind, target.envelope.version).is_some_and(|k| k.undoable);
             if !undoable {
                 return Ok(false);
             }
@@ -386,10 +386,7 @@ fn mark_contradictions<B: Book>(
     events: &[Arc<Event>],
 ) -> Result<(), B::Error> {
     let thing = Thing::new(ThingKind::Piece, piece.id);
-    let born_of = events
-        .iter()
-        .find(|e| e.hash == piece.born)
-        .and_then(|e| e.body.as_ref()?.uses());
+    let born_of = events.iter().find(|e| e.hash == piece.born).and_then(|e| e.body.as_ref()?.uses());
     if let Some(parent) = born_of {
         piece.blocked = blocks(&book.folded(Thing::new(ThingKind::Piece, parent))?);
     }
@@ -409,8 +406,7 @@ fn mark_contradictions<B: Book>(
             _ => {}
         }
     }
-    let concurrent =
-        |a: Hash, b: Hash| !family.ancestors(a).contains(&b) && !family.ancestors(b).contains(&a);
+    let concurrent = |a: Hash, b: Hash| !family.ancestors(a).contains(&b) && !family.ancestors(b).contains(&a);
     let standing_holds: Vec<_> = holds
         .into_iter()
         .filter(|(event, held)| {
@@ -421,13 +417,10 @@ fn mark_contradictions<B: Book>(
             !released && !cut
         })
         .collect();
-    let different_uses = uses
-        .iter()
-        .enumerate()
-        .any(|(i, (_, a))| uses[i + 1..].iter().any(|(_, b)| different_outcome(a, b)));
-    let hold_against_use = standing_holds
-        .iter()
-        .any(|(hold, _)| uses.iter().any(|(used, _)| concurrent(hold.hash, used.hash)));
+    let different_uses =
+        uses.iter().enumerate().any(|(i, (_, a))| uses[i + 1..].iter().any(|(_, b)| different_outcome(a, b)));
+    let hold_against_use =
+        standing_holds.iter().any(|(hold, _)| uses.iter().any(|(used, _)| concurrent(hold.hash, used.hash)));
     let hold_against_hold = standing_holds.iter().enumerate().any(|(i, (a, of_a))| {
         standing_holds[i + 1..].iter().any(|(b, of_b)| of_a.orders != of_b.orders && concurrent(a.hash, b.hash))
     });
@@ -496,12 +489,9 @@ fn step(state: Option<State>, thing: Thing, event: &Event, aside: bool) -> Optio
             machine.tuned.push(b.clone());
             Some(State::Machine(machine))
         }
-        (Body::Received(b), ThingKind::Delivery) => Some(State::Delivery(Delivery {
-            id: thing.id,
-            lots: vec![b.lot],
-            supplier: b.supplier.clone(),
-            at_ms,
-        })),
+        (Body::Received(b), ThingKind::Delivery) => {
+            Some(State::Delivery(Delivery { id: thing.id, lots: vec![b.lot], supplier: b.supplier.clone(), at_ms }))
+        }
         (Body::Received(b), ThingKind::Lot) => Some(State::Lot(Lot {
             id: thing.id,
             name: b.lot_name.clone(),

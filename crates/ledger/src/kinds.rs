@@ -45,7 +45,14 @@ mod tests {
             .iter()
             .map(|k| {
                 let touches: Vec<_> = k.touches.iter().map(|t| t.word()).collect();
-                format!("{} v{} [{}] exclusive={} undoable={}\n", k.name, k.version, touches.join(" "), k.exclusive, k.undoable)
+                format!(
+                    "{} v{} [{}] exclusive={} undoable={}\n",
+                    k.name,
+                    k.version,
+                    touches.join(" "),
+                    k.exclusive,
+                    k.undoable
+                )
             })
             .collect();
         insta::assert_snapshot!(table);

@@ -75,10 +75,7 @@ impl MemoryBook {
             }
             action.reverse();
             let own: HashSet<Hash> = action.iter().map(|e| e.hash).collect();
-            action
-                .iter()
-                .all(|e| e.needs().all(|h| own.contains(&h) || self.events.contains_key(&h)))
-                .then_some(action)
+            action.iter().all(|e| e.needs().all(|h| own.contains(&h) || self.events.contains_key(&h))).then_some(action)
         })
     }
 

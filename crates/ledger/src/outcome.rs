@@ -96,9 +96,7 @@ pub fn share(
     let markdown2 = areas.offcuts2;
     // All weights over the common denominator 100 × base_total.
     let own = |area2: i64| BigInt::from(area2) * 100 * base_total;
-    let common = |area2: i64, percent: i64, order: Uuid| {
-        BigInt::from(area2) * percent * sum_of(Some(order), base)
-    };
+    let common = |area2: i64, percent: i64, order: Uuid| BigInt::from(area2) * percent * sum_of(Some(order), base);
     let lines = |order: Uuid| -> [BigInt; 5] {
         [
             own(sum_of(Some(order), Some(Outcome::Good))),
@@ -108,11 +106,10 @@ pub fn share(
             own(sum_of(Some(order), Some(Outcome::Failed))),
         ]
     };
-    let mut receivers: Vec<Receiver> = offcuts
-        .iter()
-        .map(|o| Receiver::new(o.code.clone(), BigInt::from(o.area2) * value * base_total))
-        .collect();
-    receivers.extend(orders.iter().map(|(code, order)| Receiver::new(code.clone(), lines(*order).iter().sum::<BigInt>())));
+    let mut receivers: Vec<Receiver> =
+        offcuts.iter().map(|o| Receiver::new(o.code.clone(), BigInt::from(o.area2) * value * base_total)).collect();
+    receivers
+        .extend(orders.iter().map(|(code, order)| Receiver::new(code.clone(), lines(*order).iter().sum::<BigInt>())));
     let mut sums = split(cost, &receivers);
     let of_orders = sums.split_off(offcuts.len());
     let charges = orders
@@ -173,7 +170,10 @@ mod tests {
         let areas = Areas { parts2: 60, kerf2: 8, offcuts2: 0, scrap2: 32 };
         let shared = share(10_000, PieceKind::Sheet, 100, &[], &parts, &areas);
         assert_eq!(shared.charges[0].charge, Charge { parts: 3_000, kerf: 600, scrap: 2_400, markdown: 0, failed: 0 });
-        assert_eq!(shared.charges[1].charge, Charge { parts: 1_000, kerf: 200, scrap: 800, markdown: 0, failed: 2_000 });
+        assert_eq!(
+            shared.charges[1].charge,
+            Charge { parts: 1_000, kerf: 200, scrap: 800, markdown: 0, failed: 2_000 }
+        );
         // No good part: by area planned.
         let failed: Vec<_> = parts.into_iter().map(|p| CutShare { outcome: Outcome::Failed, ..p }).collect();
         let shared = share(9_000, PieceKind::Sheet, 100, &[], &failed, &areas);

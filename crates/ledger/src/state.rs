@@ -216,9 +216,9 @@ impl Piece {
 
     /// Charged to orders, and written off, by the use that counts.
     pub fn charged_and_written_off(&self) -> (i64, i64) {
-        self.used.as_ref().map_or((0, 0), |u| {
-            (u.charges.iter().map(|c| c.charge.total()).sum(), u.written_off + u.difference)
-        })
+        self.used
+            .as_ref()
+            .map_or((0, 0), |u| (u.charges.iter().map(|c| c.charge.total()).sum(), u.written_off + u.difference))
     }
 }
 
@@ -276,21 +276,17 @@ pub struct Order {
 impl Order {
     /// How many of a part are wanted, and how many came out good.
     pub fn wanted_and_good(&self, line: &LineAdded, part: &str) -> (u32, u32) {
-        let wanted = line
-            .parts
-            .iter()
-            .find(|p| p.id == part)
-            .map_or(0, |p| p.quantity.saturating_mul(line.quantity));
+        let wanted = line.parts.iter().find(|p| p.id == part).map_or(0, |p| p.quantity.saturating_mul(line.quantity));
         let good = self.done.iter().find(|d| d.line == line.line && d.part == part).map_or(0, |d| d.good);
         (wanted, good)
     }
 
     /// All parts wanted, and all that came out good (never more than wanted of each).
     pub fn progress(&self) -> (u32, u32) {
-        self.lines.iter().flat_map(|line| line.parts.iter().map(move |part| self.wanted_and_good(line, &part.id))).fold(
-            (0, 0),
-            |(w, g), (wanted, good)| (w + wanted, g + good.min(wanted)),
-        )
+        self.lines
+            .iter()
+            .flat_map(|line| line.parts.iter().map(move |part| self.wanted_and_good(line, &part.id)))
+            .fold((0, 0), |(w, g), (wanted, good)| (w + wanted, g + good.min(wanted)))
     }
 
     pub(crate) fn count(&mut self, line: Uuid, part: &str, outcome: Outcome) {

@@ -146,7 +146,8 @@ impl World {
 
     fn some_piece(&mut self, at: usize, wild: bool) -> Option<Piece> {
         let pieces = self.pieces(at);
-        let usable: Vec<_> = pieces.into_iter().filter(|p| wild || (p.used.is_none() && !p.conflict && !p.blocked)).collect();
+        let usable: Vec<_> =
+            pieces.into_iter().filter(|p| wild || (p.used.is_none() && !p.conflict && !p.blocked)).collect();
         if usable.is_empty() { None } else { Some(usable[self.dice.roll(usable.len())].clone()) }
     }
 
@@ -177,7 +178,8 @@ impl World {
             }
             2 => {
                 let order = self.dice.uuid();
-                let body = Body::OrderMade(OrderMade { order, code: "O".into(), name: "n".into(), customer: None, due: None });
+                let body =
+                    Body::OrderMade(OrderMade { order, code: "O".into(), name: "n".into(), customer: None, due: None });
                 self.act(at, vec![(body, vec![thing(ThingKind::Order, order)])], false);
             }
             3 | 4 => {
@@ -235,7 +237,11 @@ impl World {
                 let born: Vec<Born> = if left > 1 { vec![self.born(left, piece.cost / 4)] } else { vec![] };
                 let returned: i64 = born.iter().map(|b| b.cost).sum();
                 let offcuts2: i64 = born.iter().map(|b| b.shape.area2()).sum();
-                let mut things = vec![thing(ThingKind::Piece, piece.id), thing(ThingKind::Plan, plan), thing(ThingKind::Order, order)];
+                let mut things = vec![
+                    thing(ThingKind::Piece, piece.id),
+                    thing(ThingKind::Plan, plan),
+                    thing(ThingKind::Order, order),
+                ];
                 things.extend(born.iter().map(|b| thing(ThingKind::Piece, b.id)));
                 let charge = Charge { parts: piece.cost - returned, ..Charge::default() };
                 let body = Body::Cut(Cut {
@@ -243,7 +249,14 @@ impl World {
                     piece: piece.id,
                     material: piece.material,
                     lot: piece.lot,
-                    parts: vec![CutPart { id: "1".into(), order, line: Uuid::nil(), part: "p".into(), outcome: Outcome::Good, area2: 1 }],
+                    parts: vec![CutPart {
+                        id: "1".into(),
+                        order,
+                        line: Uuid::nil(),
+                        part: "p".into(),
+                        outcome: Outcome::Good,
+                        area2: 1,
+                    }],
                     born,
                     charges: vec![OrderCharge { order, charge }],
                     areas: Areas { parts2: area2 - offcuts2, kerf2: 0, offcuts2, scrap2: 0 },
@@ -258,8 +271,12 @@ impl World {
                     return;
                 }
                 let target = known[known.len() - 1 - self.dice.roll(known.len().min(8))].envelope.action;
-                let mut things: Vec<Thing> =
-                    self.all.iter().filter(|e| e.envelope.action == target).flat_map(|e| e.things().collect::<Vec<_>>()).collect();
+                let mut things: Vec<Thing> = self
+                    .all
+                    .iter()
+                    .filter(|e| e.envelope.action == target)
+                    .flat_map(|e| e.things().collect::<Vec<_>>())
+                    .collect();
                 things.sort();
                 things.dedup();
                 self.act(at, vec![(Body::Undone(Undone { action: target }), things)], false);
@@ -336,7 +353,8 @@ fn run(seed: u64, devices: usize, steps: usize) -> (usize, usize) {
     let states = first.unwrap().states();
     books_balance(&states);
     let conflicts = states.values().filter(|f| matches!(&f.state, Some(State::Piece(p)) if p.conflict)).count();
-    let undone = world.devices.iter().flat_map(|d| d.book.standings().values()).filter(|s| **s == Standing::Undone).count();
+    let undone =
+        world.devices.iter().flat_map(|d| d.book.standings().values()).filter(|s| **s == Standing::Undone).count();
     (conflicts, undone)
 }
 

@@ -2,6 +2,7 @@
 //! licensed people come first, and every list says so.
 
 use sheetloft_ledger::state::Material;
+use sheetloft_shapes::Shape;
 
 use crate::say;
 
@@ -12,10 +13,16 @@ const ONE_PERSON_KG: f64 = 23.0;
 /// At 40 cm reach the same equation gives 14.4 kg (computed): from here on, better with two.
 const BETTER_TWO_KG: f64 = 14.4;
 
-/// For handling a piece of a material.
-pub fn handling(material: &Material, weight_kg: Option<f64>) -> Vec<String> {
+/// Longer than this, a piece is awkward for one person whatever it weighs. Common practice, no source.
+const AWKWARD_UM: i64 = 1_500_000;
+
+/// For handling a piece of a material: its weight and its longest side in µm.
+pub fn handling(material: &Material, weight_kg: Option<f64>, longest_um: i64) -> Vec<String> {
     let mut said = Vec::new();
     match weight_kg {
+        Some(kg) if kg <= BETTER_TWO_KG && longest_um > AWKWARD_UM => {
+            said.push(say!("caution-awkward", kg = format!("{kg:.1}")));
+        }
         Some(kg) if kg > ONE_PERSON_KG => said.push(say!("caution-lift", kg = format!("{kg:.1}"))),
         Some(kg) if kg > BETTER_TWO_KG => said.push(say!("caution-two", kg = format!("{kg:.1}"))),
         Some(_) => {}
@@ -31,11 +38,17 @@ pub fn handling(material: &Material, weight_kg: Option<f64>) -> Vec<String> {
 }
 
 /// For cutting a material.
-pub fn cutting(material: &Material, weight_kg: Option<f64>) -> Vec<String> {
-    let mut said = handling(material, weight_kg);
+pub fn cutting(material: &Material, weight_kg: Option<f64>, longest_um: i64) -> Vec<String> {
+    let mut said = handling(material, weight_kg, longest_um);
     let last = said.pop();
     said.push(say!("caution-laser-attended").text());
     said.push(say!("caution-fumes").text());
     said.extend(last);
     said
+}
+
+/// The longer side of a shape's bounds, µm.
+pub fn longest_um(shape: &Shape) -> i64 {
+    let (low, high) = shape.bounds();
+    i64::from(high.x - low.x).max(i64::from(high.y - low.y))
 }

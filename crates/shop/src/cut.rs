@@ -87,7 +87,11 @@ pub fn cut(shop: &mut Shop, host: &mut dyn Host, with: &action::Cut) -> Result<(
                 .charges
                 .iter()
                 .map(|c| OrderCharged {
-                    order: d.orders.iter().find(|(id, _)| *id == c.order).map_or_else(String::new, |(_, code)| code.clone()),
+                    order: d
+                        .orders
+                        .iter()
+                        .find(|(id, _)| *id == c.order)
+                        .map_or_else(String::new, |(_, code)| code.clone()),
                     charged: shop.money(c.charge.total()),
                 })
                 .collect(),

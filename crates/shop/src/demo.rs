@@ -193,7 +193,10 @@ fn offcuts(shop: &mut Shop, host: &mut dyn Host, changed: &mut Vec<Changed>) -> 
     for (material, (outline, holes), rack, known) in all {
         let with = action::OffcutAdd {
             material: material.to_owned(),
-            given: Given { shape: Some(upload("shape.json", json(None, &outline, &holes).as_bytes())), ..Given::default() },
+            given: Given {
+                shape: Some(upload("shape.json", json(None, &outline, &holes).as_bytes())),
+                ..Given::default()
+            },
             rack: some(rack),
             known: some(known),
             ..action::OffcutAdd::default()
@@ -215,10 +218,7 @@ fn orders(shop: &mut Shop, host: &mut dyn Host, changed: &mut Vec<Changed>) -> R
         ("gear-16", gear(16, 82.0, 66.0), vec![circle(0.0, 0.0, 10.0, 32)]),
         ("gear-10", gear(10, 56.0, 42.0), vec![circle(0.0, 0.0, 10.0, 32)]),
     ];
-    let theatre = [
-        ("arch", arch(640.0, 420.0, 70.0), vec![]),
-        ("moon", moon(110.0, 80.0), vec![]),
-    ];
+    let theatre = [("arch", arch(640.0, 420.0, 70.0), vec![]), ("moon", moon(110.0, 80.0), vec![])];
     let table = [
         ("lens-ring", circle(0.0, 0.0, 210.0, 96), vec![circle(0.0, 0.0, 160.0, 96)]),
         ("lens-foot", rounded(200.0, 90.0, 30.0), vec![]),

@@ -14,8 +14,8 @@ use crate::error::Error;
 use crate::host::{Host, Machine};
 use crate::shop::Shop;
 use crate::{
-    books, cut, demo, find, given, history, hold, label, layout, material, now, order, piece, place, plan, receive, say,
-    setup, stock, undo,
+    books, cut, demo, find, given, history, hold, label, layout, material, now, order, piece, place, plan, receive,
+    say, setup, stock, undo,
 };
 
 /// What came of an action.
@@ -97,12 +97,7 @@ impl Door {
 
     /// The door with another clock and other ids.
     pub fn with_host(path: impl Into<PathBuf>, host: Box<dyn Host>) -> Self {
-        Self {
-            path: path.into(),
-            shop: Mutex::new(None),
-            host: Mutex::new(host),
-            jobs: Mutex::new(HashMap::new()),
-        }
+        Self { path: path.into(), shop: Mutex::new(None), host: Mutex::new(host), jobs: Mutex::new(HashMap::new()) }
     }
 
     /// Where the shop file lies.
@@ -285,10 +280,7 @@ fn refused(error: &Error) -> Value {
 /// Bytes as they travel in an [`crate::action::Upload`].
 pub fn upload(name: &str, bytes: &[u8]) -> crate::action::Upload {
     use base64::Engine as _;
-    crate::action::Upload {
-        name: name.to_owned(),
-        data: base64::engine::general_purpose::STANDARD.encode(bytes),
-    }
+    crate::action::Upload { name: name.to_owned(), data: base64::engine::general_purpose::STANDARD.encode(bytes) }
 }
 
 /// The bytes of a file that an answer carries.

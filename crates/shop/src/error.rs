@@ -116,7 +116,9 @@ impl From<MoneyError> for Error {
     fn from(error: MoneyError) -> Self {
         Self::bad(match error {
             MoneyError::NotANumber { text } => say!("error-money", text = text),
-            MoneyError::TooFine { text, decimals } => say!("error-money-fine", text = text, decimals = u32::from(decimals)),
+            MoneyError::TooFine { text, decimals } => {
+                say!("error-money-fine", text = text, decimals = u32::from(decimals))
+            }
             MoneyError::TooLarge { text } => say!("error-money-large", text = text),
             MoneyError::NotACurrency { text } => say!("error-currency", text = text),
         })

@@ -131,12 +131,13 @@ pub fn find(shop: &Shop, with: &Find, job: &Job, clock_ms: &dyn Fn() -> f64) -> 
             part: with.shapes.then(|| shape_mm(&given.shape)),
         });
     }
-    let heaviest = pieces.iter().map(|p| p.shape.area2()).max();
+    let largest = pieces.iter().map(|p| &p.shape).max_by_key(|s| s.area2());
+    let weight = largest.and_then(|s| weight_kg(s.area2(), &material));
     Ok(FindAnswer {
         load_ms: loaded - begun,
         queries,
         left_out: read.left_out,
-        cautions: cautions::handling(&material, heaviest.and_then(|area2| weight_kg(area2, &material))),
+        cautions: cautions::handling(&material, weight, largest.map_or(0, cautions::longest_um)),
     })
 }
 

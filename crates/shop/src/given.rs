@@ -168,7 +168,9 @@ fn part_lines(upload: &Upload) -> Result<Read, Error> {
         }
         let quantity = part.quantity.unwrap_or(1);
         if !(1..=limits::QUANTITY).contains(&quantity) {
-            return Err(wrong(say!("error-whole", text = quantity.to_string(), low = 1_u32, high = limits::QUANTITY).text()));
+            return Err(wrong(
+                say!("error-whole", text = quantity.to_string(), low = 1_u32, high = limits::QUANTITY).text(),
+            ));
         }
         let shape = part.shape.shape().map_err(|e| wrong(e.to_string()))?;
         parts.push(plain(id, shape, quantity));
@@ -207,8 +209,9 @@ pub fn read_drawing(upload: &Upload, unit: Option<&str>, role: Role) -> Result<s
         }
     };
     let options = Options { role, unit, ..Options::default() };
-    sheetloft_drawings::read(&upload.name, &bytes, &options)
-        .map_err(|e| Error::bad(say!("error-in-file", file = shown(&upload.name), why = drawing_error(&e).text())).at("drawing"))
+    sheetloft_drawings::read(&upload.name, &bytes, &options).map_err(|e| {
+        Error::bad(say!("error-in-file", file = shown(&upload.name), why = drawing_error(&e).text())).at("drawing")
+    })
 }
 
 fn drawing_error(error: &DrawingError) -> Say {
@@ -291,12 +294,8 @@ pub fn note_text(note: &Note) -> String {
 
 /// The turns a part allows, as a person says them; left out: half turns where the material has grain, else any.
 pub fn turn(given: Option<&str>, grained: bool) -> Result<TurnRule, Error> {
-    let words = [
-        ("any", TurnRule::Any),
-        ("quarter", TurnRule::Quarter),
-        ("half", TurnRule::Half),
-        ("none", TurnRule::None),
-    ];
+    let words =
+        [("any", TurnRule::Any), ("quarter", TurnRule::Quarter), ("half", TurnRule::Half), ("none", TurnRule::None)];
     let default = if grained { TurnRule::Half } else { TurnRule::Any };
     crate::shop::word(given, &words, default, "turn")
 }

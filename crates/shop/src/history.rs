@@ -125,12 +125,9 @@ fn one(shop: &Shop, reader: &Reader<'_>, event: &Event) -> Result<Say, Error> {
         Body::Moved(b) => say!("history-moved", piece = piece(reader, b.piece)?, rack = rack(reader, b.rack)?),
         Body::Flawed(b) => say!("history-flawed", piece = piece(reader, b.piece)?, why = &b.flaw.why),
         Body::Mended(b) => say!("history-mended", piece = piece(reader, b.piece)?),
-        Body::Scrapped(b) => say!(
-            "history-scrapped",
-            piece = piece(reader, b.piece)?,
-            why = &b.why,
-            sum = shop.money(b.written_off),
-        ),
+        Body::Scrapped(b) => {
+            say!("history-scrapped", piece = piece(reader, b.piece)?, why = &b.why, sum = shop.money(b.written_off),)
+        }
         Body::Taken(b) => match &b.paid_by {
             TakenFor::Order { order: id, charge } => say!(
                 "history-taken",
@@ -138,12 +135,9 @@ fn one(shop: &Shop, reader: &Reader<'_>, event: &Event) -> Result<Say, Error> {
                 order = order(reader, *id)?,
                 sum = shop.money(charge.total()),
             ),
-            TakenFor::Shop { why, amount } => say!(
-                "history-taken-shop",
-                piece = piece(reader, b.piece)?,
-                why = why,
-                sum = shop.money(*amount),
-            ),
+            TakenFor::Shop { why, amount } => {
+                say!("history-taken-shop", piece = piece(reader, b.piece)?, why = why, sum = shop.money(*amount),)
+            }
         },
         Body::OrderMade(b) => say!("history-order-made", order = &b.code, name = &b.name),
         Body::LineAdded(b) => {

@@ -33,10 +33,7 @@ pub fn hold_in(tx: &mut Tx<'_>, plan: &Plan) -> Result<Vec<Piece>, Error> {
     let pieces = open_pieces(&tx.read(), plan)?;
     rules::may_hold(plan, &pieces)?;
     let ids = pieces.iter().map(|p| p.id).collect();
-    tx.draft(
-        Body::Held(Held { plan: plan.id, orders: plan.orders.clone(), pieces: ids }),
-        touches(plan.id, &pieces),
-    );
+    tx.draft(Body::Held(Held { plan: plan.id, orders: plan.orders.clone(), pieces: ids }), touches(plan.id, &pieces));
     Ok(pieces)
 }
 

@@ -83,19 +83,19 @@ pub fn label(shop: &mut Shop, host: &mut dyn Host, with: &Label) -> Result<(Labe
             }
         }
         Of::Pieces | Of::Due => {
-            let filter = PieceFilter {
-                statuses: vec!["free", "held"],
-                label_due: what == Of::Due,
-                ..PieceFilter::default()
-            };
+            let filter =
+                PieceFilter { statuses: vec!["free", "held"], label_due: what == Of::Due, ..PieceFilter::default() };
             pieces = reader.pieces(&filter)?;
             pieces.sort_by(|a, b| a.code.cmp(&b.code));
         }
     }
-    let mut all: Vec<labels::Label> = pieces.iter().map(|p| labels::Label::Piece(piece_label(shop, p, &names))).collect();
-    all.extend(racks.iter().map(|r| {
-        labels::Label::Rack(RackLabel { name: r.name.clone(), payload: r.id.to_string().to_uppercase() })
-    }));
+    let mut all: Vec<labels::Label> =
+        pieces.iter().map(|p| labels::Label::Piece(piece_label(shop, p, &names))).collect();
+    all.extend(
+        racks
+            .iter()
+            .map(|r| labels::Label::Rack(RackLabel { name: r.name.clone(), payload: r.id.to_string().to_uppercase() })),
+    );
     if all.is_empty() {
         return Err(Error::refused(match what {
             Of::Due => say!("refused-no-labels-due"),

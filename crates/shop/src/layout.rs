@@ -35,7 +35,8 @@ pub fn layout(shop: &Shop, with: &action::Layout) -> Result<FileAnswer, Error> {
             several => return Err(which(shop, &plan, several.len())?),
         },
     };
-    let piece = reader.piece(planned.piece)?.ok_or_else(|| Error::refused(say!("refused-piece-gone", plan = &plan.code)))?;
+    let piece =
+        reader.piece(planned.piece)?.ok_or_else(|| Error::refused(say!("refused-piece-gone", plan = &plan.code)))?;
     let names = Names::read(&reader)?;
     let orders = orders_of(&reader, planned)?;
     let mut parts = Vec::new();
@@ -86,10 +87,7 @@ fn which(shop: &Shop, plan: &Plan, count: usize) -> Result<Error, Error> {
     Ok(Error::bad(say).at("piece"))
 }
 
-fn source(
-    orders: &[Order],
-    p: &sheetloft_ledger::body::PlannedPart,
-) -> Result<Vec<sheetloft_shapes::Contour>, Error> {
+fn source(orders: &[Order], p: &sheetloft_ledger::body::PlannedPart) -> Result<Vec<sheetloft_shapes::Contour>, Error> {
     let line = orders.iter().find(|o| o.id == p.order).and_then(|o| o.lines.iter().find(|l| l.line == p.line));
     let part = line.and_then(|l| l.parts.iter().find(|q| q.id == p.part));
     part.map(|p| p.source.clone()).ok_or_else(|| Error::refused(say!("refused-order-gone")))

@@ -194,7 +194,8 @@ pub fn clear(shop: &Shop, material: &Material, given: &Clearance) -> Result<(Cle
 pub fn may_be_cut_on(material: &Material, machine: Option<&Machine>) -> Result<(), Error> {
     let Some(machine) = machine else { return Ok(()) };
     if let (MachineKind::Laser, Some(why)) = (machine.data.kind, &material.data.not_for_laser) {
-        let said = say!("refused-not-for-laser", material = &material.data.name, machine = &machine.data.name, why = why);
+        let said =
+            say!("refused-not-for-laser", material = &material.data.name, machine = &machine.data.name, why = why);
         return Err(Error::refused(said).at("machine"));
     }
     match machine.data.max_thickness_um {

@@ -31,10 +31,7 @@ pub fn now(shop: &Shop) -> Result<NowAnswer, Error> {
     for o in reader.orders()? {
         let (parts, good) = o.progress();
         let left = (parts - good) as usize;
-        let open: Vec<_> = plans
-            .iter()
-            .filter(|p| p.orders.contains(&o.id) && p.cut.len() < p.pieces.len())
-            .collect();
+        let open: Vec<_> = plans.iter().filter(|p| p.orders.contains(&o.id) && p.cut.len() < p.pieces.len()).collect();
         match order::state(&o, &plans) {
             "cut" => {}
             "open" if parts == 0 => add("order", Some(&o.code), 0, say!("now-order-empty", name = &o.name)),

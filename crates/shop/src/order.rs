@@ -158,10 +158,8 @@ fn listed(
         }
         let [name, length, width] = [0, 1, 2].map(|n| row.get(n).unwrap_or("").to_owned());
         let unit = shop.unit();
-        let sides = (
-            sheetloft_ledger::units::parse_extent(&length, unit),
-            sheetloft_ledger::units::parse_extent(&width, unit),
-        );
+        let sides =
+            (sheetloft_ledger::units::parse_extent(&length, unit), sheetloft_ledger::units::parse_extent(&width, unit));
         let (w, h) = match sides {
             (Ok(w), Ok(h)) => (w, h),
             // A row of headings has no number in it at all.
@@ -176,7 +174,9 @@ fn listed(
         };
         let quantity = quantity.saturating_mul(times);
         if quantity > limits::QUANTITY {
-            return Err(wrong(say!("error-whole", text = quantity.to_string(), low = 1_u32, high = limits::QUANTITY).text()));
+            return Err(wrong(
+                say!("error-whole", text = quantity.to_string(), low = 1_u32, high = limits::QUANTITY).text(),
+            ));
         }
         let of = row.get(4).filter(|t| !t.is_empty()).or(material);
         let of = of.ok_or_else(|| wrong(say!("error-list-material").text()))?;

@@ -30,10 +30,8 @@ pub fn flaw_add(shop: &mut Shop, host: &mut dyn Host, with: &FlawAdd) -> Result<
     let why = needed(&with.why, "why")?;
     let side = side(with.side.as_deref())?;
     let shape = flaw_shape(shop, with, &piece.shape)?;
-    let touching = sheetloft_shapes::boolean::intersection(
-        std::slice::from_ref(&shape),
-        std::slice::from_ref(&piece.shape),
-    );
+    let touching =
+        sheetloft_shapes::boolean::intersection(std::slice::from_ref(&shape), std::slice::from_ref(&piece.shape));
     if touching.is_ok_and(|common| common.is_empty()) {
         return Err(Error::bad(say!("error-flaw-outside", piece = &piece.code)).at("rect"));
     }
@@ -190,14 +188,7 @@ pub fn take(shop: &mut Shop, host: &mut dyn Host, with: &Take) -> Result<(TakeAn
             }
             (None, why) => TakenFor::Shop { why: why.unwrap_or_default(), amount: charge.total() },
         };
-        let taken = Taken {
-            piece: now.id,
-            material: now.material,
-            lot: now.lot,
-            paid_by,
-            born: born.clone(),
-            areas,
-        };
+        let taken = Taken { piece: now.id, material: now.material, lot: now.lot, paid_by, born: born.clone(), areas };
         tx.draft(Body::Taken(taken), touches);
         Ok((born, charge.total()))
     })?;

@@ -16,9 +16,7 @@ use sheetloft_store::PieceFilter;
 use uuid::Uuid;
 
 use crate::action;
-use crate::answer::{
-    Changed, LeftoverRow, NotPlacedRow, PlanAnswer, PlannedPartRow, PlannedPieceRow,
-};
+use crate::answer::{Changed, LeftoverRow, NotPlacedRow, PlanAnswer, PlannedPartRow, PlannedPieceRow};
 use crate::cautions;
 use crate::cut::orders_of;
 use crate::door::Job;
@@ -229,11 +227,8 @@ fn place(
                 }
             })
             .collect();
-        let shapes: Vec<Shape> = used
-            .parts
-            .iter()
-            .map(|p| wants[p.wanted].part.shape.placed(&p.placement))
-            .collect::<Result<_, _>>()?;
+        let shapes: Vec<Shape> =
+            used.parts.iter().map(|p| wants[p.wanted].part.shape.placed(&p.placement)).collect::<Result<_, _>>()?;
         let left = remains::of(&piece.shape, &shapes, clear.kerf_um, material)?;
         let kept: Vec<KeptOffcut> = left
             .kept
@@ -348,7 +343,7 @@ fn answer(shop: &Shop, plan: &Plan, seconds: f64) -> Result<PlanAnswer, Error> {
         let material = reader.material(piece.material)?;
         let orders = orders_of(&reader, planned)?;
         let weight = weight_kg(piece.shape.area2(), &material);
-        for line in cautions::cutting(&material, weight) {
+        for line in cautions::cutting(&material, weight, cautions::longest_um(&piece.shape)) {
             if !said.contains(&line) {
                 said.push(line);
             }
@@ -425,9 +420,10 @@ fn answer(shop: &Shop, plan: &Plan, seconds: f64) -> Result<PlanAnswer, Error> {
     })
 }
 
-/// Whether some part keeps less from the rim, beyond what is asked, than the outline is known to.
+/// Whether some part keeps less from the rim, beyond the kerf, than the outline is known to. The margin
+/// counts as room here: a plan pushes parts against it on purpose.
 fn is_tight(piece: &Piece, planned: &PlannedPiece, orders: &[Order]) -> Result<bool, Error> {
-    let asked = planned.kerf_um + planned.margin_um;
+    let asked = planned.kerf_um;
     for p in &planned.parts {
         let part = placed_part(orders, p)?;
         let kept = sheetloft_shapes::clear::inside_spare_um(&part, &piece.shape).unwrap_or(0);

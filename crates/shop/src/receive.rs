@@ -113,7 +113,7 @@ pub fn receive(shop: &mut Shop, host: &mut dyn Host, with: &Receive) -> Result<(
                 .collect(),
             written_off: shop.money(written_off),
             warnings,
-            cautions: cautions::handling(&material, weight),
+            cautions: cautions::handling(&material, weight, cautions::longest_um(&shape)),
         },
         changed,
     ))

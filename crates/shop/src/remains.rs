@@ -23,7 +23,6 @@ pub fn of(piece: &Shape, parts: &[Shape], kerf_um: i64, material: &Material) -> 
     let [w_um, h_um] = material.data.keep_from_um;
     let left = remains(piece, parts, kerf_um, KeepFrom { w_um, h_um })
         .map_err(|e| Error::fault(say!("error-geometry", what = e.to_string())))?;
-    let areas =
-        Areas { parts2: left.parts2, kerf2: left.kerf2, offcuts2: left.kept2, scrap2: left.scrap2 };
+    let areas = Areas { parts2: left.parts2, kerf2: left.kerf2, offcuts2: left.kept2, scrap2: left.scrap2 };
     Ok(Left { kept: left.kept, scrap: left.scrap, areas })
 }

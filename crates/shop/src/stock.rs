@@ -52,10 +52,7 @@ pub fn list(shop: &Shop, with: &StockList) -> Result<StockAnswer, Error> {
     let pieces = reader.pieces(&filter)?;
     let names = Names::read(&reader)?;
     let stacks = stacks(&pieces);
-    let rows = pieces
-        .iter()
-        .map(|p| piece_row(p, &names, shop, stacks.get(&p.id).cloned(), with.shapes))
-        .collect();
+    let rows = pieces.iter().map(|p| piece_row(p, &names, shop, stacks.get(&p.id).cloned(), with.shapes)).collect();
     Ok(StockAnswer { pieces: rows })
 }
 
@@ -63,7 +60,8 @@ pub fn list(shop: &Shop, with: &StockList) -> Result<StockAnswer, Error> {
 pub fn stacks(pieces: &[Piece]) -> HashMap<Uuid, String> {
     type Equal<'a> = (Uuid, Option<Uuid>, Option<Uuid>, &'a Shape);
     let mut groups: HashMap<Equal<'_>, Vec<&Piece>> = HashMap::new();
-    for piece in pieces.iter().filter(|p| p.kind == PieceKind::Sheet && p.status() == Status::Free && p.flaws.is_empty())
+    for piece in
+        pieces.iter().filter(|p| p.kind == PieceKind::Sheet && p.status() == Status::Free && p.flaws.is_empty())
     {
         groups.entry((piece.material, piece.lot, piece.rack, &piece.shape)).or_default().push(piece);
     }
@@ -132,7 +130,7 @@ pub fn show(shop: &Shop, with: &StockShow) -> Result<PieceAnswer, Error> {
             .collect(),
         family: family(shop, &reader, &piece)?,
         history: history::rows(shop, reader.history(Some(piece.id), history::MOST)?)?,
-        cautions: cautions::handling(&material, weight),
+        cautions: cautions::handling(&material, weight, cautions::longest_um(&piece.shape)),
     })
 }
 

@@ -42,11 +42,7 @@ pub fn shape_mm(shape: &Shape) -> ShapeMm {
 
 /// A placement as promised.
 pub fn place(p: &Placement) -> Place {
-    Place {
-        turn_deg: p.turn.0 as f64 / 1_000_000.0,
-        flip: p.flip,
-        move_mm: [mm(i64::from(p.dx)), mm(i64::from(p.dy))],
-    }
+    Place { turn_deg: p.turn.0 as f64 / 1_000_000.0, flip: p.flip, move_mm: [mm(i64::from(p.dx)), mm(i64::from(p.dy))] }
 }
 
 /// Milliseconds since 1970 as RFC 3339 UTC.
@@ -112,7 +108,8 @@ pub fn flaw_rows(piece: &Piece) -> Vec<FlawRow> {
 pub fn weight_g(area2: i64, thickness_um: i64, density_g_m3: Option<i64>) -> Option<i64> {
     let density = i128::from(density_g_m3?);
     // area2 / 2 µm² × µm × g/m³ = 1e-18 m³ g/m³.
-    let grams = (i128::from(area2) * i128::from(thickness_um) * density + 1_000_000_000_000_000_000) / 2_000_000_000_000_000_000;
+    let grams = (i128::from(area2) * i128::from(thickness_um) * density + 1_000_000_000_000_000_000)
+        / 2_000_000_000_000_000_000;
     i64::try_from(grams).ok()
 }
 
@@ -204,7 +201,6 @@ pub fn piece_row(piece: &Piece, names: &Names, shop: &Shop, stack: Option<String
 
 /// The orders a piece is held for, by code.
 pub fn held_for(piece: &Piece, names: &Names) -> Option<String> {
-    let orders: Vec<String> =
-        piece.holds.iter().flat_map(|h| h.orders.iter().map(|o| names.order(*o))).collect();
+    let orders: Vec<String> = piece.holds.iter().flat_map(|h| h.orders.iter().map(|o| names.order(*o))).collect();
     (!orders.is_empty()).then(|| orders.join(", "))
 }

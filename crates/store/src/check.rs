@@ -179,7 +179,9 @@ impl Store {
 
     /// Where a rebuild would differ from what is stored; nothing is kept of it.
     fn rebuilt_differences(&mut self) -> Result<Vec<String>, StoreError> {
-        let sql = "SELECT id, frozen, body FROM piece UNION ALL SELECT id, frozen, body FROM thing ORDER BY 1";
+        // A thing whose birth was taken back has a row without a body, or none: both say the same.
+        let sql = "SELECT id, frozen, body FROM piece WHERE body IS NOT NULL OR frozen = 1 \
+                   UNION ALL SELECT id, frozen, body FROM thing WHERE body IS NOT NULL OR frozen = 1 ORDER BY 1";
         type Rows = Vec<(Uuid, bool, Option<String>)>;
         let read = |conn: &rusqlite::Connection| -> Result<Rows, StoreError> {
             let mut statement = conn.prepare(sql)?;

@@ -110,7 +110,9 @@ impl Store {
         let Some(mut key) = DeviceKey::read(&self.path) else { return Ok(None) };
         let known: Option<u64> = self
             .conn
-            .query_row("SELECT max(number) FROM event WHERE device = ?1", [key.device], |row| row.get::<_, Option<i64>>(0))?
+            .query_row("SELECT max(number) FROM event WHERE device = ?1", [key.device], |row| {
+                row.get::<_, Option<i64>>(0)
+            })?
             .and_then(|n| u64::try_from(n).ok());
         // Behind: an older copy came back, its numbers would be given twice. Ahead: the program ended
         // between writing the events and acknowledging them; they are ours.

@@ -193,7 +193,8 @@ impl Reader<'_> {
 
     /// The pieces that an order has been charged for, by code.
     pub fn charged_to(&self, order: Uuid) -> Result<Vec<Piece>, StoreError> {
-        let sql = "SELECT p.body FROM charge c JOIN piece p ON p.id = c.piece WHERE c.orders = ?1 ORDER BY p.code, p.id";
+        let sql =
+            "SELECT p.body FROM charge c JOIN piece p ON p.id = c.piece WHERE c.orders = ?1 ORDER BY p.code, p.id";
         Ok(self.states(sql, [order])?.into_iter().filter_map(State::piece).map(|p| *p).collect())
     }
 

@@ -168,7 +168,8 @@ impl Store {
             return Err(StoreError::ReadOnly.into());
         }
         let Some(mut key) = self.key.clone() else { return Err(StoreError::ReadOnly.into()) };
-        let transaction = self.conn.transaction_with_behavior(TransactionBehavior::Immediate).map_err(StoreError::from)?;
+        let transaction =
+            self.conn.transaction_with_behavior(TransactionBehavior::Immediate).map_err(StoreError::from)?;
         // Another program of the same device may have written since.
         key.number = last_event(&transaction, key.device)?.map_or(0, |(number, _)| number);
         let device = key.device;
@@ -205,7 +206,8 @@ fn latest_clock(conn: &Connection) -> Result<Clock, StoreError> {
 }
 
 fn remember_clock(conn: &Connection, clock: Clock) -> Result<(), StoreError> {
-    conn.prepare_cached("REPLACE INTO local (key, value) VALUES ('clock', ?1)")?.execute([serde_json::to_string(&clock)?])?;
+    conn.prepare_cached("REPLACE INTO local (key, value) VALUES ('clock', ?1)")?
+        .execute([serde_json::to_string(&clock)?])?;
     Ok(())
 }
 
@@ -221,7 +223,16 @@ fn insert(conn: &Connection, bytes: &[u8], event: &Arc<Event>) -> Result<Vec<Thi
         "INSERT INTO event (hash, device, number, action, kind, undoes, known, bytes) \
          VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8)",
     )?
-    .execute(params![&event.hash.0[..], e.device, number, e.action, e.kind, undoes, event.body.is_some(), bytes])?;
+    .execute(params![
+        &event.hash.0[..],
+        e.device,
+        number,
+        e.action,
+        e.kind,
+        undoes,
+        event.body.is_some(),
+        bytes
+    ])?;
     let seq = conn.last_insert_rowid();
     for touch in &e.touches {
         conn.prepare_cached("INSERT INTO touch (thing, seq, head) VALUES (?1, ?2, 0)")?

@@ -5,6 +5,7 @@
 caution-lift = Weighs about { $kg } kg: lift it with two people or a lifting aid.
 caution-two = Weighs about { $kg } kg: better with two people.
 caution-weight-unknown = The weight is not known: the material has no density. Full sheets want two people or a lifting aid.
+caution-awkward = Weighs about { $kg } kg, but is large and awkward: two people or a lifting aid.
 caution-edges = Sharp edges: wear gloves.
 caution-tip = Sheets standing on edge can tip: secure them before you let go.
 caution-not-for-laser = { $material } must not be lasered: { $why }.
