@@ -19,7 +19,14 @@ export default defineConfig({
   server: {
     host: "127.0.0.1",
     fs: { allow: ["..", "../crates/shop/messages"] },
-    proxy: { "/door": door },
+    proxy: {
+      "/door": {
+        target: door,
+        changeOrigin: true,
+        // The door answers its own pages only; here it is to answer these.
+        configure: (proxy) => proxy.on("proxyReq", (request) => ["origin", "sec-fetch-site"].forEach((h) => request.removeHeader(h))),
+      },
+    },
   },
   test: {
     environment: "jsdom",

@@ -12,7 +12,7 @@ import { no, nothingToDo, standIn } from "./stand-in";
 /** Runs `body` as a component would, and gives the way to end it. */
 function inComponent<T>(body: () => T): [T, () => void] {
   let result: T;
-  const stop = $effectRoot(() => {
+  const stop = $effect.root(() => {
     result = body();
   });
   flushSync();

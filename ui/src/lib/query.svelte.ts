@@ -1,4 +1,6 @@
 // What a screen shows: read through the door, read again when something changed or the person comes back.
+import { untrack } from "svelte";
+
 import { act, asRefused, onChanged } from "./client";
 import type { Gives, Refused, Takes } from "./door";
 
@@ -66,10 +68,12 @@ export function query<K extends keyof Takes>(action: K, input: () => Takes[K] | 
     void freshness.at;
     const now = input();
     const key = JSON.stringify(now);
-    if (before !== null && key !== before) result.data = null;
-    before = key;
-    if (now) void result.load(now);
-    else result.clear();
+    untrack(() => {
+      if (before !== null && key !== before) result.data = null;
+      before = key;
+      if (now) void result.load(now);
+      else result.clear();
+    });
   });
   return result;
 }
