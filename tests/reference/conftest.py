@@ -62,3 +62,12 @@ def shop(program):
     )
     program("rack", "add", "A1")
     return program
+
+
+@pytest.fixture(scope="session")
+def reader(tmp_path_factory):
+    """The program over one shop for all tests that only read drawings."""
+    program = Program(tmp_path_factory.mktemp("reader"))
+    program("init", "--unit", "mm")
+    yield program
+    assert program("check")["ok"]

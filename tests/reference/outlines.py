@@ -2,12 +2,13 @@
 
 import math
 
-from ezdxf import path
 from shapely import affinity
 from shapely.geometry import Polygon
 
 # Chords of the reference stay this near to the curve, in the drawing's unit.
 FLATTEN = 0.0005
+# Ends this near to each other meet.
+MEET = 0.02
 
 
 def polygon(shape):
@@ -31,35 +32,51 @@ def placed(shape, place):
 
 
 def strokes(entities):
-    """All lines and curves of a drawing, blocks expanded."""
+    """All lines and curves of a drawing as points on them, blocks and polylines taken apart."""
     for entity in entities:
-        if entity.dxftype() == "INSERT":
+        kind = entity.dxftype()
+        if kind == "INSERT":
             for one in entity.multi_insert() if entity.mcount > 1 else [entity]:
                 yield from strokes(one.virtual_entities())
-        elif entity.dxftype() in {"LINE", "ARC", "CIRCLE", "ELLIPSE", "LWPOLYLINE", "POLYLINE", "SPLINE"}:
-            yield entity
+        elif kind in {"LWPOLYLINE", "POLYLINE"}:
+            yield from chains(list(strokes(entity.virtual_entities())))
+        elif kind == "LINE":
+            yield [entity.dxf.start.vec2, entity.dxf.end.vec2]
+        elif kind in {"ARC", "CIRCLE"}:
+            yield [v.vec2 for v in entity.flattening(FLATTEN)]
+        elif kind == "ELLIPSE":
+            yield [v.vec2 for v in entity.flattening(FLATTEN, segments=64)]
+        elif kind == "SPLINE":
+            yield [v.vec2 for v in entity.flattening(FLATTEN, segments=32)]
 
 
-def rings(entities, meet=0.02):
-    """Closed outlines of a drawing: entities closed by themselves, and chains whose ends meet two by two."""
-    closed, open_ = [], []
-    for entity in strokes(entities):
-        line = path.make_path(entity)
-        points = [(v.x, v.y) for v in line.flattening(FLATTEN, segments=16)]
-        (closed if math.dist(points[0], points[-1]) < meet and len(points) > 3 else open_).append(points)
+def is_closed(points):
+    return len(points) > 3 and points[0].isclose(points[-1], abs_tol=MEET)
+
+
+def chains(open_):
+    """Strokes joined where exactly two of their ends meet."""
     while open_:
         chain = open_.pop()
-        grown = True
-        while grown and math.dist(chain[0], chain[-1]) >= meet:
-            near = [(i, end) for i, o in enumerate(open_) for end in (0, -1) if math.dist(chain[-1], o[end]) < meet]
-            grown = len(near) == 1
-            if grown:
-                i, end = near[0]
+        for turned in (False, True):
+            while not is_closed(chain):
+                ends = [(i, e) for i, o in enumerate(open_) for e in (0, -1) if chain[-1].isclose(o[e], abs_tol=MEET)]
+                if len(ends) != 1:
+                    break
+                i, end = ends[0]
                 more = open_.pop(i)
-                chain += more[1:] if end == 0 else more[-2::-1]
-        if math.dist(chain[0], chain[-1]) < meet and len(chain) > 3:
-            closed.append(chain)
-    return [ring for ring in (Polygon(points) for points in closed) if ring.area > 0]
+                chain = chain + (more[1:] if end == 0 else more[-2::-1])
+            if not turned:
+                chain = chain[::-1]
+        yield chain
+
+
+def rings(entities):
+    """Closed outlines of a drawing: curves closed by themselves, and chains."""
+    all_ = list(strokes(entities))
+    closed = [s for s in all_ if is_closed(s)]
+    closed += [c for c in chains([s for s in all_ if not is_closed(s)]) if is_closed(c)]
+    return [ring for ring in (Polygon([(v.x, v.y) for v in points]) for points in closed) if ring.area > 0]
 
 
 def regions(entities):

@@ -152,6 +152,6 @@ def test_stock_comes_out_as_it_went_in(shop):
         assert polygon(shown).equals(piece)
         assert shown["area_mm2"] == pytest.approx(piece.area, abs=0.01)
         w, h = shown["largest_rectangle_mm"]
-        assert w * h <= piece.area
+        assert w * h <= piece.area + 0.01
         # 6 mm of 680 kg/m³.
         assert shown["weight_kg"] == pytest.approx(piece.area * 6 * 680e-9, abs=0.01)
