@@ -135,6 +135,8 @@ pub enum DrawingError {
     Unreadable { why: String },
     #[error("the drawing has more than {most} entities, blocks counted each time they are used")]
     TooManyEntities { most: usize },
+    #[error("the drawing has more than {most} lines, arcs and corners, blocks counted each time they are used")]
+    TooManyCorners { most: usize },
     #[error("block '{block}' is nested more than {most} deep, or stands in itself")]
     TooDeep { block: String, most: usize },
     #[error("the drawing's outlines are too many and too entangled to be told apart")]

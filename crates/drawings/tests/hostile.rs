@@ -126,7 +126,7 @@ fn numbers_out_of_all_bounds_are_left_out_or_refused() {
 }
 
 proptest! {
-    #![proptest_config(ProptestConfig::with_cases(512))]
+    #![proptest_config(ProptestConfig { cases: 512, failure_persistence: None, ..ProptestConfig::default() })]
 
     #[test]
     fn spoilt_files_never_panic(

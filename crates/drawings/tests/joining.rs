@@ -62,7 +62,8 @@ fn same(a: &Shape, b: &Shape) -> bool {
 }
 
 proptest! {
-    #![proptest_config(ProptestConfig::with_cases(64))]
+    // A failing case is told of in full; none is kept in a file.
+    #![proptest_config(ProptestConfig { cases: 64, failure_persistence: None, ..ProptestConfig::default() })]
 
     #[test]
     fn shuffled_and_reversed_strokes_make_the_same_part(
@@ -123,7 +124,7 @@ proptest! {
             let drawing = try_parse(&text, &options).unwrap();
             let part = only(&drawing);
             prop_assert_eq!(part.source.len(), 2);
-            assert_safe(&part.shape, &part.source, grows, 120);
+            assert_safe(&part.shape, &part.source, grows, 200);
         }
     }
 }

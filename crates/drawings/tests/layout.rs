@@ -102,7 +102,7 @@ fn what_is_written_reads_back_to_a_micrometre() {
                 .source
                 .iter()
                 .map(|g| {
-                    let drawn = samples(g, if g.segments.len() > 20 { 8 } else { 300 });
+                    let drawn = samples(g, if g.segments.len() > 20 { 60 } else { 300 });
                     want.iter().map(|p| distance_to_ring(*p, &drawn)).fold(0.0, f64::max)
                 })
                 .fold(f64::MAX, f64::min);

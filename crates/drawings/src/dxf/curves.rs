@@ -9,6 +9,8 @@ use crate::curve::{Affine, P, Path, Seg, arc_from, bulged, circle, cross, ellipt
 
 /// An entity as drawn.
 pub(super) struct Drawn {
+    /// The kind of entity.
+    pub(super) kind: &'static str,
     pub(super) path: Path,
     pub(super) closed: bool,
     /// The file has only points that the curve goes through; the curve between them is by our rule.
@@ -16,8 +18,8 @@ pub(super) struct Drawn {
 }
 
 impl Drawn {
-    fn open(path: Path) -> Self {
-        Self { path, closed: false, through_points: false }
+    pub(super) fn new(kind: &'static str, path: Path, closed: bool) -> Self {
+        Self { kind, path, closed, through_points: false }
     }
 }
 
@@ -43,7 +45,7 @@ pub(super) fn strokes(entity: &EntityType, at: usize) -> Result<Drawn, Why> {
     match entity {
         EntityType::Line(line) => {
             let path = Path { start: xy(&line.p1), segs: vec![Seg::Line { to: xy(&line.p2) }] };
-            if path.start == path.end() { Err(Why::NoLength) } else { Ok(Drawn::open(path)) }
+            if path.start == path.end() { Err(Why::NoLength) } else { Ok(Drawn::new("line", path, false)) }
         }
         EntityType::Circle(c) => {
             let plane = plane(&c.normal).ok_or(Why::Tilted)?;
@@ -51,7 +53,7 @@ pub(super) fn strokes(entity: &EntityType, at: usize) -> Result<Drawn, Why> {
             if radius == 0.0 {
                 return Err(Why::NoLength);
             }
-            Ok(Drawn { path: circle(plane.point(xy(&c.center)), radius), closed: true, through_points: false })
+            Ok(Drawn::new("circle", circle(plane.point(xy(&c.center)), radius), true))
         }
         EntityType::Arc(arc) => {
             let plane = plane(&arc.normal).ok_or(Why::Tilted)?;
@@ -75,9 +77,9 @@ pub(super) fn strokes(entity: &EntityType, at: usize) -> Result<Drawn, Why> {
                     *to = end;
                 }
             }
-            Ok(Drawn::open(Path { start, segs }.moved(&plane)))
+            Ok(Drawn::new("arc", Path { start, segs }.moved(&plane), false))
         }
-        EntityType::Ellipse(ellipse) => ellipse_path(ellipse).map(Drawn::open),
+        EntityType::Ellipse(ellipse) => ellipse_path(ellipse).map(|path| Drawn::new("ellipse", path, false)),
         EntityType::LwPolyline(poly) => lwpolyline(poly),
         EntityType::Polyline(poly) => polyline(poly),
         EntityType::Spline(s) => spline::path(s, at),
@@ -136,7 +138,7 @@ fn lwpolyline(poly: &LwPolyline) -> Result<Drawn, Why> {
     let plane = plane(&poly.extrusion_direction).ok_or(Why::Tilted)?;
     let corners: Vec<_> = poly.vertices.iter().map(|v| ([v.x, v.y], v.bulge)).collect();
     let closed = poly.is_closed();
-    Ok(Drawn { path: through(&corners, closed)?.moved(&plane), closed, through_points: false })
+    Ok(Drawn::new("lwpolyline", through(&corners, closed)?.moved(&plane), closed))
 }
 
 fn polyline(poly: &Polyline) -> Result<Drawn, Why> {
@@ -151,7 +153,7 @@ fn polyline(poly: &Polyline) -> Result<Drawn, Why> {
         .map(|v| (xy(&v.location), if poly.is_3d_polyline() { 0.0 } else { v.bulge }))
         .collect();
     let closed = poly.is_closed();
-    Ok(Drawn { path: through(&corners, closed)?.moved(&plane), closed, through_points: false })
+    Ok(Drawn::new("polyline", through(&corners, closed)?.moved(&plane), closed))
 }
 
 /// The name of a kind of entity.

@@ -3,11 +3,12 @@
 use std::collections::HashMap;
 use std::rc::Rc;
 
-use dxf::entities::{Entity, EntityType, Insert};
+use dxf::entities::Insert;
 use sheetloft_shapes::limits;
 
 use super::curves;
-use super::strain::{Contents, LayerState, Strained};
+use super::strain::{Block, Contents, LayerState, Strained};
+use super::typed::{Item, Meaning};
 use crate::curve::{Affine, P};
 use crate::sketch::{SaidUnit, Sketch, Stroke};
 use crate::{DrawingError, Note, Place, What, Why, is_not_cut};
@@ -16,18 +17,11 @@ use crate::{DrawingError, Note, Place, What, Why, is_not_cut};
 ///
 /// # Errors
 /// Where blocks go deeper or become more than the limits allow.
-pub(super) fn expand(drawing: &dxf::Drawing, strained: &Strained) -> Result<Sketch, DrawingError> {
-    let mut blocks = HashMap::new();
-    for (block, contents) in drawing.blocks().zip(&strained.blocks) {
-        if block.entities.len() != contents.kept_at.len() {
-            return Err(lost(contents, block.entities.len()));
-        }
-        // Where a name comes twice, the later one counts, as with any other table.
-        blocks.insert(block.name.to_lowercase(), (block, contents));
-    }
+pub(super) fn expand(strained: &Strained) -> Result<Sketch, DrawingError> {
     let mut walk = Walk {
         sketch: Sketch::default(),
-        blocks,
+        // Where a name comes twice, the later one counts, as with any other table.
+        blocks: strained.blocks.iter().map(|b| (b.name.to_lowercase(), b)).collect(),
         layers: &strained.layers,
         names: HashMap::new(),
         entities: 0,
@@ -37,23 +31,14 @@ pub(super) fn expand(drawing: &dxf::Drawing, strained: &Strained) -> Result<Sket
         None | Some(0) => SaidUnit::Nothing,
         Some(code) => super::unit(code).map_or(SaidUnit::NotTaken(code), SaidUnit::Unit),
     };
-    let entities: Vec<&Entity> = drawing.entities().collect();
-    if entities.len() != strained.model.kept_at.len() {
-        return Err(lost(&strained.model, entities.len()));
-    }
     let top = Frame { map: Affine::SAME, layer: None, block: None, depth: 0 };
-    walk.contents(entities.into_iter(), &strained.model, &top)?;
+    walk.contents(&strained.model, &top)?;
     Ok(walk.sketch)
-}
-
-/// The crate has stopped at an entity that it could not read.
-fn lost(contents: &Contents, read: usize) -> DrawingError {
-    DrawingError::BadEntity { at: contents.kept_at.get(read).copied().unwrap_or(0) }
 }
 
 struct Walk<'a> {
     sketch: Sketch,
-    blocks: HashMap<String, (&'a dxf::Block, &'a Contents)>,
+    blocks: HashMap<String, &'a Block>,
     layers: &'a HashMap<String, LayerState>,
     names: HashMap<String, Rc<str>>,
     entities: usize,
@@ -94,94 +79,90 @@ impl<'a> Walk<'a> {
         }
     }
 
-    fn contents(
-        &mut self,
-        entities: impl Iterator<Item = &'a Entity>,
-        contents: &'a Contents,
-        frame: &Frame,
-    ) -> Result<(), DrawingError> {
-        for (entity, &at) in entities.zip(&contents.kept_at) {
-            self.count(0)?;
-            self.entity(entity, at, frame)?;
+    fn contents(&mut self, contents: &'a Contents, frame: &Frame) -> Result<(), DrawingError> {
+        for item in &contents.items {
+            self.count()?;
+            self.item(item, frame)?;
         }
         for dropped in &contents.dropped {
-            self.count(0)?;
+            self.count()?;
             let layer = self.layer(&dropped.layer, frame);
             let why = if dropped.on_paper { Why::OnPaper } else { self.unseen(&layer).unwrap_or(dropped.why.clone()) };
             let what = What::Entity(dropped.kind.chars().take(40).collect());
-            let point = dropped.point.map(|p| frame.map.point(p));
-            self.sketch.left_out.add(what, Some(layer), frame.block.clone(), point, why);
+            self.leave_out(what, layer, dropped.point, why, frame);
         }
         Ok(())
     }
 
-    fn count(&mut self, segments: usize) -> Result<(), DrawingError> {
+    fn count(&mut self) -> Result<(), DrawingError> {
         self.entities += 1;
-        self.segments += segments;
-        if self.entities > limits::DRAWING_ENTITIES || self.segments > limits::DRAWING_SEGMENTS {
+        if self.entities > limits::DRAWING_ENTITIES {
             return Err(DrawingError::TooManyEntities { most: limits::DRAWING_ENTITIES });
         }
         Ok(())
     }
 
-    fn entity(&mut self, entity: &'a Entity, at: usize, frame: &Frame) -> Result<(), DrawingError> {
-        let layer = self.layer(&entity.common.layer, frame);
-        let insert = match &entity.specific {
-            EntityType::Insert(insert) => Some(insert),
-            _ => None,
-        };
-        let why = if entity.common.is_in_paper_space {
+    fn leave_out(&mut self, what: What, layer: Rc<str>, point: Option<P>, why: Why, frame: &Frame) {
+        let point = point.map(|p| frame.map.point(p)).filter(is_finite);
+        self.sketch.left_out.add(what, Some(layer), frame.block.clone(), point, why);
+    }
+
+    fn item(&mut self, item: &'a Item, frame: &Frame) -> Result<(), DrawingError> {
+        let layer = self.layer(&item.layer, frame);
+        let unseen = if item.on_paper {
             Some(Why::OnPaper)
-        } else if !entity.common.is_visible {
+        } else if item.hidden {
             Some(Why::Hidden)
         } else {
-            // A block inserted on a layer that is off shows what stands on its own layers.
-            self.unseen(&layer).filter(|why| insert.is_none() || *why != Why::LayerOff)
+            self.unseen(&layer)
         };
-        let why = match (why, insert) {
-            (Some(why), _) => why,
-            (None, Some(insert)) => match self.insert(insert, layer.clone(), frame)? {
-                None => return Ok(()),
-                Some(why) => why,
-            },
-            (None, None) => match curves::strokes(&entity.specific, at) {
-                Ok(drawn) => {
-                    if drawn.through_points {
-                        let place = Place {
-                            layer: Some(layer.to_string()),
-                            block: frame.block.as_ref().map(|b| b.to_string()),
-                            at_mm: Some(frame.map.point(drawn.path.start)),
-                        };
-                        self.sketch.notes.push(Note::ThroughPoints { place });
-                    }
-                    let path = drawn.path.moved(&frame.map);
-                    self.count(path.segs.len())?;
-                    if !path.pieces().all(|p| p.from.iter().chain(&p.to()).all(|v| v.is_finite())) {
-                        Why::TooFar
-                    } else {
-                        let block = frame.block.clone();
-                        self.sketch.strokes.push(Stroke { path, closed: drawn.closed, layer, block });
-                        return Ok(());
-                    }
+        match &item.what {
+            Meaning::Insert(insert) => {
+                // A block inserted on a layer that is off shows what stands on its own layers.
+                let why = match unseen.filter(|why| *why != Why::LayerOff) {
+                    None => self.insert(insert, layer.clone(), frame)?,
+                    hidden => hidden,
+                };
+                if let Some(why) = why {
+                    let what = What::Block(insert.name.chars().take(limits::TEXT_CHARS).collect());
+                    self.leave_out(what, layer, Some([insert.location.x, insert.location.y]), why, frame);
                 }
-                Err(why) => why,
-            },
-        };
-        let what = match insert {
-            Some(insert) => What::Block(insert.name.chars().take(limits::TEXT_CHARS).collect()),
-            None => What::Entity(curves::kind(&entity.specific).to_owned()),
-        };
-        let point = curves::point(&entity.specific).map(|p| frame.map.point(p)).filter(finite);
-        self.sketch.left_out.add(what, Some(layer), frame.block.clone(), point, why);
+            }
+            Meaning::Nothing(kind, point, why) => {
+                let why = unseen.unwrap_or(why.clone());
+                self.leave_out(What::Entity((*kind).to_owned()), layer, *point, why, frame);
+            }
+            Meaning::Drawn(drawn) => {
+                let path = drawn.path.moved(&frame.map);
+                let in_bounds = path.pieces().all(|p| is_finite(&p.from) && is_finite(&p.to()));
+                if let Some(why) = unseen.or((!in_bounds).then_some(Why::TooFar)) {
+                    self.leave_out(What::Entity(drawn.kind.to_owned()), layer, Some(drawn.path.start), why, frame);
+                    return Ok(());
+                }
+                self.segments += path.segs.len();
+                if self.segments > limits::DRAWING_SEGMENTS {
+                    return Err(DrawingError::TooManyCorners { most: limits::DRAWING_SEGMENTS });
+                }
+                if drawn.through_points {
+                    let place = Place {
+                        layer: Some(layer.to_string()),
+                        block: frame.block.as_ref().map(|b| b.to_string()),
+                        at_mm: Some(path.start),
+                    };
+                    self.sketch.notes.push(Note::ThroughPoints { place });
+                }
+                self.sketch.strokes.push(Stroke { path, closed: drawn.closed, layer, block: frame.block.clone() });
+            }
+        }
         Ok(())
     }
 
     /// Walks into an inserted block, once for each place of its array. Says why where it is left out.
     fn insert(&mut self, insert: &'a Insert, layer: Rc<str>, frame: &Frame) -> Result<Option<Why>, DrawingError> {
-        let Some(&(block, contents)) = self.blocks.get(&insert.name.to_lowercase()) else {
+        let Some(&block) = self.blocks.get(&insert.name.to_lowercase()) else {
             return Ok(Some(Why::NoSuchBlock));
         };
-        if block.is_xref() || block.is_xref_overlay() {
+        if block.elsewhere {
             return Ok(Some(Why::OtherFile));
         }
         let Some(plane) = curves::plane(&insert.extrusion_direction) else { return Ok(Some(Why::Tilted)) };
@@ -189,13 +170,13 @@ impl<'a> Walk<'a> {
             return Err(DrawingError::TooDeep { block: block.name.clone(), most: limits::DRAWING_DEPTH });
         }
         let turned = Affine::turn(insert.rotation);
-        let inner = Affine::translate([-block.base_point.x, -block.base_point.y])
+        let inner = Affine::translate([-block.base[0], -block.base[1]])
             .then(&Affine::scale(insert.x_scale_factor, insert.y_scale_factor));
         let name = if block.name.starts_with('*') { frame.block.clone() } else { Some(self.name(&block.name)) };
         // 0 rows or columns is how some programs write 1.
         for row in 0..insert.row_count.max(1) {
             for column in 0..insert.column_count.max(1) {
-                self.count(0)?;
+                self.count()?;
                 let step = [f64::from(column) * insert.column_spacing, f64::from(row) * insert.row_spacing];
                 let map = inner
                     .then(&Affine::translate(step))
@@ -207,13 +188,13 @@ impl<'a> Walk<'a> {
                     return Ok(Some(Why::NoLength));
                 }
                 let below = Frame { map, layer: Some(layer.clone()), block: name.clone(), depth: frame.depth + 1 };
-                self.contents(block.entities.iter(), contents, &below)?;
+                self.contents(&block.contents, &below)?;
             }
         }
         Ok(None)
     }
 }
 
-fn finite(p: &P) -> bool {
+fn is_finite(p: &P) -> bool {
     p.iter().all(|v| v.is_finite())
 }

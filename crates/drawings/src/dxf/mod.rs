@@ -5,6 +5,7 @@ mod expand;
 mod spline;
 mod strain;
 mod tags;
+mod typed;
 
 use crate::DrawingError;
 use crate::sketch::Sketch;
@@ -31,10 +32,7 @@ pub(crate) fn is_dxf(bytes: &[u8]) -> bool {
 /// # Errors
 /// Where it is cut short, is not made of group codes, is in a unit that is not taken, or goes past a limit.
 pub(crate) fn read(bytes: &[u8]) -> Result<Sketch, DrawingError> {
-    let strained = strain::strain(bytes)?;
-    let drawing = dxf::Drawing::load_with_encoding(&mut strained.text.as_slice(), encoding_rs::UTF_8)
-        .map_err(|e| DrawingError::Unreadable { why: e.to_string() })?;
-    expand::expand(&drawing, &strained)
+    expand::expand(&strain::strain(bytes)?)
 }
 
 /// The unit for a value of `$INSUNITS`, as the DXF reference lists them.

@@ -5,13 +5,14 @@
 //! tangents, halved until they are within 10⁻⁷ of the spline's size.
 
 use dxf::entities::Spline;
+use sheetloft_shapes::limits;
 
 use super::curves::Drawn;
 use crate::Why;
 use crate::curve::{Bounds, P, Path, Seg, add, distance, length, lerp, scale, sub};
 
-/// Highest degree that is taken; CAD programs write 3, rarely up to 11.
-const DEGREE_MOST: usize = 24;
+/// Highest degree that is taken; CAD programs write 3, rarely more than 7.
+const DEGREE_MOST: usize = 15;
 /// How often a span is halved at most.
 const HALVINGS_MOST: u32 = 7;
 
@@ -24,13 +25,13 @@ pub(super) fn path(spline: &Spline, at: usize) -> Result<Drawn, Why> {
     if spline.control_points.len() >= 2 {
         let curve = Curve::new(spline, wraps).ok_or(Why::BadCurve { at })?;
         let path = curve.path().ok_or(Why::BadCurve { at })?;
-        return Ok(Drawn { path, closed: false, through_points: false });
+        return Ok(Drawn::new("spline", path, false));
     }
     let points: Vec<P> = spline.fit_points.iter().map(|p| [p.x, p.y]).collect();
     let tangent = |p: &dxf::Point| Some([p.x, p.y]).filter(|v| length(*v) > 0.0);
     let path = through_points(points, wraps, tangent(&spline.start_tangent), tangent(&spline.end_tangent))
         .ok_or(Why::BadCurve { at })?;
-    Ok(Drawn { path, closed: false, through_points: true })
+    Ok(Drawn { through_points: true, ..Drawn::new("spline", path, false) })
 }
 
 /// A point with its weight: (w·x, w·y, w).
@@ -122,6 +123,9 @@ impl Curve {
             self.points.iter().for_each(|h| bounds.add(flat(*h)));
             let near = 1e-7 * distance(bounds.lo, bounds.hi);
             for span in &spans {
+                if segs.len() > limits::DRAWING_SEGMENTS {
+                    return None;
+                }
                 follow(span, 0.0, 1.0, near, HALVINGS_MOST, &mut segs);
             }
         } else {

@@ -12,22 +12,31 @@ use encoding_rs::{Encoding, WINDOWS_1252};
 use sheetloft_shapes::limits;
 
 use super::tags::{Tag, Tags, Value};
+use super::typed::{Batch, Item, Meaning};
 use crate::curve::P;
 use crate::{DrawingError, Why};
 
 /// A strained file.
 #[derive(Default)]
 pub(super) struct Strained {
-    /// BLOCKS and ENTITIES as a text file in UTF-8, safe to give to the crate.
-    pub(super) text: Vec<u8>,
     /// `$INSUNITS`, where the header has it.
     pub(super) units: Option<i64>,
     /// What the file says of its layers, by name in lower case.
     pub(super) layers: HashMap<String, LayerState>,
     /// The entities of model and paper space.
     pub(super) model: Contents,
-    /// Those of each block, in the order of the blocks.
-    pub(super) blocks: Vec<Contents>,
+    pub(super) blocks: Vec<Block>,
+}
+
+/// A block.
+#[derive(Default)]
+pub(super) struct Block {
+    pub(super) name: String,
+    /// The point that an insert puts somewhere.
+    pub(super) base: P,
+    /// What it holds is in another file.
+    pub(super) elsewhere: bool,
+    pub(super) contents: Contents,
 }
 
 /// Whether a layer is to be seen.
@@ -40,8 +49,8 @@ pub(super) struct LayerState {
 /// The entities of a block or of the drawing itself.
 #[derive(Default)]
 pub(super) struct Contents {
-    /// Where each entity that went through stands in the file, in the order of the entities.
-    pub(super) kept_at: Vec<usize>,
+    /// Those that went through, in their order.
+    pub(super) items: Vec<Item>,
     /// Those that did not go through.
     pub(super) dropped: Vec<Dropped>,
 }
@@ -80,6 +89,7 @@ pub(super) fn strain(bytes: &[u8]) -> Result<Strained, DrawingError> {
             (0, _) => {
                 work.record(&record)?;
                 record.clear();
+                variable = b"";
                 if tag.value.is("EOF") {
                     seen_end = true;
                     break;
@@ -120,11 +130,15 @@ fn code_page(name: &[u8]) -> &'static Encoding {
 
 struct Work {
     out: Strained,
+    batch: Batch,
     section: Section,
     seen_entities: bool,
     in_block: bool,
     polyline: Polyline,
     entities: usize,
+    /// Corners and the like that went to the crate, and strokes that came of them.
+    corners: usize,
+    segments: usize,
     is_utf8: bool,
     encoding: &'static Encoding,
 }
@@ -143,21 +157,40 @@ impl Work {
     fn new() -> Self {
         Self {
             out: Strained::default(),
+            batch: Batch::default(),
             section: Section::None,
             seen_entities: false,
             in_block: false,
             polyline: Polyline::None,
             entities: 0,
+            corners: 0,
+            segments: 0,
             is_utf8: false,
             encoding: WINDOWS_1252,
         }
     }
 
-    fn contents(&mut self) -> &mut Contents {
-        match self.out.blocks.last_mut() {
-            Some(block) if self.section == Section::Blocks => block,
-            _ => &mut self.out.model,
+    /// Whose the entities are that come now: 0 for the drawing itself, else the number of the block.
+    fn owner(&self) -> usize {
+        if self.section == Section::Blocks { self.out.blocks.len() } else { 0 }
+    }
+
+    fn contents(&mut self, owner: usize) -> &mut Contents {
+        match owner.checked_sub(1) {
+            Some(block) => &mut self.out.blocks[block].contents,
+            None => &mut self.out.model,
         }
+    }
+
+    /// Has the crate read what is waiting.
+    fn flush(&mut self) -> Result<(), DrawingError> {
+        for (owner, item) in self.batch.finish()? {
+            if let Meaning::Drawn(drawn) = &item.what {
+                within_bounds(&mut self.segments, drawn.path.segs.len())?;
+            }
+            self.contents(owner).items.push(item);
+        }
+        Ok(())
     }
 
     /// One record: a tag with code 0 and all up to the next.
@@ -189,11 +222,9 @@ impl Work {
         self.section = if is("TABLES") {
             Section::Tables
         } else if is("BLOCKS") {
-            self.put("0\nSECTION\n2\nBLOCKS\n");
             Section::Blocks
         } else if is("ENTITIES") {
             self.seen_entities = true;
-            self.put("0\nSECTION\n2\nENTITIES\n");
             Section::Entities
         } else {
             Section::Other
@@ -203,33 +234,31 @@ impl Work {
     fn close_section(&mut self) {
         self.close_block();
         self.close_polyline();
-        if matches!(self.section, Section::Blocks | Section::Entities) {
-            self.put("0\nENDSEC\n");
-        }
         self.section = Section::None;
     }
 
     fn block(&mut self, rest: &[Tag<'_>]) -> Result<(), DrawingError> {
         self.close_block();
         self.count()?;
-        self.out.blocks.push(Contents::default());
-        self.in_block = true;
-        self.put("0\nBLOCK\n");
+        let mut block = Block::default();
         for tag in rest {
             match tag.code {
-                1 | 2 | 8 => self.put_text(tag),
-                10 | 20 | 70 if tag.value.real().is_some() => self.put_number(tag),
+                2 => block.name = self.decoded(&tag.value),
+                10 => block.base[0] = tag.value.real().unwrap_or(0.0),
+                20 => block.base[1] = tag.value.real().unwrap_or(0.0),
+                // External references, of either kind.
+                70 => block.elsewhere = tag.value.int().is_some_and(|v| v & (4 | 8) != 0),
                 _ => {}
             }
         }
+        self.out.blocks.push(block);
+        self.in_block = true;
         Ok(())
     }
 
     fn close_block(&mut self) {
         self.close_polyline();
-        if std::mem::take(&mut self.in_block) {
-            self.put("0\nENDBLK\n");
-        }
+        self.in_block = false;
     }
 
     fn close_polyline(&mut self) {
@@ -267,11 +296,10 @@ impl Work {
         if kind == b"VERTEX" {
             match self.polyline {
                 Polyline::Kept(start) => match wrong(kind, kept, rest) {
-                    None => self.put_record(kind, kept, rest),
+                    None => self.put_record(kind, kept, rest)?,
                     Some(why) => {
-                        self.out.text.truncate(start);
+                        self.batch.take_back(start);
                         self.polyline = Polyline::Dropped;
-                        self.contents().kept_at.pop();
                         self.drop_entity(b"POLYLINE", rest, why);
                     }
                 },
@@ -280,6 +308,9 @@ impl Work {
             return Ok(());
         }
         self.close_polyline();
+        if self.batch.is_full() {
+            self.flush()?;
+        }
         // The end of a polyline is put by ourselves; what a block's attributes would look like is of no use
         // before the block is inserted.
         if kind == b"SEQEND" || kind == b"ATTDEF" {
@@ -296,10 +327,10 @@ impl Work {
             }
             None => {
                 if kind == b"POLYLINE" {
-                    self.polyline = Polyline::Kept(self.out.text.len());
+                    self.polyline = Polyline::Kept(self.batch.text.len());
                 }
-                self.contents().kept_at.push(at);
-                self.put_record(kind, kept, rest);
+                self.batch.begin(self.owner(), at);
+                self.put_record(kind, kept, rest)?;
             }
         }
         Ok(())
@@ -316,12 +347,16 @@ impl Work {
             on_paper: number(67) == Some(1.0),
             why,
         };
-        self.contents().dropped.push(dropped);
+        let owner = self.owner();
+        self.contents(owner).dropped.push(dropped);
     }
 
-    fn put_record(&mut self, kind: &[u8], kept: &[i32], rest: &[Tag<'_>]) {
+    fn put_record(&mut self, kind: &[u8], kept: &[i32], rest: &[Tag<'_>]) -> Result<(), DrawingError> {
+        if matches!(kind, b"LWPOLYLINE" | b"VERTEX" | b"SPLINE") {
+            within_bounds(&mut self.corners, rest.iter().filter(|t| matches!(t.code, 10 | 11 | 40)).count())?;
+        }
         self.put("0\n");
-        self.out.text.extend_from_slice(kind);
+        self.put(&String::from_utf8_lossy(kind));
         self.put("\n");
         let is_list = matches!(kind, b"LWPOLYLINE");
         let mut in_list = false;
@@ -338,10 +373,11 @@ impl Work {
                 self.put(if tag.code == 20 { "30\n0\n" } else { "31\n0\n" });
             }
         }
+        Ok(())
     }
 
     fn put(&mut self, text: &str) {
-        self.out.text.extend_from_slice(text.as_bytes());
+        self.batch.text.push_str(text);
     }
 
     fn put_text(&mut self, tag: &Tag<'_>) {
@@ -351,16 +387,14 @@ impl Work {
     }
 
     fn put_number(&mut self, tag: &Tag<'_>) {
-        match tag.value {
-            Value::Text(text) => {
-                self.put(&format!("{}\n", tag.code));
-                self.out.text.extend_from_slice(text);
-                self.put("\n");
-            }
-            Value::Real(v) => self.put(&format!("{}\n{v}\n", tag.code)),
-            Value::Int(v) => self.put(&format!("{}\n{v}\n", tag.code)),
-            Value::Chunk => {}
-        }
+        let text = match tag.value {
+            // Checked to be a number, so plain letters.
+            Value::Text(text) => String::from_utf8_lossy(text).into_owned(),
+            Value::Real(v) => v.to_string(),
+            Value::Int(v) => v.to_string(),
+            Value::Chunk => return,
+        };
+        self.put(&format!("{}\n{text}\n", tag.code));
     }
 
     /// A string of the file: UTF-8 where it is that, else in the file's code page; `\U+XXXX` resolved, control
@@ -395,9 +429,18 @@ impl Work {
 
     fn finish(mut self) -> Result<Strained, DrawingError> {
         self.close_section();
-        self.put("0\nEOF\n");
+        self.flush()?;
         Ok(self.out)
     }
+}
+
+/// Counts on, up to the limit.
+fn within_bounds(count: &mut usize, more: usize) -> Result<(), DrawingError> {
+    *count += more;
+    if *count > limits::DRAWING_SEGMENTS {
+        return Err(DrawingError::TooManyCorners { most: limits::DRAWING_SEGMENTS });
+    }
+    Ok(())
 }
 
 /// Codes that every entity keeps: layer, hidden, on paper.
