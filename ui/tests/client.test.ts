@@ -35,16 +35,17 @@ describe("act", () => {
   });
 
   it("tells what changed, and only then", async () => {
-    const door = standIn({ now: nothingToDo });
+    const door = standIn({ "rack add": { rack: { name: "A1", uuid: "u", pieces: 0 } } });
     const heard = vi.fn();
     const stop = onChanged(heard);
     await act("now", {});
+    await act("rack add", { name: "A1" });
     expect(heard).not.toHaveBeenCalled();
     door.changed = [{ kind: "rack", uuid: "u" }];
-    await act("now", {});
+    await act("rack add", { name: "A1" });
     stop();
-    await act("now", {});
-    expect(heard).toHaveBeenCalledExactlyOnceWith([{ kind: "rack", uuid: "u" }], "now");
+    await act("rack add", { name: "A1" });
+    expect(heard).toHaveBeenCalledExactlyOnceWith([{ kind: "rack", uuid: "u" }], "rack add");
   });
 
   it("goes over HTTP in a browser", async () => {

@@ -514,7 +514,7 @@ describe("the first start", () => {
     const door = standIn({ init: { name: "x", unit: "in", currency: "USD", decimals: 2, device: "7K", uuid: "s", read_only: false }, demo: { pieces: 1, orders: 1 } });
     door.hello = { window: false, shop: false, version: "0" };
     const { person } = open(App);
-    expect(await screen.findByRole("heading", { level: 1 })).toHaveTextContent(/true shape/);
+    expect(await screen.findByRole("heading", { level: 1, name: /true shape/ })).toBeVisible();
     await person.type(screen.getByLabelText(/What is your shop called/), "Corner workshop");
     await person.click(screen.getByRole("radio", { name: "Inches" }));
     door.hello = { window: false, shop: true, version: "0" };
@@ -564,7 +564,7 @@ describe("the frame", () => {
     route.read();
     open(App);
     expect(await screen.findByRole("heading", { level: 1, name: "There is nothing here" })).toBeVisible();
-    expect(screen.getByText(/written by a newer Sheetloft/)).toBeVisible();
+    expect(await screen.findByText(/written by a newer Sheetloft/)).toBeVisible();
   });
 });
 

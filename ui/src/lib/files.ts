@@ -3,12 +3,14 @@ import type { Upload } from "./door";
 import { inWindow } from "./transport";
 
 /** A file as the door takes it. */
-export async function upload(file: File): Promise<Upload> {
-  const bytes = new Uint8Array(await file.arrayBuffer());
-  let text = "";
-  const step = 0x8000;
-  for (let i = 0; i < bytes.length; i += step) text += String.fromCharCode(...bytes.subarray(i, i + step));
-  return { name: file.name, data: btoa(text) };
+export function upload(file: File): Promise<Upload> {
+  return new Promise((resolve, reject) => {
+    const reader = new FileReader();
+    reader.onerror = () => reject(reader.error ?? new Error(file.name));
+    // `data:…;base64,` and then what is wanted.
+    reader.onload = () => resolve({ name: file.name, data: String(reader.result).replace(/^[^,]*,/, "") });
+    reader.readAsDataURL(file);
+  });
 }
 
 /** A file that came out of the door. */
