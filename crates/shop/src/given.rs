@@ -225,6 +225,7 @@ fn drawing_error(error: &DrawingError) -> Say {
         DrawingError::Unreadable { why } => say!("drawing-unreadable", why = why),
         DrawingError::TooManyEntities { most } => say!("drawing-many-entities", most = *most),
         DrawingError::TooDeep { block, most } => say!("drawing-too-deep", block = block, most = *most),
+        DrawingError::TooManyCorners { most } => say!("drawing-many-corners", most = *most),
         DrawingError::TooInvolved => say!("drawing-too-involved"),
         DrawingError::UnitNotTaken { code } => say!("drawing-unit-not-taken", code = code.to_string()),
         DrawingError::TooFar { mm, unit, .. } => say!("drawing-too-far", mm = format!("{mm:.0}"), unit = unit.name()),

@@ -248,3 +248,156 @@ fn migrate(conn: &mut Connection, path: &Path, version: i32) -> Result<(), Store
     tx.commit()?;
     Ok(())
 }
+
+#[cfg(test)]
+mod tests {
+    use sheetloft_ledger::body::{Body, Moved};
+    use sheetloft_ledger::event::{Thing, ThingKind};
+
+    use super::*;
+    use crate::write::Ids;
+
+    struct Counter(u128);
+
+    impl Ids for Counter {
+        fn uuid(&mut self) -> Uuid {
+            self.0 += 1;
+            Uuid::from_u128(self.0)
+        }
+
+        fn wall_ms(&mut self) -> u64 {
+            u64::try_from(self.0).unwrap_or(0)
+        }
+    }
+
+    fn new(folder: &Path) -> (PathBuf, Store, Counter) {
+        let path = folder.join("shop.db");
+        let store = Store::create(&path, DeviceKey::new(Uuid::from_u128(7), [7; 32])).unwrap();
+        (path, store, Counter(100))
+    }
+
+    /// An action that touches a piece; enough for the file, whatever it means.
+    fn act(store: &mut Store, ids: &mut Counter) -> Result<(), StoreError> {
+        let piece = Uuid::from_u128(1);
+        let draft = |tx: &mut crate::Tx<'_>, _: &mut DeviceKey| {
+            tx.draft(Body::Moved(Moved { piece, rack: None }), [Thing::new(ThingKind::Piece, piece)]);
+            Ok::<_, StoreError>(())
+        };
+        store.transact(Uuid::nil(), ids, draft).map(|_| ())
+    }
+
+    #[test]
+    fn the_linked_sqlite_has_the_fix_for_lost_writes() {
+        // Release notes of SQLite 3.51.3: the WAL-reset fault that could lose writes is mended from there on.
+        assert!(Store::sqlite_version() >= 3_051_003, "{}", Store::sqlite_version());
+    }
+
+    #[test]
+    fn a_file_that_is_no_shop_is_refused_and_left_alone() {
+        let folder = tempfile::tempdir().unwrap();
+        let text = folder.path().join("notes.txt");
+        fs::write(&text, "not a database, only some text that is long enough to have a header".repeat(20)).unwrap();
+        assert!(matches!(Store::open(&text), Err(StoreError::NotAShop { .. })));
+        let other = folder.path().join("other.db");
+        Connection::open(&other).unwrap().execute_batch("CREATE TABLE t (x); INSERT INTO t VALUES (1)").unwrap();
+        let before = fs::read(&other).unwrap();
+        assert!(matches!(Store::open(&other), Err(StoreError::NotAShop { .. })));
+        assert_eq!(fs::read(&other).unwrap(), before);
+        assert!(matches!(Store::open(&folder.path().join("none.db")), Err(StoreError::Missing { .. })));
+    }
+
+    #[test]
+    fn an_existing_file_is_never_overwritten() {
+        let folder = tempfile::tempdir().unwrap();
+        let (path, _store, _) = new(folder.path());
+        let again = Store::create(&path, DeviceKey::new(Uuid::from_u128(8), [8; 32]));
+        assert!(matches!(again, Err(StoreError::Exists { .. })));
+        assert_eq!(Store::open(&path).unwrap().device(), Some(Uuid::from_u128(7)));
+    }
+
+    #[test]
+    fn a_file_of_a_newer_program_is_read_and_not_changed() {
+        let folder = tempfile::tempdir().unwrap();
+        let (path, mut store, mut ids) = new(folder.path());
+        act(&mut store, &mut ids).unwrap();
+        store.conn.pragma_update(None, "user_version", SCHEMA + 1).unwrap();
+        drop(store);
+        let mut store = Store::open(&path).unwrap();
+        assert!(store.is_read_only() && store.is_newer().unwrap());
+        assert_eq!(store.read().events().unwrap(), 1);
+        assert!(matches!(act(&mut store, &mut ids), Err(StoreError::ReadOnly)));
+    }
+
+    #[test]
+    fn a_full_disk_is_said_and_loses_nothing() {
+        let folder = tempfile::tempdir().unwrap();
+        let (_, mut store, mut ids) = new(folder.path());
+        act(&mut store, &mut ids).unwrap();
+        let pages: i64 = store.conn.pragma_query_value(None, "page_count", |row| row.get(0)).unwrap();
+        store.conn.query_row(&format!("PRAGMA max_page_count = {}", pages + 2), [], |_| Ok(())).unwrap();
+        let mut done = 1;
+        let full = loop {
+            match act(&mut store, &mut ids) {
+                Ok(()) => done += 1,
+                Err(e) => break e,
+            }
+            assert!(done < 10_000);
+        };
+        assert!(matches!(full, StoreError::DiskFull), "{full:?}");
+        assert_eq!(store.read().events().unwrap(), done);
+        store.conn.query_row("PRAGMA max_page_count = 100000", [], |_| Ok(())).unwrap();
+        act(&mut store, &mut ids).unwrap();
+        assert_eq!(store.read().events().unwrap(), done + 1);
+    }
+
+    #[test]
+    fn a_file_that_another_program_holds_is_said_to_be_in_use() {
+        let folder = tempfile::tempdir().unwrap();
+        let (path, mut store, mut ids) = new(folder.path());
+        let other = Connection::open(&path).unwrap();
+        other.execute_batch("BEGIN IMMEDIATE").unwrap();
+        store.conn.busy_timeout(Duration::from_millis(1)).unwrap();
+        assert!(matches!(act(&mut store, &mut ids), Err(StoreError::Locked)));
+        other.execute_batch("ROLLBACK").unwrap();
+        act(&mut store, &mut ids).unwrap();
+        assert_eq!(store.read().events().unwrap(), 1);
+    }
+
+    #[test]
+    fn a_copy_and_a_restored_backup_are_no_longer_this_device() {
+        let folder = tempfile::tempdir().unwrap();
+        let (path, mut store, mut ids) = new(folder.path());
+        act(&mut store, &mut ids).unwrap();
+        let copy = folder.path().join("copy.db");
+        store.backup(&copy).unwrap();
+        assert_eq!(Store::open(&copy).unwrap().device(), None);
+        assert!(matches!(store.backup(&copy), Err(StoreError::Exists { .. })));
+        act(&mut store, &mut ids).unwrap();
+        drop(store);
+        assert_eq!(Store::open(&path).unwrap().device(), Some(Uuid::from_u128(7)));
+        // The backup lacks the second event: its number would be given twice.
+        let kept = Store::restore(&copy, &path).unwrap().unwrap();
+        let mut restored = Store::open(&path).unwrap();
+        assert_eq!(restored.device(), None);
+        assert_eq!(restored.read().events().unwrap(), 1);
+        assert_eq!(Store::open(&kept).unwrap().read().events().unwrap(), 2);
+        restored.adopt(DeviceKey::new(Uuid::from_u128(9), [9; 32])).unwrap();
+        act(&mut restored, &mut ids).unwrap();
+        assert_eq!(Store::open(&path).unwrap().device(), Some(Uuid::from_u128(9)));
+    }
+
+    #[test]
+    fn an_acknowledgement_that_came_too_late_is_put_right() {
+        let folder = tempfile::tempdir().unwrap();
+        let (path, mut store, mut ids) = new(folder.path());
+        let early = fs::read(DeviceKey::path(&path)).unwrap();
+        act(&mut store, &mut ids).unwrap();
+        drop(store);
+        // The program ended between writing the event and acknowledging it.
+        fs::write(DeviceKey::path(&path), early).unwrap();
+        let mut store = Store::open(&path).unwrap();
+        assert_eq!(store.device(), Some(Uuid::from_u128(7)));
+        act(&mut store, &mut ids).unwrap();
+        assert_eq!(store.read().events().unwrap(), 2);
+    }
+}

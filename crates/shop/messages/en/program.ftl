@@ -125,6 +125,7 @@ check-state-off = What is stored is not what the events add up to, for:
 drawing-bad-entity = the entity at { $at } cannot be read; the file is damaged, save or send it again
 drawing-bridged = A gap of { $gap } mm was bridged { $place }.
 drawing-empty = the file is empty; save or send it again
+drawing-many-corners = it has more than { $most } corners; simplify its curves, or split it
 drawing-many-entities = it has more than { $most } entities, blocks counted each time they are used; split it
 drawing-no-group-code = line { $at } should be the number of a group code; the file is damaged, save or send it again
 drawing-not-read = the file is { $format }; save or export it as DXF, which is read

@@ -419,6 +419,7 @@ ui-find-picture = Part { $part } where it lies in piece { $piece }
 ui-find-size = Largest rectangle
 ui-find-spare = To spare all round
 ui-find-place = The part lies
+ui-find-as-drawn = as drawn
 ui-find-turned = turned by { $angle }
 ui-find-turned-flipped = turned over, then by { $angle }
 ui-find-cost = Cost, by the books
@@ -637,10 +638,10 @@ ui-labels-pieces = All pieces on hand
 ui-labels-racks = The racks
 ui-labels-form = Print labels
 ui-labels-paper = Paper
-ui-labels-paper-hint = { $size } each, { $count ->
-    [one] one at a time
-   *[other] { $count } on a sheet
-}.
+ui-labels-paper-hint = { $count ->
+    [one] One label of { $size }.
+   *[other] { $count } labels on a page of { $size }.
+}
 ui-labels-skip = Already used on the first sheet
 ui-labels-skip-hint = 0 to { $most }: begins behind them.
 ui-labels-format = As
