@@ -8,7 +8,10 @@ use std::collections::HashMap;
 
 use sheetloft_shapes::Contour;
 
-use crate::curve::{P, Path, Piece, Seg, add, area2, cross, distance, distance_to_segment, length, scale, sub, unit};
+use crate::curve::{
+    P, Path, Piece, Seg, add, area2, cross, distance, distance_to_segment, dot, length, scale, sub, unit,
+};
+use crate::nest::Budget;
 use crate::source::path_um;
 
 /// Strokes this near are the same, µm: less than any cut can tell, more than rounding to three decimals of
@@ -22,9 +25,12 @@ const RUN_MOST: usize = 200;
 
 /// What is compared.
 pub(crate) struct Likeness {
+    /// By kind, then by how far they start from the centre.
     strokes: Vec<Mark>,
     contours: usize,
     area: f64,
+    /// The stroke of which there are fewest alike: it says a turn best.
+    anchor: usize,
 }
 
 /// A stroke, or a full circle, relative to the centre of area, µm.
@@ -50,7 +56,9 @@ impl Likeness {
             let last = if mark.kind == CIRCLE { 1 } else { 3 };
             mark.points[..last].iter_mut().for_each(|p| *p = sub(*p, centre));
         }
-        Self { strokes: marks, contours: source.len(), area }
+        marks.sort_by(|a, b| (a.kind, a.far()).partial_cmp(&(b.kind, b.far())).unwrap_or(std::cmp::Ordering::Equal));
+        let anchor = anchor(&marks);
+        Self { strokes: marks, contours: source.len(), area, anchor }
     }
 
     /// Numbers that are equal, or next to it for the last, for parts that are the same.
@@ -60,51 +68,111 @@ impl Likeness {
         (self.contours, self.strokes.len(), (libm::sqrt(self.area.max(0.0)) / (10.0 * NEAR_UM)) as i64)
     }
 
-    /// Whether both are the same but for a move and a turn.
-    pub(crate) fn same(&self, other: &Self) -> bool {
-        if self.strokes.len() != other.strokes.len() || self.contours != other.contours {
+    /// Whether both are the same but for a move and a turn. Takes of the budget what it costs; where that is spent,
+    /// they count as different.
+    pub(crate) fn same(&self, other: &Self, budget: &Budget) -> bool {
+        let n = self.strokes.len();
+        if n != other.strokes.len() || self.contours != other.contours || budget.spend(1 + n / 16).is_err() {
             return false;
         }
-        // The mark furthest from the centre says the turn best.
-        let off = |m: &Mark| length(m.points[0]);
-        let Some(anchor) = self.strokes.iter().max_by(|a, b| off(a).total_cmp(&off(b))) else { return true };
-        let far = off(anchor);
-        if far <= NEAR_UM {
-            // Circles around one centre: no turn makes a difference.
-            return matches(self, other, [1.0, 0.0]);
+        let Some(anchor) = self.strokes.get(self.anchor) else { return true };
+        // Neither a move nor a turn changes how far strokes are from the centre.
+        if !self
+            .strokes
+            .iter()
+            .zip(&other.strokes)
+            .all(|(a, b)| a.kind == b.kind && (a.far() - b.far()).abs() <= NEAR_UM)
+        {
+            return false;
         }
-        other.strokes.iter().filter(|m| m.kind == anchor.kind && (off(m) - far).abs() <= NEAR_UM).take(TURNS_MOST).any(
-            |m| {
-                let (a, b) = (unit(anchor.points[0]), unit(m.points[0]));
-                matches(self, other, [a[0] * b[0] + a[1] * b[1], cross(a, b)])
-            },
-        )
+        let places = Places::new(&other.strokes);
+        if anchor.far() <= NEAR_UM {
+            // Circles around one centre: no turn makes a difference.
+            return places.hold(&self.strokes, [1.0, 0.0]);
+        }
+        let towards = unit(anchor.points[0]);
+        other
+            .strokes
+            .iter()
+            .filter(|m| m.is_like(anchor))
+            .take(TURNS_MOST)
+            .take_while(|_| budget.spend(1 + n / 4).is_ok())
+            .any(|m| {
+                let b = unit(m.points[0]);
+                places.hold(&self.strokes, [dot(towards, b), cross(towards, b)])
+            })
     }
 }
 
-/// Whether each stroke of one, turned by this cosine and sine, lies on one of the other.
-fn matches(one: &Likeness, other: &Likeness, [cos, sin]: P) -> bool {
-    let square = |p: P| ((p[0] / (4.0 * NEAR_UM)).floor() as i64, (p[1] / (4.0 * NEAR_UM)).floor() as i64);
-    let mut at: HashMap<(i64, i64), Vec<usize>> = HashMap::new();
-    for (i, m) in other.strokes.iter().enumerate() {
-        at.entry(square(m.points[0])).or_default().push(i);
+impl Mark {
+    /// How far the stroke starts from the centre of area.
+    fn far(&self) -> f64 {
+        length(self.points[0])
     }
-    let mut taken = vec![false; other.strokes.len()];
-    one.strokes.iter().all(|m| {
-        let turned = m.points.map(|p| [p[0] * cos - p[1] * sin, p[0] * sin + p[1] * cos]);
-        let (x, y) = square(turned[0]);
-        let near = (x - 1..=x + 1).flat_map(|x| (y - 1..=y + 1).map(move |y| (x, y)));
-        let found = near.filter_map(|s| at.get(&s)).flatten().copied().find(|&i| {
-            let n = &other.strokes[i];
-            let rest = if m.kind == CIRCLE {
-                (m.points[1][0] - n.points[1][0]).abs() <= NEAR_UM
-            } else {
-                (1..3).all(|k| distance(turned[k], n.points[k]) <= NEAR_UM)
-            };
-            !taken[i] && m.kind == n.kind && distance(turned[0], n.points[0]) <= NEAR_UM && rest
-        });
-        found.is_some_and(|i| !std::mem::replace(&mut taken[i], true))
-    })
+
+    /// From end to end; of a circle, its radius.
+    fn size(&self) -> f64 {
+        if self.kind == CIRCLE { self.points[1][0].abs() } else { distance(self.points[0], self.points[2]) }
+    }
+
+    /// Whether a turn may bring one onto the other.
+    fn is_like(&self, other: &Self) -> bool {
+        let near = |a: f64, b: f64| (a - b).abs() <= 2.0 * NEAR_UM;
+        self.kind == other.kind && near(self.far(), other.far()) && near(self.size(), other.size())
+    }
+}
+
+/// The stroke with the fewest like it, of those not too near the centre; of several, the furthest out.
+fn anchor(marks: &[Mark]) -> usize {
+    let furthest = marks.iter().map(Mark::far).fold(0.0, f64::max);
+    let class = |m: &Mark| (m.kind, (m.far() / (4.0 * NEAR_UM)) as i64, (m.size() / (4.0 * NEAR_UM)) as i64);
+    let mut classes: HashMap<(u8, i64, i64), usize> = HashMap::new();
+    marks.iter().for_each(|m| *classes.entry(class(m)).or_default() += 1);
+    let rank = |i: &usize| (std::cmp::Reverse(classes[&class(&marks[*i])]), marks[*i].far());
+    (0..marks.len())
+        .filter(|&i| marks[i].far() >= 0.2 * furthest)
+        .max_by(|a, b| rank(a).partial_cmp(&rank(b)).unwrap_or(std::cmp::Ordering::Equal))
+        .unwrap_or(0)
+}
+
+/// Strokes by the squares of a grid in which they start.
+struct Places<'a> {
+    strokes: &'a [Mark],
+    squares: HashMap<(i64, i64), Vec<usize>>,
+}
+
+impl<'a> Places<'a> {
+    fn new(strokes: &'a [Mark]) -> Self {
+        let mut squares: HashMap<(i64, i64), Vec<usize>> = HashMap::new();
+        for (i, m) in strokes.iter().enumerate() {
+            squares.entry(square(m.points[0])).or_default().push(i);
+        }
+        Self { strokes, squares }
+    }
+
+    /// Whether each of these strokes, turned by this cosine and sine, lies on one of ours.
+    fn hold(&self, strokes: &[Mark], [cos, sin]: P) -> bool {
+        let mut taken = vec![false; self.strokes.len()];
+        strokes.iter().all(|m| {
+            let turned = m.points.map(|p| [p[0] * cos - p[1] * sin, p[0] * sin + p[1] * cos]);
+            let (x, y) = square(turned[0]);
+            let near = (x - 1..=x + 1).flat_map(|x| (y - 1..=y + 1).map(move |y| (x, y)));
+            let found = near.filter_map(|s| self.squares.get(&s)).flatten().copied().find(|&i| {
+                let n = &self.strokes[i];
+                let rest = if m.kind == CIRCLE {
+                    (m.points[1][0] - n.points[1][0]).abs() <= NEAR_UM
+                } else {
+                    (1..3).all(|k| distance(turned[k], n.points[k]) <= NEAR_UM)
+                };
+                !taken[i] && m.kind == n.kind && distance(turned[0], n.points[0]) <= NEAR_UM && rest
+            });
+            found.is_some_and(|i| !std::mem::replace(&mut taken[i], true))
+        })
+    }
+}
+
+fn square(p: P) -> (i64, i64) {
+    (libm::floor(p[0] / (4.0 * NEAR_UM)) as i64, libm::floor(p[1] / (4.0 * NEAR_UM)) as i64)
 }
 
 /// The centre of area of contours whose directions say what is hole, from their corners and middles.
@@ -169,7 +237,7 @@ fn goes_on(before: &Piece, piece: &Piece) -> bool {
     match (before.seg, piece.seg) {
         (Seg::Line { .. }, Seg::Line { to }) => {
             distance_to_segment(piece.from, before.from, to) <= NEAR_UM / 10.0
-                && crate::curve::dot(before.direction(1.0), piece.direction(0.0)) > 0.0
+                && dot(before.direction(1.0), piece.direction(0.0)) > 0.0
         }
         (Seg::Arc { centre: a, ccw: x, .. }, Seg::Arc { centre: b, ccw: y, .. }) => {
             x == y && distance(a, b) <= NEAR_UM / 10.0

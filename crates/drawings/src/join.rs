@@ -94,10 +94,10 @@ pub(crate) fn join(strokes: Vec<Loose>, join_nm: f64) -> Result<Joined, DrawingE
     let mut left = Vec::new();
     for layer in &layers {
         let edges = by_layer.remove(layer).unwrap_or_default();
-        left.extend(Graph::new(edges, join_nm, &mut joined).faces(&mut joined, &budget)?);
+        left.extend(Graph::new(edges, join_nm, &mut joined, &budget)?.faces(&mut joined, &budget)?);
     }
     if !one_layer {
-        left = Graph::new(left, join_nm, &mut joined).faces(&mut joined, &budget)?;
+        left = Graph::new(left, join_nm, &mut joined, &budget)?.faces(&mut joined, &budget)?;
     }
     remainders(&left, &mut joined.open);
     joined.closed.sort_by_key(|c| c.order);
@@ -242,7 +242,7 @@ struct Graph {
 }
 
 impl Graph {
-    fn new(edges: Vec<Edge>, join_nm: f64, joined: &mut Joined) -> Self {
+    fn new(edges: Vec<Edge>, join_nm: f64, joined: &mut Joined, budget: &Budget) -> Result<Self, DrawingError> {
         let mut nodes = Nodes::default();
         let mut graph = Self { edges: Vec::new(), ends: Vec::new(), places: Vec::new(), bridged: HashMap::new() };
         for edge in edges {
@@ -253,16 +253,16 @@ impl Graph {
             }
         }
         graph.places = nodes.places;
-        graph.drop_twins(joined);
-        if graph.bridge(join_nm) {
+        graph.drop_twins(joined, budget)?;
+        if graph.bridge(join_nm, budget)? {
             // Lines side by side, nearer than the tolerance, have become one.
-            graph.drop_twins(joined);
+            graph.drop_twins(joined, budget)?;
         }
-        graph
+        Ok(graph)
     }
 
     /// Of strokes between the same nodes that run through the same middle, keeps the first.
-    fn drop_twins(&mut self, joined: &mut Joined) {
+    fn drop_twins(&mut self, joined: &mut Joined, budget: &Budget) -> Result<(), DrawingError> {
         let mut middles: HashMap<[usize; 2], Vec<P>> = HashMap::new();
         let edges = std::mem::take(&mut self.edges);
         let ends = std::mem::take(&mut self.ends);
@@ -270,6 +270,7 @@ impl Graph {
             let [from, to] = ends.map(|n| self.places[n]);
             let middle = with_ends(&edge.piece, from, to).point(0.5);
             let before = middles.entry([ends[0].min(ends[1]), ends[0].max(ends[1])]).or_default();
+            budget.spend(before.len())?;
             if before.iter().any(|m| distance(*m, middle) <= SAME_NM) {
                 joined.twice.push(edge.remainder(middle, None));
                 continue;
@@ -278,6 +279,7 @@ impl Graph {
             self.edges.push(edge);
             self.ends.push(ends);
         }
+        Ok(())
     }
 
     fn degrees(&self) -> Vec<usize> {
@@ -287,9 +289,9 @@ impl Graph {
     }
 
     /// Joins ends that are alone to the nearest other, smallest gaps first. Says whether there were any.
-    fn bridge(&mut self, join_nm: f64) -> bool {
+    fn bridge(&mut self, join_nm: f64, budget: &Budget) -> Result<bool, DrawingError> {
         if join_nm <= SAME_NM {
-            return false;
+            return Ok(false);
         }
         let mut degrees = self.degrees();
         let mut grid = Grid::new(join_nm);
@@ -301,6 +303,7 @@ impl Graph {
         let mut gaps = Vec::new();
         for a in (0..self.places.len()).filter(|&n| degrees[n] == 1) {
             for b in grid.near(self.places[a]) {
+                budget.spend(1)?;
                 let gap = distance(self.places[a], self.places[b]);
                 let once = degrees[b] != 1 || a < b;
                 // A stroke no longer than the gap it would close is no contour.
@@ -333,7 +336,7 @@ impl Graph {
         for ends in &mut self.ends {
             *ends = ends.map(|n| root(&mut into, n));
         }
-        !self.bridged.is_empty()
+        Ok(!self.bridged.is_empty())
     }
 
     /// Takes the contours out; hands back the edges that are part of none.

@@ -101,9 +101,13 @@ impl Budget {
     }
 
     pub(crate) fn spend(&self, n: usize) -> Result<(), DrawingError> {
-        let left = self.0.get().checked_sub(n).ok_or(DrawingError::TooInvolved)?;
-        self.0.set(left);
-        Ok(())
+        let left = self.0.get().checked_sub(n);
+        self.0.set(left.unwrap_or(0));
+        left.map(|_| ()).ok_or(DrawingError::TooInvolved)
+    }
+
+    pub(crate) fn is_spent(&self) -> bool {
+        self.0.get() == 0
     }
 }
 

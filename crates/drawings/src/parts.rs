@@ -7,7 +7,7 @@ use sheetloft_shapes::{Contour, Ring, Shape, ShapeError, limits};
 use crate::alike::Likeness;
 use crate::curve::{Affine, P, Path, area2};
 use crate::join::{Closed, Joined, Loose, Remainder, join, reversed};
-use crate::nest::{Nest, crossing, nest};
+use crate::nest::{Budget, Nest, crossing, nest};
 use crate::sketch::{Sketch, Tally};
 use crate::source::{contour_of_path, path_nm, path_um};
 use crate::unit::Unit;
@@ -237,11 +237,13 @@ fn counted(closed: &[Closed], found: Vec<Found>) -> Vec<Part> {
     let mut parts: Vec<(Part, String)> = Vec::new();
     let mut likenesses: Vec<Likeness> = Vec::new();
     let mut by_size: HashMap<(usize, usize, i64), Vec<usize>> = HashMap::new();
+    let budget = Budget::new();
     for one in found {
         let likeness = Likeness::of(&one.source);
         let (contours, features, size) = likeness.size();
-        let near = (-1..=1).filter_map(|d| by_size.get(&(contours, features, size + d))).flatten();
-        if let Some(&same) = near.copied().collect::<Vec<_>>().iter().find(|&&p| likenesses[p].same(&likeness)) {
+        let near = (-1..=1).filter_map(|d| by_size.get(&(contours, features, size + d))).flatten().copied();
+        let mut near = near.take_while(|_| !budget.is_spent());
+        if let Some(same) = near.find(|&p| likenesses[p].same(&likeness, &budget)) {
             parts[same].0.quantity += 1;
             continue;
         }

@@ -5,7 +5,6 @@
 //! tangents, halved until they are within 10⁻⁷ of the spline's size.
 
 use dxf::entities::Spline;
-use sheetloft_shapes::limits;
 
 use super::curves::Drawn;
 use crate::Why;
@@ -13,6 +12,8 @@ use crate::curve::{Bounds, P, Path, Seg, add, distance, length, lerp, scale, sub
 
 /// Highest degree that is taken; CAD programs write 3, rarely more than 7.
 const DEGREE_MOST: usize = 15;
+/// So many cubic curves may follow one spline.
+const FOLLOWED_MOST: usize = 50_000;
 /// How often a span is halved at most.
 const HALVINGS_MOST: u32 = 7;
 
@@ -76,6 +77,10 @@ impl Curve {
                 knots = (0..points.len() + degree + 1).map(|i| i.saturating_sub(degree).min(spans) as f64).collect();
             }
         }
+        let follows = degree > 3 || weights.iter().any(|w| *w != weights[0]);
+        if follows && points.len() > FOLLOWED_MOST / 2 {
+            return None;
+        }
         if points.len() <= degree || knots.windows(2).any(|k| k[1] < k[0]) {
             return None;
         }
@@ -123,7 +128,7 @@ impl Curve {
             self.points.iter().for_each(|h| bounds.add(flat(*h)));
             let near = 1e-7 * distance(bounds.lo, bounds.hi);
             for span in &spans {
-                if segs.len() > limits::DRAWING_SEGMENTS {
+                if segs.len() > FOLLOWED_MOST {
                     return None;
                 }
                 follow(span, 0.0, 1.0, near, HALVINGS_MOST, &mut segs);
