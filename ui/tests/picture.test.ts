@@ -44,7 +44,10 @@ it("finds a roomy place for a name, inside and not in a hole", () => {
     [[0, 0], [100, 0], [100, 100], [0, 100]],
     [[10, 5], [90, 5], [90, 95], [10, 95]],
   ]);
-  expect(frame.x < 10 || frame.x > 90).toBe(true);
+  expect(frame.x < 10 || frame.x > 90 || frame.y < 5 || frame.y > 95).toBe(true);
+  // In the arm of a long L the name stands in the arm's middle, not at its edge.
+  const long = roomiest([[[0, 0], [260, 0], [260, 60], [90, 60], [90, 180], [0, 180]]]);
+  expect([long.x, long.y, long.w, long.h].map(Math.round)).toEqual([130, 30, 260, 60]);
 });
 
 it("takes a round scale bar", () => {

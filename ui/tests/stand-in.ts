@@ -140,7 +140,7 @@ export const aPiece: PieceAnswer = {
   known: "tape",
   known_within_mm: 2,
   note: null,
-  born: "recorded as found",
+  born: "2026-03-09T08:15:00Z",
   fate: null,
   charges: [],
   family: [],

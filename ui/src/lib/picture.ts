@@ -65,28 +65,44 @@ export function rings(shape: { outline: Ring; holes: Ring[] } | ShapeMm): Ring[]
   return [shape.outline, ...shape.holes];
 }
 
-/** A roomy point inside, for a name: the middle of the widest of some level cuts, and how wide it is there, mm. */
-export function roomiest(all: Ring[]): { x: number; y: number; w: number } {
+/** Where a line at `y` (or, `upright`, at `x`) runs inside the rings: from, to. */
+function inside(all: Ring[], at: number, upright: boolean): [number, number][] {
+  const [along, across] = upright ? [1, 0] : [0, 1];
+  const cuts = all
+    .flatMap((ring) =>
+      ring.map((a, i) => {
+        const b = ring[(i + 1) % ring.length]!;
+        const [ca, cb] = [a[across]!, b[across]!];
+        return ca > at === cb > at ? null : a[along]! + ((at - ca) / (cb - ca)) * (b[along]! - a[along]!);
+      }),
+    )
+    .filter((cut) => cut !== null)
+    .sort((a, b) => a - b);
+  return cuts.slice(0, -1).flatMap((cut, i): [number, number][] => (i % 2 === 0 ? [[cut, cuts[i + 1]!]] : []));
+}
+
+/** A roomy point inside, for a name, with the free width and height around it, mm. */
+export function roomiest(all: Ring[]): { x: number; y: number; w: number; h: number } {
   const box = bounds(all);
-  let best = { x: box.x + box.w / 2, y: box.y + box.h / 2, w: 0, score: -1 };
-  for (const share of [0.5, 0.4, 0.6, 0.3, 0.7, 0.2, 0.8]) {
-    const y = box.y + box.h * share + 1e-6;
-    const cuts = all
-      .flatMap((ring) =>
-        ring.map((a, i) => {
-          const b = ring[(i + 1) % ring.length]!;
-          return a[1] > y === b[1] > y ? null : a[0] + ((y - a[1]) / (b[1] - a[1])) * (b[0] - a[0]);
-        }),
-      )
-      .filter((x) => x !== null)
-      .sort((a, b) => a - b);
-    for (let i = 0; i + 1 < cuts.length; i += 2) {
-      const w = cuts[i + 1]! - cuts[i]!;
-      const score = w * (1 - Math.abs(share - 0.5) * 0.6);
-      if (score > best.score) best = { x: (cuts[i]! + cuts[i + 1]!) / 2, y, w, score };
+  let best = { x: box.x + box.w / 2, y: box.y + box.h / 2, w: 0, h: 0 };
+  for (const share of [0.5, 0.38, 0.62, 0.26, 0.74, 0.14, 0.86]) {
+    for (const [from, to] of inside(all, box.y + box.h * share + 1e-6, false)) {
+      // From the middle of the level line to the middle of the upright one through it, and level again.
+      const across = (from + to) / 2 + 1e-6;
+      const upright = inside(all, across, true).find(([low, high]) => low <= box.y + box.h * share && box.y + box.h * share <= high);
+      if (!upright) continue;
+      const y = (upright[0] + upright[1]) / 2;
+      const level = inside(all, y + 1e-6, false).find(([low, high]) => low <= across && across <= high);
+      if (!level) continue;
+      const x = (level[0] + level[1]) / 2;
+      const free = inside(all, x + 1e-6, true).find(([low, high]) => low <= y && y <= high);
+      if (!free) continue;
+      const spot = { x, y, w: level[1] - level[0], h: 2 * Math.min(y - free[0], free[1] - y) };
+      // A name is about four times as wide as it is high: of two places, the one that takes the larger letters.
+      if (Math.min(spot.w, 4 * spot.h) > Math.min(best.w, 4 * best.h) * 1.02) best = spot;
     }
   }
-  return { x: best.x, y: best.y, w: best.w };
+  return best;
 }
 
 /** The length of a scale bar: a round number of mm (or inches) near a third of the box. */
