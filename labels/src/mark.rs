@@ -30,6 +30,12 @@ impl Frame {
         self.y + self.h
     }
 
+    /// The part of the frame that whole dots cover.
+    pub(crate) fn whole_dots(&self) -> Self {
+        let (x, y) = (self.x.ceil(), self.y.ceil());
+        Self { x, y, w: (self.right().floor() - x).max(0.0), h: (self.bottom().floor() - y).max(0.0) }
+    }
+
     /// The frame less a rim on all sides.
     pub(crate) fn inset(&self, rim: f32) -> Self {
         Self { x: self.x + rim, y: self.y + rim, w: (self.w - 2.0 * rim).max(0.0), h: (self.h - 2.0 * rim).max(0.0) }

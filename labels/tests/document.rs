@@ -75,13 +75,6 @@ fn samples() -> Vec<Label> {
     ]
 }
 
-/// What a scanner reads in a picture of `w` × `h` dots; `dark` says which are.
-fn scanned(w: usize, h: usize, dark: impl Fn(usize, usize) -> bool) -> Vec<String> {
-    let grey = |x, y| if dark(x, y) { 0 } else { 255 };
-    let mut picture = rqrr::PreparedImage::prepare_from_greyscale(w, h, grey);
-    picture.detect_grids().iter().map(|grid| grid.decode().unwrap().1).collect()
-}
-
 /// A black and white picture.
 struct Dots {
     w: usize,
@@ -104,6 +97,20 @@ impl Dots {
         Self { w, h, dark: dark.collect() }
     }
 
+    /// Rectangles on whole dots, as a printer prints them, on the label at `frame`.
+    fn painted(rectangles: &[Rect], frame: Rect) -> Self {
+        let (w, h) = (frame.width() as usize, frame.height() as usize);
+        let mut dark = vec![false; w * h];
+        let dot = |v: f64, least: f64| (v - least.ceil()).round() as usize;
+        for r in rectangles {
+            for y in dot(r.y0, frame.y0)..dot(r.y1, frame.y0) {
+                let row = y * w;
+                dark[row + dot(r.x0, frame.x0)..row + dot(r.x1, frame.x0)].fill(true);
+            }
+        }
+        Self { w, h, dark }
+    }
+
     /// The part of the picture that one label covers.
     fn label(&self, paper: &Paper, slot: usize) -> Self {
         let frame = label_dots(paper, slot);
@@ -117,8 +124,11 @@ impl Dots {
         }
     }
 
+    /// What a scanner reads in it.
     fn scanned(&self) -> Vec<String> {
-        scanned(self.w, self.h, |x, y| self.dark[y * self.w + x])
+        let grey = |x, y| if self.dark[y * self.w + x] { 0 } else { 255 };
+        let mut picture = rqrr::PreparedImage::prepare_from_greyscale(self.w, self.h, grey);
+        picture.detect_grids().iter().map(|grid| grid.decode().unwrap().1).collect()
     }
 }
 
@@ -263,11 +273,8 @@ fn every_label_on_every_paper_is_read_from_pdf_on_whole_dots() {
             }
 
             // A scanner reads it.
-            let dark = |x: usize, y: usize| {
-                let dot = Spot::new(frame.x0.ceil() + x as f64 + 0.5, frame.y0.ceil() + y as f64 + 0.5);
-                runs.iter().any(|run| run.contains(dot))
-            };
-            assert_eq!(scanned(frame.width() as usize, frame.height() as usize, dark), [label.payload()], "{what}");
+            let painted = Dots::painted(&runs, frame);
+            assert_eq!(painted.scanned(), [label.payload()], "{what}");
 
             // Nothing stands in its quiet zone, which lies on the label; no ink leaves the label.
             let symbol = runs.iter().fold(runs[0], |all, run| all.union(*run));

@@ -1,13 +1,14 @@
 //! Texts one under the other, made to fit a frame.
 
+use std::rc::Rc;
+
 use crate::mark::{Frame, Mark};
-use crate::text::{Block, Sizes, Weight, fit, tidied};
+use crate::text::{Block, Sizes, Text, Weight};
 
 /// One text of a column.
 #[derive(Clone, Debug)]
 pub(super) struct Item {
-    text: String,
-    weight: Weight,
+    text: Rc<Text>,
     sizes: Sizes,
     /// Set no larger than the smallest of the items of this kind.
     even: bool,
@@ -20,7 +21,7 @@ impl Item {
     /// A text that is set from `most` down to `least` dots to the em, on at most `lines` lines.
     pub(super) fn new(text: &str, weight: Weight, most: f32, least: f32, lines: usize) -> Self {
         let sizes = Sizes { most: most.max(least), least, lines };
-        Self { text: tidied(text), weight, sizes, even: false }
+        Self { text: Rc::new(Text::new(text, weight)), sizes, even: false }
     }
 
     /// The same text, no larger than the smallest of all that are even.
@@ -46,7 +47,7 @@ impl Item {
             lines: self.sizes.lines.min(lines),
             ..self.sizes
         };
-        fit(&self.text, self.weight, sizes, width, height)
+        self.text.fit(sizes, width, height)
     }
 }
 

@@ -1,10 +1,12 @@
 //! Text made to fit a place: it shrinks, then wraps, then is cut with an ellipsis.
 
+use std::ops::Range;
+
 use unicode_linebreak::linebreaks;
 use unicode_segmentation::UnicodeSegmentation;
 
 use super::font::Weight;
-use super::line::{ELLIPSIS, Line};
+use super::line::{ELLIPSIS, Line, tidied};
 
 /// How large a text may be set. Sizes in dots to the em.
 #[derive(Clone, Copy, PartialEq, Debug)]
@@ -47,82 +49,143 @@ const ONE_LINE_SHRINK: f32 = 0.75;
 /// The share by which the size goes down from one try to the next.
 const STEP: f32 = 0.9;
 
-/// Sets a [tidied](super::tidied) text into `width` × `height` dots: it shrinks, then wraps, then is cut with an ellipsis.
-/// `None` where there is no text, or no room for a single letter.
-pub(crate) fn fit(text: &str, weight: Weight, sizes: Sizes, width: f32, height_most: f32) -> Option<Block> {
-    let whole = Line::new(text, weight);
-    if whole.width <= 0.0 || sizes.least <= 0.0 {
-        return None;
+/// A text, shaped once, ready to be set in any place.
+#[derive(Clone, PartialEq, Debug)]
+pub(crate) struct Text {
+    text: String,
+    whole: Line,
+    /// Width of the text up to each of its bytes, em, as it is where nothing is broken.
+    upto: Vec<f32>,
+    /// Where a line may end.
+    breaks: Vec<usize>,
+    /// Where a letter with its marks ends.
+    letters: Vec<usize>,
+}
+
+impl Text {
+    /// The text, [tidied].
+    pub(crate) fn new(text: &str, weight: Weight) -> Self {
+        let text = tidied(text);
+        let whole = Line::new(&text, weight);
+        let mut upto = vec![0.0; text.len() + 1];
+        for (at, advance) in whole.advances() {
+            upto[at + 1] += advance;
+        }
+        let mut sum = 0.0;
+        for width in &mut upto {
+            sum += *width;
+            *width = sum;
+        }
+        let letters = text.grapheme_indices(true).map(|(start, letter)| start + letter.len()).collect();
+        let breaks = breaks(&text).collect();
+        Self { text, whole, upto, breaks, letters }
     }
-    let least = sizes.least.min(sizes.most);
-    let one_line = sizes.most.min(width / whole.width).min(height_most / whole.height());
-    let shrunk = least.max(if sizes.lines > 1 { sizes.most * ONE_LINE_SHRINK } else { 0.0 });
-    if one_line >= shrunk {
-        return Some(Block { lines: vec![whole], size: one_line, cut: false });
+
+    /// There is nothing to set.
+    pub(crate) fn is_empty(&self) -> bool {
+        self.whole.width <= 0.0
     }
-    let tries = std::iter::successors(Some(shrunk), |s| (*s > least).then(|| (s * STEP).max(least)));
-    // Words stay whole where some size allows it.
-    for whole_words in [true, false] {
-        for size in tries.clone() {
-            let wrapped = wrap(text, weight, width / size, sizes.lines + 1, whole_words);
-            if let Some(lines) = wrapped.filter(|lines| lines.len() <= sizes.lines)
-                && height(&lines) * size <= height_most
-            {
-                return Some(Block { lines, size, cut: false });
+
+    /// Sets the text into `width` × `height` dots: it shrinks, then wraps, then is cut with an ellipsis. `None`
+    /// where there is no text, or no room for a single letter.
+    pub(crate) fn fit(&self, sizes: Sizes, width: f32, height_most: f32) -> Option<Block> {
+        if self.is_empty() || sizes.least <= 0.0 {
+            return None;
+        }
+        let least = sizes.least.min(sizes.most);
+        let one_line = sizes.most.min(width / self.whole.width).min(height_most / self.whole.height());
+        let shrunk = least.max(if sizes.lines > 1 { sizes.most * ONE_LINE_SHRINK } else { 0.0 });
+        if one_line >= shrunk {
+            return Some(Block { lines: vec![self.whole.clone()], size: one_line, cut: false });
+        }
+        let tries = std::iter::successors(Some(shrunk), |s| (*s > least).then(|| (s * STEP).max(least)));
+        // Words stay whole where some size allows it.
+        for whole_words in [true, false] {
+            for size in tries.clone() {
+                let spans = self.spans(width / size, sizes.lines, whole_words);
+                let all = spans.filter(|(_, rest)| *rest == self.text.len());
+                if let Some(lines) = all.and_then(|(spans, _)| self.shaped(&spans, width / size))
+                    && height(&lines) * size <= height_most
+                {
+                    return Some(Block { lines, size, cut: false });
+                }
             }
         }
+        // At the smallest size: as many lines as there is room for, the last one cut.
+        (1..=sizes.lines).rev().find_map(|count| {
+            let lines = self.cut(width / least, count)?;
+            (height(&lines) * least <= height_most).then_some(Block { lines, size: least, cut: true })
+        })
     }
-    // At the smallest size: as many lines as there is room for, the last one cut.
-    (1..=sizes.lines).rev().find_map(|count| {
-        let lines = wrap_and_cut(text, weight, width / least, count)?;
-        (height(&lines) * least <= height_most).then_some(Block { lines, size: least, cut: true })
-    })
-}
 
-/// Breaks a text into lines of at most `width` em, at most `lines_most` of them (the rest is left out). `None`
-/// where a word (or, with `whole_words` off, a letter) is wider than that.
-fn wrap(text: &str, weight: Weight, width: f32, lines_most: usize, whole_words: bool) -> Option<Vec<Line>> {
-    let mut lines = Vec::new();
-    let mut rest = text;
-    while !rest.is_empty() && lines.len() < lines_most {
-        let (line, left) = first_line(rest, weight, width, whole_words)?;
-        lines.push(line);
-        rest = left;
-    }
-    Some(lines)
-}
-
-/// As [`wrap`], into exactly `count` lines or fewer, with all that does not go in cut off the last.
-fn wrap_and_cut(text: &str, weight: Weight, width: f32, count: usize) -> Option<Vec<Line>> {
-    let mut lines = Vec::new();
-    let mut rest = text;
-    while !rest.is_empty() {
-        if lines.len() + 1 == count {
-            lines.push(cut(rest, weight, width)?);
-            return Some(lines);
+    /// Breaks the text into at most `count` lines of `width` em, and says where the rest begins. `None` where a
+    /// word (or, with `whole_words` off, a letter) is wider than that.
+    fn spans(&self, width: f32, count: usize, whole_words: bool) -> Option<(Vec<Range<usize>>, usize)> {
+        let mut spans = Vec::new();
+        let mut start = 0;
+        while start < self.text.len() && spans.len() < count {
+            let in_words = last_within(&self.breaks, |end| end > start, |end| self.width(start, end) <= width);
+            let end = match in_words {
+                None if whole_words => return None,
+                None => last_within(&self.letters, |end| end > start, |end| self.width(start, end) <= width)?,
+                Some(end) => end,
+            };
+            spans.push(start..self.trimmed(start, end));
+            start = self.text.len() - self.text[end..].trim_start().len();
         }
-        let (line, left) = first_line(rest, weight, width, false)?;
-        lines.push(line);
-        rest = left;
+        Some((spans, start))
     }
-    Some(lines)
+
+    /// The lines of some spans. `None` where one is wider than `width` em after all: letters next to a break may
+    /// have other forms.
+    fn shaped(&self, spans: &[Range<usize>], width: f32) -> Option<Vec<Line>> {
+        let mut lines = Vec::new();
+        for span in spans {
+            let line = Line::new(&self.text[span.clone()], self.whole.weight);
+            if line.width > width {
+                return None;
+            }
+            lines.push(line);
+        }
+        Some(lines)
+    }
+
+    /// The text broken into `count` lines of at most `width` em, what does not go in cut off the last.
+    fn cut(&self, width: f32, count: usize) -> Option<Vec<Line>> {
+        let ellipsis = Line::new(ELLIPSIS, self.whole.weight).width;
+        // Letters next to a break may get wider: then a little less is put on a line.
+        [1.0, 0.95, 0.85, 0.7].into_iter().map(|share| width * share).find_map(|within| {
+            let (mut spans, start) = self.spans(within, count - 1, false)?;
+            let last = |end| self.width(start, end) + ellipsis <= within;
+            let end = last_within(&self.letters, |end| end > start, last)?;
+            spans.push(start..self.trimmed(start, end));
+            let last = spans.pop()?;
+            let mut lines = self.shaped(&spans, width)?;
+            let last = format!("{}{ELLIPSIS}", self.text[last].trim_end_matches(ELLIPSIS));
+            let last = Line::new(&last, self.whole.weight);
+            if last.width > width {
+                return None;
+            }
+            lines.push(last);
+            Some(lines)
+        })
+    }
+
+    /// The end of `start..end` without the spaces there.
+    fn trimmed(&self, start: usize, end: usize) -> usize {
+        start + self.text[start..end].trim_end().len()
+    }
+
+    /// Width of a part of the text, without the spaces at its end, em.
+    fn width(&self, start: usize, end: usize) -> f32 {
+        self.upto[self.trimmed(start, end)] - self.upto[start]
+    }
 }
 
-/// The longest beginning of `text` that goes into `width` em and ends where a line may break; and the rest.
-fn first_line<'t>(text: &'t str, weight: Weight, width: f32, whole_words: bool) -> Option<(Line, &'t str)> {
-    let shaped = |end: usize| Line::new(text[..end].trim_end(), weight);
-    let mut best = None;
-    for end in breaks(text) {
-        let line = shaped(end);
-        if line.width > width {
-            break;
-        }
-        best = Some((line, end));
-    }
-    if best.is_none() && !whole_words {
-        best = longest_beginning(text, |end| Some(shaped(end)).filter(|line| line.width <= width));
-    }
-    best.map(|(line, end)| (line, text[end..].trim_start()))
+/// The last of some rising ends after the start that still fits.
+fn last_within(ends: &[usize], after: impl Fn(usize) -> bool, fits: impl Fn(usize) -> bool) -> Option<usize> {
+    let first = ends.partition_point(|&end| !after(end));
+    ends[first..].iter().copied().take_while(|&end| fits(end)).last()
 }
 
 /// Where a line may break: as Unicode has it (UAX 14), but a number keeps its unit, and a size stays whole.
@@ -135,40 +198,8 @@ fn breaks(text: &str) -> impl Iterator<Item = usize> {
     })
 }
 
-/// The longest beginning of `text` that goes into `width` em with an ellipsis after it, or all of it.
-fn cut(text: &str, weight: Weight, width: f32) -> Option<Line> {
-    let whole = Line::new(text, weight);
-    if whole.width <= width {
-        return Some(whole);
-    }
-    let cut = longest_beginning(text, |end| {
-        let beginning = text[..end].trim_end().trim_end_matches(ELLIPSIS);
-        Some(Line::new(&format!("{beginning}{ELLIPSIS}"), weight)).filter(|line| line.width <= width)
-    });
-    cut.map(|(line, _)| line)
-}
-
-/// Searches the longest beginning of `text`, in whole letters with their marks, for which `set` gives a line.
-fn longest_beginning(text: &str, set: impl Fn(usize) -> Option<Line>) -> Option<(Line, usize)> {
-    let ends: Vec<usize> = text.grapheme_indices(true).map(|(start, letter)| start + letter.len()).collect();
-    let (mut fits, mut too_long) = (0, ends.len() + 1);
-    let mut best = None;
-    while too_long - fits > 1 {
-        let middle = usize::midpoint(fits, too_long);
-        match set(ends[middle - 1]) {
-            Some(line) => {
-                best = Some((line, ends[middle - 1]));
-                fits = middle;
-            }
-            None => too_long = middle,
-        }
-    }
-    best
-}
-
 #[cfg(test)]
 mod tests {
-    use super::super::line::tidied;
     use super::*;
     use proptest::prelude::*;
 
@@ -178,7 +209,7 @@ mod tests {
 
     fn set(text: &str, width: f32, lines: usize) -> (Vec<String>, f32) {
         let sizes = Sizes { most: 40.0, least: 20.0, lines };
-        let block = fit(&tidied(text), Weight::Plain, sizes, width, 1e9).unwrap();
+        let block = Text::new(text, Weight::Plain).fit(sizes, width, 1e9).unwrap();
         (said(&block), block.size)
     }
 
@@ -212,7 +243,7 @@ mod tests {
             width in 1.0_f32..400.0, height in 1.0_f32..200.0, lines in 1_usize..5,
         ) {
             let sizes = Sizes { most: 40.0, least: 16.0, lines };
-            if let Some(block) = fit(&tidied(&text), Weight::Bold, sizes, width, height) {
+            if let Some(block) = Text::new(&text, Weight::Bold).fit(sizes, width, height) {
                 prop_assert!(block.width() <= width * 1.0001);
                 prop_assert!(block.height() <= height * 1.0001);
                 prop_assert!(block.lines.len() <= lines);

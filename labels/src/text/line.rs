@@ -27,6 +27,8 @@ pub(crate) struct Glyph {
 #[derive(Clone, PartialEq, Debug)]
 pub(crate) struct Run {
     pub(crate) text: String,
+    /// Where its text begins in the line's.
+    start: usize,
     pub(crate) glyphs: Vec<Glyph>,
     /// Width, em.
     pub(crate) width: f32,
@@ -60,6 +62,7 @@ impl Line {
             let (levels, ranges) = bidi.visual_runs(paragraph, paragraph.range.clone());
             for range in ranges {
                 let rtl = levels.get(range.start).is_some_and(|level| level.is_rtl());
+                let start = range.start;
                 let text = &text[range];
                 let mut buffer = UnicodeBuffer::new();
                 buffer.push_str(text);
@@ -69,7 +72,7 @@ impl Line {
                 let plan = weight.plan(direction, buffer.script());
                 let shaped = rustybuzz::shape_with_plan(face, &plan, buffer);
                 let clusters = ClusterEnds::new(shaped.glyph_infos().iter().map(|g| g.cluster as usize), text);
-                let mut run = Run { text: text.to_owned(), glyphs: Vec::new(), width: 0.0 };
+                let mut run = Run { text: text.to_owned(), start, glyphs: Vec::new(), width: 0.0 };
                 for (info, at) in shaped.glyph_infos().iter().zip(shaped.glyph_positions()) {
                     let id = u16::try_from(info.glyph_id).unwrap_or(0);
                     let glyph = Glyph {
@@ -90,6 +93,11 @@ impl Line {
             }
         }
         line
+    }
+
+    /// What each glyph adds to the width, and the byte of the line's text that its cluster begins at.
+    pub(super) fn advances(&self) -> impl Iterator<Item = (usize, f32)> {
+        self.runs.iter().flat_map(|run| run.glyphs.iter().map(|g| (run.start + g.range.start, g.advance)))
     }
 
     /// Height of the line, em.
@@ -136,7 +144,7 @@ pub(crate) fn tidied(text: &str) -> String {
             continue;
         }
         if chars == TEXT_CHARS {
-            tidy.push(ELLIPSIS);
+            tidy.push_str(ELLIPSIS);
             break;
         }
         tidy.push(c);
@@ -146,7 +154,7 @@ pub(crate) fn tidied(text: &str) -> String {
 }
 
 /// What stands for letters that are left out.
-pub(super) const ELLIPSIS: char = '…';
+pub(super) const ELLIPSIS: &str = "…";
 
 #[cfg(test)]
 mod tests {

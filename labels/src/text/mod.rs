@@ -4,6 +4,6 @@ mod fit;
 mod font;
 mod line;
 
-pub(crate) use fit::{Block, Sizes, fit};
+pub(crate) use fit::{Block, Sizes, Text};
 pub(crate) use font::Weight;
-pub(crate) use line::{Line, tidied};
+pub(crate) use line::Line;
