@@ -7,15 +7,19 @@
 //! This dismisses boxes in which every single feature could still be satisfied, but no pose satisfies all:
 //! a bar in a slot that is a little too narrow needs one box instead of millions.
 
+use std::f64::consts::PI;
+
 use crate::field::Field;
 use crate::lp::{self, Row};
-use crate::num::{Rot, V};
+use crate::num::{Rot, V, v};
 use crate::search::{Feature, Node, PROOF_UM, Pair, Pose};
 
 /// Edges beside the one in question may reach this far behind its line, µm: what rounding amounts to.
 const BEHIND_UM: f64 = 1e-3;
+/// A slack that may be none at all but for rounding, µm.
+const EXACT_UM: f64 = 1e-3;
 /// More edges than this within reach of a feature: the neighbourhood is no half plane.
-const NEIGHBOURS: usize = 12;
+const NEIGHBOURS: usize = 8;
 /// Features that take part, at most.
 const FEATURES: usize = 32;
 
@@ -45,12 +49,15 @@ pub(crate) struct Bounder {
     lines: Vec<Line>,
     rows: Vec<Row>,
     near: Vec<u32>,
+    /// Sine and cosine of the box's half angle.
+    turn: (f64, f64),
 }
 
 impl Bounder {
     /// Bounds the slack over the box, from the convex hulls and the listed features.
     pub fn look(&mut self, pair: &Pair<'_>, node: &Node, list: &[u32]) -> Verdict {
         self.lines.clear();
+        self.turn = if node.ha > 0.0 { (libm::sin(node.ha), libm::cos(node.ha)) } else { (0.0, 1.0) };
         self.hull_lines(pair, node);
         let verdict = self.solve(pair, node);
         if verdict.most.is_some_and(|most| most < -PROOF_UM) {
@@ -154,28 +161,30 @@ impl Bounder {
             self.rows.push(Row { a: [-l.shift.x, -l.shift.y, -l.sin / lever, 1.0], b: l.rest + l.cos + l.error });
         }
         let h = [node.hx, node.hy, node.ha.min(1.0) * lever, 1e9];
-        let Some(best) = lp::maximize([0.0, 0.0, 0.0, 1.0], &self.rows, h) else {
+        let (sin, cos) = self.turn;
+        let lines = &self.lines;
+        // The weighted mean of the lines, at its greatest in the box.
+        let most = |best: &lp::Optimum| -> Option<f64> {
+            let mut sum = Line { shift: V::default(), cos: 0.0, sin: 0.0, rest: 0.0, error: 0.0 };
+            let mut weights = 0.0;
+            for &(i, y) in &best.rows[..best.row_count] {
+                let l = &lines[i];
+                weights += y;
+                sum.shift = sum.shift + l.shift * y;
+                sum.cos += l.cos * y;
+                sum.sin += l.sin * y;
+                sum.rest += l.rest * y;
+                sum.error += l.error * y;
+            }
+            let turned = if node.ha < PI { greatest(sum.cos, sum.sin, sin, cos) } else { v(sum.cos, sum.sin).norm() };
+            let shifted = sum.shift.x.abs() * node.hx + sum.shift.y.abs() * node.hy;
+            (weights > 0.5).then(|| (sum.rest + shifted + turned + sum.error) / weights)
+        };
+        let enough = |best: &lp::Optimum| best.x[3] < 0.0 && most(best).is_some_and(|m| m < -PROOF_UM);
+        let Some(best) = lp::maximize([0.0, 0.0, 0.0, 1.0], &self.rows, h, enough) else {
             return Verdict::default();
         };
-        let mut sum = Line { shift: V::default(), cos: 0.0, sin: 0.0, rest: 0.0, error: 0.0 };
-        let mut weights = 0.0;
-        for &(i, y) in &best.rows[..best.row_count] {
-            let l = &self.lines[i];
-            weights += y;
-            sum.shift = sum.shift + l.shift * y;
-            sum.cos += l.cos * y;
-            sum.sin += l.sin * y;
-            sum.rest += l.rest * y;
-            sum.error += l.error * y;
-        }
-        let most = (weights > 0.5).then(|| {
-            (sum.rest
-                + sum.shift.x.abs() * node.hx
-                + sum.shift.y.abs() * node.hy
-                + greatest(sum.cos, sum.sin, node.ha)
-                + sum.error)
-                / weights
-        });
+        let most = most(&best);
         let mut pose = node.pose;
         pose.t.x += best.x[0];
         pose.t.y += best.x[1];
@@ -183,21 +192,17 @@ impl Bounder {
             pose.angle += best.x[2] / lever;
             pose.rot = Rot::of(pose.angle);
         }
-        Verdict { most, pose: (best.x[3] > 0.0 && pair.holds(&pose)).then_some(pose) }
+        // At a fixed turn a part of exactly the size of its place is found to within rounding; whether it holds then,
+        // the exact test says.
+        let exact = node.ha == 0.0 && best.x[3].abs() < EXACT_UM;
+        Verdict { most, pose: (exact || (best.x[3] > 0.0 && pair.holds(&pose))).then_some(pose) }
     }
 }
 
-/// The greatest value of a cos φ + b sin φ for |φ| ≤ h.
-fn greatest(a: f64, b: f64, h: f64) -> f64 {
-    if h == 0.0 {
-        return a;
-    }
-    if h >= std::f64::consts::PI {
-        return (a * a + b * b).sqrt();
-    }
-    let (sin, cos) = (libm::sin(h), libm::cos(h));
-    // The top lies at the angle of (a, |b|), between 0 and π; it is within h where sin(h − angle) ≥ 0.
-    if a * sin >= b.abs() * cos { (a * a + b * b).sqrt() } else { a * cos + b.abs() * sin }
+/// The greatest value of a cos φ + b sin φ for |φ| up to the angle of the given sine and cosine.
+fn greatest(a: f64, b: f64, sin: f64, cos: f64) -> f64 {
+    // The top lies at the angle of (a, |b|), between 0 and π; it is within h where sin(h − angle) > 0.
+    if a * sin > b.abs() * cos { v(a, b).norm() } else { a * cos + b.abs() * sin }
 }
 
 /// How far behind the line of the `i`-th of the near edges free side may lie, within the radius: `None` where it

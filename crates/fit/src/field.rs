@@ -5,6 +5,7 @@ use std::sync::OnceLock;
 use sheetloft_shapes::Point;
 
 use crate::num::{V, v};
+use crate::runs::Runs;
 
 /// A directed edge; the free side is on its left.
 #[derive(Clone, Copy, Debug)]
@@ -47,11 +48,12 @@ impl Edge {
 }
 
 /// One thing to keep away from, or to stay inside of: the free side of all its rings is on their left.
-#[derive(Clone, Copy, Debug)]
+#[derive(Debug)]
 pub(crate) struct Object {
     pub clearance: f64,
-    pub first: u32,
-    pub end: u32,
+    first: u32,
+    end: u32,
+    runs: Runs,
 }
 
 /// Rings to keep a distance from. `slack` at a point is the least, over the objects, of the signed distance to
@@ -71,18 +73,14 @@ pub(crate) struct Field {
     /// The greatest clearance of an object.
     clearance: f64,
     pad: f64,
-    /// Edges by the squares their bounds touch, for asking what lies within a distance.
-    buckets: Vec<Vec<u32>>,
-    bucket: f64,
-    bucket_nx: usize,
-    bucket_ny: usize,
 }
 
 /// A square with the edges that may decide for points in it; sixteen smaller ones below, made when first asked.
 #[derive(Debug)]
 struct Cell {
-    /// The slack at its middle.
+    /// The slack at its middle, and the edge that decides it.
     mid: f64,
+    nearest: u32,
     list: Box<[u32]>,
     kids: OnceLock<Box<[OnceLock<Cell>; SPLIT * SPLIT]>>,
 }
@@ -90,7 +88,7 @@ struct Cell {
 /// A square is split into this many along each side,
 const SPLIT: usize = 4;
 /// where more edges than this may decide in it,
-const ENOUGH: usize = 5;
+const ENOUGH: usize = 10;
 /// this many times at most.
 const DEPTH: usize = 5;
 /// Up to so many edges are as quick to go through as to look up.
@@ -138,7 +136,9 @@ impl FieldBuilder {
                 self.edges[next].at_a = side;
             }
         }
-        self.objects.push(Object { clearance, first, end: self.edges.len() as u32 });
+        let end = self.edges.len() as u32;
+        let runs = Runs::new(&self.edges, first as usize, end as usize);
+        self.objects.push(Object { clearance, first, end, runs });
     }
 
     /// The field over `pad` beyond the bounds of all rings.
@@ -153,26 +153,7 @@ impl FieldBuilder {
         let size = v((hi.x - lo.x).max(1.0), (hi.y - lo.y).max(1.0));
         let side = size.x.max(size.y) * (1.0 + 1e-9);
         let corner = (lo + hi) * 0.5 - v(side, side) * 0.5;
-        let bucket = (size.x * size.y / (self.edges.len() as f64 * 2.0).clamp(64.0, 4_096.0))
-            .sqrt()
-            .max(size.x.max(size.y) / 256.0);
-        let bucket_nx = (size.x / bucket) as usize + 1;
-        let bucket_ny = (size.y / bucket) as usize + 1;
-        let mut buckets = vec![Vec::new(); bucket_nx * bucket_ny];
-        for (i, e) in self.edges.iter().enumerate() {
-            let (a, b) = (e.a - lo, e.b() - lo);
-            let index = |v: f64, n: usize| ((v / bucket).max(0.0) as usize).min(n - 1);
-            for y in index(a.y.min(b.y), bucket_ny)..=index(a.y.max(b.y), bucket_ny) {
-                for x in index(a.x.min(b.x), bucket_nx)..=index(a.x.max(b.x), bucket_nx) {
-                    // Long slanted edges touch far fewer squares than their bounds do.
-                    let centre = v(x as f64 + 0.5, y as f64 + 0.5) * bucket + lo;
-                    if e.dist2(centre) <= bucket * bucket * 0.501 {
-                        buckets[y * bucket_nx + x].push(i as u32);
-                    }
-                }
-            }
-        }
-        let root = Cell { mid: 0.0, list: (0..self.edges.len() as u32).collect(), kids: OnceLock::new() };
+        let root = Cell { mid: 0.0, nearest: 0, list: (0..self.edges.len() as u32).collect(), kids: OnceLock::new() };
         let clearance = self.objects.iter().fold(0.0, |c: f64, o| c.max(o.clearance));
         let mut field = Field {
             bounded: self.bounded,
@@ -185,10 +166,6 @@ impl FieldBuilder {
             corner,
             side,
             root,
-            buckets,
-            bucket,
-            bucket_nx,
-            bucket_ny,
         };
         field.root.mid = field.nearest_of(&field.root.list, (lo + hi) * 0.5);
         field
@@ -260,7 +237,7 @@ impl Field {
                 half = width / 2.0;
                 let kids = cell.kids.get_or_init(Default::default);
                 // A little more than the half diagonal, so that rounding at the seams does no harm.
-                cell = kids[iy * SPLIT + ix].get_or_init(|| self.cell_of(&cell.list, middle, half * 1.4143));
+                cell = kids[iy * SPLIT + ix].get_or_init(|| self.cell_of(cell, middle, half * 1.4143));
             }
         }
         let exact = self.nearest_of(&cell.list, p);
@@ -272,61 +249,84 @@ impl Field {
     pub fn within(&self, p: V, radius: f64, most: usize, out: &mut Vec<u32>) -> bool {
         out.clear();
         let r2 = radius * radius;
-        if self.edges.len() <= FEW {
-            for (i, e) in self.edges.iter().enumerate() {
-                if e.dist2(p) <= r2 {
-                    if out.len() == most {
-                        return false;
-                    }
-                    out.push(i as u32);
-                }
-            }
-            return true;
-        }
-        let index = |v: f64, n: usize| ((v / self.bucket).max(0.0) as usize).min(n - 1);
-        let (lo, hi) = (p - self.lo - v(radius, radius), p - self.lo + v(radius, radius));
-        let (x0, x1) = (index(lo.x, self.bucket_nx), index(hi.x, self.bucket_nx));
-        let (y0, y1) = (index(lo.y, self.bucket_ny), index(hi.y, self.bucket_ny));
-        for y in y0..=y1 {
-            for x in x0..=x1 {
-                for &e in &self.buckets[y * self.bucket_nx + x] {
-                    if self.edges[e as usize].dist2(p) <= r2 && !out.contains(&e) {
-                        if out.len() == most {
-                            return false;
-                        }
-                        out.push(e);
-                    }
-                }
+        for object in &self.objects {
+            object.runs.visit(&self.edges, p, r2, |e, _| {
+                out.push(e);
+                if out.len() > most { -1.0 } else { r2 }
+            });
+            if out.len() > most {
+                return false;
             }
         }
         true
     }
 
-    /// The cell around `centre` with those edges of the given ones that may decide for some point within `radius`.
+    /// The cell around `centre`, with those edges that may decide for some point within `radius`, given the cell
+    /// above.
     /// Where an object may decide, its nearest edges stay, so that its sign stays right.
-    fn cell_of(&self, of: &[u32], centre: V, radius: f64) -> Cell {
+    fn cell_of(&self, above: &Cell, centre: V, radius: f64) -> Cell {
         let reach = 2.0 * radius * (1.0 + 1e-9) + 1e-6;
-        let mut all: Vec<(u32, f64)> = Vec::with_capacity(of.len());
-        all.extend(of.iter().map(|&e| (e, self.edges[e as usize].dist2(centre))));
-        let object = |e: u32| self.edges[e as usize].object;
-        // The least of the objects' slacks at the centre; then what may undercut it within the radius.
-        let objects = || all.chunk_by(|a, b| object(a.0) == object(b.0));
-        let measured = |run: &[(u32, f64)]| {
-            let best = run.iter().fold((u32::MAX, f64::INFINITY), |b, &e| if e.1 < b.1 { e } else { b });
-            let distance = best.1.sqrt();
-            let signed = if self.free_side(best.0, centre) { distance } else { -distance };
-            (signed - self.objects[object(best.0) as usize].clearance, distance)
+        let mut cell = Cell { mid: f64::INFINITY, nearest: above.nearest, list: Box::default(), kids: OnceLock::new() };
+        // Each object's slack at the centre, and its distance; then the edges of those that may decide.
+        let mut list = Vec::with_capacity(8);
+        let measured = |cell: &mut Cell, (edge, d2): (u32, f64)| {
+            let object = self.edges[edge as usize].object;
+            let distance = d2.sqrt();
+            let signed = if self.free_side(edge, centre) { distance } else { -distance };
+            let slack = signed - self.objects[object as usize].clearance;
+            if slack < cell.mid {
+                (cell.mid, cell.nearest) = (slack, edge);
+            }
+            (object, slack, distance)
         };
-        let least = objects().fold(f64::INFINITY, |least, run| least.min(measured(run).0));
-        let mut kept = Vec::with_capacity(8);
-        for run in objects() {
-            let (slack, distance) = measured(run);
-            if slack <= least + reach {
-                let limit = (distance + reach) * (distance + reach);
-                kept.extend(run.iter().filter(|e| e.1 <= limit).map(|e| e.0));
+        if above.list.len() <= FEW {
+            let mut all = [(0u32, 0.0f64); FEW];
+            let all = &mut all[..above.list.len()];
+            for (a, &e) in all.iter_mut().zip(&above.list) {
+                *a = (e, self.edges[e as usize].dist2(centre));
+            }
+            let object = |e: u32| self.edges[e as usize].object;
+            let objects = || all.chunk_by(|a, b| object(a.0) == object(b.0));
+            let least = |run: &[(u32, f64)]| run.iter().fold((0, f64::INFINITY), |b, &e| if e.1 < b.1 { e } else { b });
+            for run in objects() {
+                measured(&mut cell, least(run));
+            }
+            for run in objects() {
+                let (_, slack, distance) = measured(&mut cell, least(run));
+                if slack <= cell.mid + reach {
+                    let limit = (distance + reach) * (distance + reach);
+                    list.extend(run.iter().filter(|e| e.1 <= limit).map(|e| e.0));
+                }
+            }
+        } else {
+            let mut found: Vec<(u32, f64, f64)> = Vec::new();
+            for object in &self.objects {
+                if object.runs.box_distance(centre) - object.clearance > cell.mid + reach {
+                    continue;
+                }
+                // What is nearest in the square around is a good guess here.
+                let mut best = (object.first, f64::INFINITY);
+                if (object.first..object.end).contains(&above.nearest) {
+                    best = (above.nearest, self.edges[above.nearest as usize].dist2(centre));
+                }
+                object.runs.visit(&self.edges, centre, best.1, |e, d2| {
+                    best = (e, d2);
+                    d2
+                });
+                found.push(measured(&mut cell, best));
+            }
+            for (object, slack, distance) in found {
+                if slack <= cell.mid + reach {
+                    let limit = (distance + reach) * (distance + reach);
+                    self.objects[object as usize].runs.visit(&self.edges, centre, limit, |e, _| {
+                        list.push(e);
+                        limit
+                    });
+                }
             }
         }
-        Cell { mid: least, list: kept.into_boxed_slice(), kids: OnceLock::new() }
+        cell.list = list.into_boxed_slice();
+        cell
     }
 
     /// Whether the point lies on the free side, the given edge being its nearest.

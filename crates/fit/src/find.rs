@@ -1,5 +1,6 @@
 //! The smallest pieces that hold each part.
 
+use std::borrow::Cow;
 use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
 use std::sync::mpsc;
 
@@ -10,6 +11,7 @@ use crate::host::Host;
 use crate::part::Part;
 use crate::piece::{Grain, Signature};
 use crate::solve::{Caps, Verdict, solve};
+use crate::tidy::tidy;
 use crate::turns::Turns;
 use crate::watch::Watch;
 
@@ -50,13 +52,26 @@ pub struct Options {
     pub without_margin: bool,
     /// Bounds on each solve.
     pub caps: Caps,
+    /// Make the placements of so many of the first fits better ones; see [`tidy`].
+    pub tidy: usize,
+    /// What a better placement keeps beyond the clearance where there is room, µm.
+    pub ease_um: i64,
     /// Threads to use, at least 1. The answer does not depend on it.
     pub threads: usize,
 }
 
 impl Default for Options {
     fn default() -> Self {
-        Self { kerf_um: 0, margin_um: 0, top: None, without_margin: false, caps: Caps::default(), threads: 1 }
+        Self {
+            kerf_um: 0,
+            margin_um: 0,
+            top: None,
+            without_margin: false,
+            caps: Caps::default(),
+            tidy: 20,
+            ease_um: 0,
+            threads: 1,
+        }
     }
 }
 
@@ -173,6 +188,12 @@ fn find_one(
             break;
         }
     }
+    for fit in answer.fits.iter_mut().take(options.tidy) {
+        let candidate = &candidates[fit.candidate];
+        let host = Host::new(candidate.shape, candidate.flaws, clearance, &[]);
+        let turns = turns_on(query, candidate);
+        (fit.placement, fit.spare_um) = tidy(query.part, &turns, &host, &fit.placement, fit.spare_um, options.ease_um);
+    }
     answer.not_needed = order.len() - end;
     answer.ruled_out = end - answer.fits.len() - answer.too_close.len();
     if options.without_margin && options.margin_um > 0 && answer.fits.is_empty() {
@@ -273,11 +294,14 @@ fn solve_candidate(
     watch: &mut dyn Watch,
 ) -> Verdict {
     let host = Host::new(candidate.shape, candidate.flaws, clearance, &[]);
+    solve(query.part, &turns_on(query, candidate), query.flip, &host, caps, watch)
+}
+
+/// The turns allowed on a candidate: relative to its grain, where it has one.
+fn turns_on<'a>(query: &Query<'a>, candidate: &Candidate<'_>) -> Cow<'a, Turns> {
     match candidate.grain {
-        Some(grain) => {
-            solve(query.part, &query.turns.about(grain.at, grain.tolerance_udeg), query.flip, &host, caps, watch)
-        }
-        None => solve(query.part, query.turns, query.flip, &host, caps, watch),
+        Some(grain) => Cow::Owned(query.turns.about(grain.at, grain.tolerance_udeg)),
+        None => Cow::Borrowed(query.turns),
     }
 }
 

@@ -24,8 +24,9 @@ pub(crate) struct Optimum {
 }
 
 /// Greatest `c · x` subject to `rows` and `|x_j| ≤ h_j`; the point is feasible to rounding unless the exchanges
-/// ran out. `None` where the rows contradict each other within the box or the numbers break down.
-pub(crate) fn maximize(c: [f64; N], rows: &[Row], h: [f64; N]) -> Option<Optimum> {
+/// ran out. `None` where the rows contradict each other within the box or the numbers break down. On the way the
+/// bound falls; where `enough` says so of what is there already, that is returned.
+pub(crate) fn maximize(c: [f64; N], rows: &[Row], h: [f64; N], enough: impl Fn(&Optimum) -> bool) -> Option<Optimum> {
     // Constraint 2j is x_j ≤ h_j, 2j+1 is −x_j ≤ h_j, 2N+i is row i.
     let constraint = |k: usize| -> Row {
         if k < 2 * N {
@@ -36,20 +37,17 @@ pub(crate) fn maximize(c: [f64; N], rows: &[Row], h: [f64; N]) -> Option<Optimum
             rows[k - 2 * N]
         }
     };
+    // The basis M starts as bounds of the box, its own inverse.
     let mut basis = [0usize; N];
+    let mut inverse = [[0.0; N]; N];
+    let mut b = h;
     for j in 0..N {
-        basis[j] = 2 * j + usize::from(c[j] < 0.0);
+        let negative = c[j] < 0.0;
+        basis[j] = 2 * j + usize::from(negative);
+        inverse[j][j] = if negative { -1.0 } else { 1.0 };
     }
     let mut last = None;
     for _ in 0..EXCHANGES {
-        let mut m = [[0.0; N]; N];
-        let mut b = [0.0; N];
-        for i in 0..N {
-            let row = constraint(basis[i]);
-            m[i] = row.a;
-            b[i] = row.b;
-        }
-        let inverse = invert(m)?;
         // x = M⁻¹ b; multipliers y = M⁻ᵀ c.
         let mut x = [0.0; N];
         let mut y = [0.0; N];
@@ -65,6 +63,9 @@ pub(crate) fn maximize(c: [f64; N], rows: &[Row], h: [f64; N]) -> Option<Optimum
                 optimum.rows[optimum.row_count] = (basis[i] - 2 * N, y[i]);
                 optimum.row_count += 1;
             }
+        }
+        if enough(&optimum) {
+            return Some(optimum);
         }
         last = Some(optimum);
         let mut worst = (1e-7, usize::MAX);
@@ -85,25 +86,36 @@ pub(crate) fn maximize(c: [f64; N], rows: &[Row], h: [f64; N]) -> Option<Optimum
             return last;
         }
         // The entering row as a combination w of the basis; the first multiplier to vanish leaves.
-        let entering = constraint(worst.1).a;
+        let entering = constraint(worst.1);
+        let mut w = [0.0; N];
         let mut leaving: Option<(f64, usize)> = None;
         for j in 0..N {
-            let mut w = 0.0;
-            for i in 0..N {
-                w += inverse[i][j] * entering[i];
+            for (row, a) in inverse.iter().zip(entering.a) {
+                w[j] += row[j] * a;
             }
-            if w > 1e-12 {
-                let ratio = y[j].max(0.0) / w;
+            if w[j] > 1e-12 {
+                let ratio = y[j].max(0.0) / w[j];
                 if leaving.is_none_or(|(r, _)| ratio < r) {
                     leaving = Some((ratio, j));
                 }
             }
         }
-        basis[leaving?.1] = worst.1;
+        let out = leaving?.1;
+        basis[out] = worst.1;
+        b[out] = entering.b;
+        for row in &mut inverse {
+            row[out] /= w[out];
+            for j in 0..N {
+                if j != out {
+                    row[j] -= w[j] * row[out];
+                }
+            }
+        }
     }
     last
 }
 
+#[cfg(test)]
 fn invert(mut m: [[f64; N]; N]) -> Option<[[f64; N]; N]> {
     let mut inverse = [[0.0; N]; N];
     for (i, row) in inverse.iter_mut().enumerate() {
@@ -194,7 +206,7 @@ mod tests {
                 .map(|(a, b)| Row { a: [a[0], a[1], a[2], 1.0], b })
                 .collect();
             let (c, h) = ([0.0, 0.0, 0.0, 1.0], [4.0, 3.0, 2.0, 100.0]);
-            let ours = maximize(c, &rows, h).expect("bounded and feasible");
+            let ours = maximize(c, &rows, h, |_| false).expect("bounded and feasible");
             let theirs = by_brute_force(c, &rows, h).expect("bounded and feasible");
             prop_assert!((ours.x[3] - theirs).abs() < 1e-5, "{} {}", ours.x[3], theirs);
             let sum: f64 = ours.rows[..ours.row_count].iter().map(|r| r.1).sum();

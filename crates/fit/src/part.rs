@@ -125,6 +125,11 @@ impl Part {
         }
     }
 
+    /// The part as drawn, or mirrored.
+    pub(crate) fn face(&self, flip: bool) -> &Face {
+        &self.faces[usize::from(flip)]
+    }
+
     /// The faces worth trying; the flipped one is not where some turn of the other equals it.
     pub(crate) fn faces(&self, flip_allowed: bool) -> &[Face] {
         if flip_allowed && !self.alike_flipped { &self.faces } else { &self.faces[..1] }

@@ -183,7 +183,7 @@ fn find_place(
         let table = &mut tables[s];
         if searches < SEARCHES_BESIDE_OTHERS && table.may_hold(class, number) {
             searches += 1;
-            let caps = Caps { boxes: options.caps.boxes.min(BOXES_BESIDE_OTHERS), ..options.caps };
+            let caps = Caps { boxes: options.caps.boxes.min(BOXES_BESIDE_OTHERS) };
             match table.search(class, &caps, options, watch) {
                 Verdict::Fits { placement, .. } => return Some((s, placement)),
                 _ => table.memo(number).full = true,

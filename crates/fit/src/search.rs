@@ -28,10 +28,10 @@ const SMALLEST_UM: f64 = 0.6;
 const SETTLED_UM: f64 = 3.0;
 
 /// The knots below one are looked at where they may lack more than this share of what anything moves in the box.
-const EXPAND: f64 = 0.5;
+const EXPAND: f64 = 2.0;
 
 /// Distances are worked out to within this share of what anything moves in the box.
-const COARSE: f64 = 0.15;
+const COARSE: f64 = 0.3;
 
 /// A position of a face: where its reference point lies, and the turn.
 #[derive(Clone, Copy, Debug)]
@@ -90,6 +90,11 @@ impl<'a> Pair<'a> {
         Feature { c: knot.disc.c, r: knot.disc.r, own }
     }
 
+    /// How many features there are; they count from 0.
+    pub fn feature_count(&self) -> u32 {
+        (self.face.knots.all.len() + self.host.spikes.all.len()) as u32
+    }
+
     /// The field that a feature must be free in, and where in it the feature lies.
     pub fn seen(&self, f: &Feature, pose: &Pose) -> (&Field, V) {
         if f.own {
@@ -101,16 +106,11 @@ impl<'a> Pair<'a> {
 
     /// Whether every feature keeps what is asked, at a pose.
     pub fn holds(&self, pose: &Pose) -> bool {
-        let own = self
-            .face
-            .knots
-            .all
-            .iter()
-            .all(|k| self.host.field.exceeds(pose.t + k.disc.c.turned(pose.rot), k.disc.r));
+        let own =
+            self.face.knots.all.iter().all(|k| self.host.field.exceeds(pose.t + k.disc.c.turned(pose.rot), k.disc.r));
         own && self.host.spikes.all.iter().all(|k| {
             let q = k.disc.c - pose.t;
-            q.norm() > self.face.radius + k.disc.r
-                || self.face.outside.exceeds(q.turned_back(pose.rot), k.disc.r)
+            q.norm() > self.face.radius + k.disc.r || self.face.outside.exceeds(q.turned_back(pose.rot), k.disc.r)
         })
     }
 }

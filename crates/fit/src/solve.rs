@@ -10,6 +10,7 @@ use crate::host::Host;
 use crate::num::Rot;
 use crate::part::{Face, Part};
 use crate::search::{End, Pair, Pose, Sector, search};
+use crate::tidy::placement_at;
 use crate::turns::Turns;
 use crate::verify::verify;
 use crate::watch::Watch;
@@ -60,13 +61,11 @@ pub enum Reason {
 pub struct Caps {
     /// Boxes opened at most.
     pub boxes: usize,
-    /// A placement with room keeps about this much beyond the clearances when it is pushed to a corner, µm.
-    pub ease_um: i64,
 }
 
 impl Default for Caps {
     fn default() -> Self {
-        Self { boxes: limits::BOXES_PER_SOLVE, ease_um: 0 }
+        Self { boxes: limits::BOXES_PER_SOLVE }
     }
 }
 
@@ -217,15 +216,8 @@ fn check(
     if !turns.allow(turn) {
         return None;
     }
-    let (sin, cos) = turn.sin_cos();
-    let at = pose.t - face.origin.turned(Rot { sin, cos });
-    let placement = Placement { turn, flip: face.flip, dx: whole(at.x)?, dy: whole(at.y)? };
+    let placement = placement_at(part, face.flip, turn, pose)?;
     verify(part.shape(), &placement, host).ok().map(|spare| (placement, spare))
-}
-
-fn whole(x: f64) -> Option<i32> {
-    let x = x.round();
-    (x.abs() <= limits::COORDINATE_UM as f64 * 2.0).then_some(x as i32)
 }
 
 /// A necessary condition that needs no search. (The others are in the piece's [`crate::Signature`].)
