@@ -122,3 +122,31 @@ describe("addresses", () => {
     expect(location.hash).toBe(where);
   });
 });
+
+describe("saving a file", () => {
+  const file = { name: "labels.pdf", media_type: "application/pdf", data: btoa("%PDF") };
+
+  it("is the window's work there, and says where it lies or why not", async () => {
+    const invoke = vi.fn<(command: string, input: unknown) => Promise<unknown>>(() => Promise.resolve({ path: "Downloads/labels.pdf" }));
+    vi.stubGlobal("__TAURI_INTERNALS__", { invoke });
+    const job = new Job();
+    expect(await job.save(file)).toEqual({ where: "Downloads/labels.pdf" });
+    expect(invoke.mock.calls[0]!.slice(0, 2)).toEqual(["save_file", { name: "labels.pdf", data: file.data }]);
+    invoke.mockRejectedValue({ kind: "fault", key: "error-disk-full", text: "The disk is full.", field: null });
+    expect(await job.save(file)).toBeNull();
+    expect(job.refused?.text).toBe("The disk is full.");
+  });
+
+  it("is an ordinary download in a browser", async () => {
+    const made = vi.fn<(blob: Blob) => string>(() => "blob:labels");
+    vi.stubGlobal("URL", Object.assign(URL, { createObjectURL: made, revokeObjectURL: vi.fn() }));
+    const clicked = vi.spyOn(HTMLAnchorElement.prototype, "click").mockImplementation(function (this: HTMLAnchorElement) {
+      expect(this.download).toBe("labels.pdf");
+      expect(this.href).toBe("blob:labels");
+    });
+    expect(await new Job().save(file)).toEqual({ where: null });
+    expect(clicked).toHaveBeenCalledOnce();
+    expect([made.mock.calls[0]![0].type, made.mock.calls[0]![0].size]).toEqual(["application/pdf", 4]);
+    clicked.mockRestore();
+  });
+});

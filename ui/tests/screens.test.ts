@@ -212,7 +212,8 @@ describe("an order's parts", () => {
     unit: "mm",
     unit_said_by: "assumed",
     left_out: [{ what: "open line", where: "layer 0", why: "not closed" }],
-    parts: ["a", "b"].map((id) => ({ id, ...rectangle(100, 50), area_mm2: 5_000, quantity: 1, size_mm: [100, 50] as [number, number] })),
+    notes: ["Two near points were joined."],
+    parts: ["a", "b"].map((id) => ({ id, name: `${id} plate`, ...rectangle(100, 50), area_mm2: 5_000, quantity: 1, size_mm: [100, 50] as [number, number] })),
   };
 
   it("are seen before they are taken, and only those ticked are", async () => {
@@ -223,10 +224,11 @@ describe("an order's parts", () => {
     });
     const { person } = open(OrderAdd, { code: "O-7K-0071" });
     await person.upload(screen.getByLabelText("Drawing"), drawing());
-    expect(await screen.findByRole("img", { name: "Outline of part a" })).toBeVisible();
+    expect(await screen.findByRole("img", { name: "Outline of part a plate" })).toBeVisible();
     expect(screen.getByText(/does not say its unit/)).toBeVisible();
     expect(screen.getByText(/open line, layer 0: not closed/)).toBeVisible();
-    await person.click(screen.getByRole("checkbox", { name: "Take b" }));
+    expect(screen.getByText("Two near points were joined.")).toBeVisible();
+    await person.click(screen.getByRole("checkbox", { name: "Take b plate" }));
     await choose(person, acrylic.name);
     await person.clear(screen.getByLabelText("How many"));
     await person.type(screen.getByLabelText("How many"), "3");

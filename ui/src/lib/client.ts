@@ -25,7 +25,10 @@ const unreachable = (): Refused => ({ kind: "fault", key: "ui-unreachable", text
 
 /** Any failure as a refusal, so that screens show only one kind of trouble. */
 export function asRefused(error: unknown): Refused {
-  return error instanceof NotDone ? error.refused : unreachable();
+  if (error instanceof NotDone) return error.refused;
+  // The window's own calls fail with a refusal itself.
+  if (typeof error === "object" && error !== null && "text" in error && "kind" in error) return error as Refused;
+  return unreachable();
 }
 
 /** A new name for a request. `crypto.randomUUID` is not there on plain HTTP from another machine. */

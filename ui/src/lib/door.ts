@@ -460,9 +460,13 @@ export type FindAnswer = { load_ms: number, queries: Array<FindQuery>, left_out:
 
 export type LeftOut = { what: string, where: string, why: string, };
 
-export type DrawingPart = { id: string, outline: Array<[number, number]>, holes: Array<Array<[number, number]>>, area_mm2: number, quantity: number, size_mm: [number, number], };
+export type DrawingPart = { id: string, name: string, outline: Array<[number, number]>, holes: Array<Array<[number, number]>>, area_mm2: number, quantity: number, size_mm: [number, number], };
 
-export type DrawingAnswer = { unit: string, unit_said_by: string, parts: Array<DrawingPart>, left_out: Array<LeftOut>, };
+export type DrawingAnswer = { unit: string, unit_said_by: string, parts: Array<DrawingPart>, left_out: Array<LeftOut>, 
+/**
+ * What is in the parts, but not quite as the file has it.
+ */
+notes: Array<string>, };
 
 export type OrderNewAnswer = { order: string, uuid: string, };
 

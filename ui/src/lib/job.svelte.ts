@@ -1,6 +1,7 @@
 // One action under way: whether it runs, how far it is, how to stop it, and why it was refused.
 import { act, asRefused, cancel, newId, progress } from "./client";
 import type { Gives, Refused, Takes } from "./door";
+import { type Download, save } from "./files";
 
 /** How often a long action is asked how far it is, ms. */
 const ASK_EVERY_MS = 300;
@@ -32,6 +33,16 @@ export class Job {
       clearInterval(timer);
       this.running = false;
       this.#id = null;
+    }
+  }
+
+  /** Saves a file that came out, and gives where it lies, if that is known; `null` where it could not be saved. */
+  async save(file: Download): Promise<{ where: string | null } | null> {
+    try {
+      return { where: await save(file) };
+    } catch (error) {
+      this.refused = asRefused(error);
+      return null;
     }
   }
 
