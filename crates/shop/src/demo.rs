@@ -14,6 +14,9 @@ use crate::{cut, hold, material, order, piece, place, plan, receive, say, stock}
 
 type Ring = Vec<[f64; 2]>;
 
+/// A part by name: its outline and holes.
+type Part = (&'static str, Ring, Vec<Ring>);
+
 /// Fills an empty shop.
 pub fn demo(shop: &mut Shop, host: &mut dyn Host, job: &Job) -> Result<(DemoAnswer, Vec<Changed>), Error> {
     let reader = shop.read();
@@ -223,7 +226,7 @@ fn orders(shop: &mut Shop, host: &mut dyn Host, changed: &mut Vec<Changed>) -> R
         ("lens-ring", circle(0.0, 0.0, 210.0, 96), vec![circle(0.0, 0.0, 160.0, 96)]),
         ("lens-foot", rounded(200.0, 90.0, 30.0), vec![]),
     ];
-    let all: [(&str, &str, &str, &str, &[(&str, Ring, Vec<Ring>)]); 4] = [
+    let all: [(&str, &str, &str, &str, &[Part]); 4] = [
         ("Magnet maze", "Hall of forces", "Acrylic clear 3 mm", "2", &maze),
         ("Gear wall", "Hall of forces", "Birch plywood 9 mm", "2", &gears),
         ("Shadow theatre", "Light room", "MDF 6 mm", "1", &theatre),

@@ -190,6 +190,6 @@ pub fn drawing(with: &Drawing) -> Result<DrawingAnswer, Error> {
         unit_said_by: given::unit_said_by(drawing.unit_said_by).to_owned(),
         parts: parts.collect(),
         left_out: given::left_out(&drawing),
-        notes: drawing.notes.iter().map(|n| given::note_text(n)).collect(),
+        notes: drawing.notes.iter().map(given::note_text).collect(),
     })
 }

@@ -314,15 +314,9 @@ error-locked = Another program holds the shop file: close it, or try again in a 
 error-newer-shop = The shop file was written by a newer program: it can be read here, not changed; update this program.
 error-no-folder = There is no folder for files: set SHEETLOFT_FILES to one.
 error-panic = The program failed: nothing was changed; report this.
-error-serve = The screens cannot be served ({ $why }): try again.
-error-no-folder = This computer names no folder for downloads: save from the command line instead.
 error-serve = The screens cannot be served ({ $why }): try again, or report this.
 error-window = The window cannot be opened ({ $why }): use serve and a browser.
 error-read-only = The shop file cannot be written: check its permissions.
-
-## Served pages
-screens-missing = The screens are not part of this program yet.
-screens-missing-do = Build them with: make screens
 
 ## The command line
 cli-serving = The screens are at { $address } (this machine only); Ctrl-C ends.
@@ -419,7 +413,6 @@ cli-redone = Done again: { $text }
 cli-released = { $plan } let { $pieces } go
 cli-restored = Restored; what stood there before is { $file }
 cli-scrapped = { $piece } is thrown away: { $sum } written off
-cli-serving = The screens are at { $address }
 cli-shop = { $name }: lengths in { $unit }, money in { $currency }, this device is { $device }
 cli-taken = Taken from { $piece }: { $charged } charged
 cli-there-already = { $piece } is in { $rack } already
