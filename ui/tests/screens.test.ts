@@ -369,6 +369,13 @@ describe("a piece", () => {
     expect(door.given("flaw add")[0]).toEqual({ piece: aPiece.piece, rect: "20,30,50x40", side: "through", why: "chipped" });
   });
 
+  it("that is not there says why, under a heading", async () => {
+    standIn({ "stock show": () => no("'7K-004TX' is mistyped: its check character is wrong.", "piece") });
+    open(Piece, { code: "7K-004TX" });
+    expect(await screen.findByRole("heading", { level: 1, name: /7K-004TX cannot be opened/ })).toBeVisible();
+    expect(screen.getByRole("alert")).toHaveTextContent(/mistyped/);
+  });
+
   it("that is used up cannot be changed any more", async () => {
     standIn({ "stock show": { ...aPiece, status: "used", fate: "Cut for O-7K-0071." } });
     open(Piece, { code: aPiece.piece });

@@ -33,6 +33,7 @@ ui-note = Note
 ui-change = Change
 ui-cautions = Before you lift or cut
 ui-not-done = That could not be done
+ui-not-opened = cannot be opened
 ui-unreachable = The program does not answer. Your typing is kept. See that Sheetloft is running, then try again.
 ui-read-only = This shop file was written by a newer Sheetloft. It can be read here, not changed. Install the newer program to go on working.
 ui-saved = Saved as { $name }.
@@ -307,7 +308,7 @@ ui-open-piece = Open this piece
 ui-flaws = Flaws
 ui-flaw-row = { $number }: { $why } ({ $side })
 ui-flaw-remove = Take it off
-ui-flaw-remove-one = Take flaw { $number } off
+ui-flaw-remove-one = Take it off: flaw { $number }
 ui-flaw-title = Mark a flaw on { $piece }
 ui-flaw-where = Where
 ui-flaw-corner = At the lower left corner
@@ -574,8 +575,8 @@ ui-plan-charged = Charged for it
 ui-plan-scrap = of it scrap
 ui-layout-dxf = Layout DXF
 ui-layout-svg = Layout SVG
-ui-layout-dxf-of = Layout of { $piece } as DXF
-ui-layout-svg-of = Layout of { $piece } as SVG
+ui-layout-dxf-of = Layout DXF of { $piece }
+ui-layout-svg-of = Layout SVG of { $piece }
 
 ## The cut
 
@@ -747,7 +748,7 @@ ui-machine-added = { $name } is added.
 ui-machine-changed = { $name } is changed.
 ui-machine-kind = Kind
 ui-machine-own = Its own clearances
-ui-machine-own-of = Clearances of { $name } for a material
+ui-machine-own-of = Its own clearances: { $name }
 ui-machine-own-lead = Where a field is left empty, the material's own counts.
 ui-as-material = as the material
 ui-bed = Bed
