@@ -9,7 +9,7 @@ use crate::error::LabelError;
 use crate::label::Label;
 use crate::mark::{Frame, Mark};
 use crate::paper::Paper;
-use crate::qr::{MODULE_MM_MIN, Qr};
+use crate::qr::{MODULE_MM_MAX, MODULE_MM_MIN, QUIET_MODULES, Qr};
 
 /// Largest share of a label's longer side that the code may take.
 const CODE_SHARE: f32 = 0.45;
@@ -26,8 +26,10 @@ pub(crate) fn marks(label: &Label, index: usize, paper: &Paper, frame: Frame) ->
     let dots_per_mm = dots_per_mm(paper);
     let inner = frame.inset(paper.inset_mm() as f32 * dots_per_mm).whole_dots();
     let module_most = match label {
-        Label::Piece(_) => piece::MODULE_MM_MOST.map(|mm| (mm * f64::from(dots_per_mm)) as u32),
-        Label::Rack(_) => None,
+        // Read at arm's length, where the large type wants the room that wider modules would take.
+        Label::Piece(_) => (MODULE_MM_MAX * f64::from(dots_per_mm)) as u32,
+        // Read from as far away as can be.
+        Label::Rack(_) => u32::MAX,
     };
     let split = Split::new(qr, inner, dots_per_mm, module_most).map_err(|module_mm| LabelError::ModuleTooNarrow {
         index,
@@ -56,9 +58,9 @@ struct Split {
 }
 
 impl Split {
-    /// Splits `inner`, which lies on whole dots. The code is as large as its share, `module_most` (dots) and whole dots allow. The error is the width of
-    /// the module, in mm, that would have gone in.
-    fn new(qr: Qr, inner: Frame, dots_per_mm: f32, module_most: Option<u32>) -> Result<Self, f64> {
+    /// Splits `inner`, which lies on whole dots. The code is as large as its share of it, `module_most` (dots)
+    /// and whole dots allow. The error is the width of the module, in mm, that would have gone in.
+    fn new(qr: Qr, inner: Frame, dots_per_mm: f32, module_most: u32) -> Result<Self, f64> {
         let modules = qr.side_with_quiet();
         let lies = inner.w >= inner.h;
         let (long, short) = if lies { (inner.w, inner.h) } else { (inner.h, inner.w) };
@@ -72,9 +74,9 @@ impl Split {
             return Err(f64::from(module) / f64::from(dots_per_mm));
         }
         // Whole dots may jump past a greatest width; the least width is what must hold.
-        let module = module.min(module_most.unwrap_or(u32::MAX).max(narrowest));
+        let module = module.min(module_most.max(narrowest));
         let side = (modules * module) as f32;
-        let quiet = (crate::qr::QUIET_MODULES * module) as f32;
+        let quiet = (QUIET_MODULES * module) as f32;
         let (x, y) = ((inner.x + quiet) as u32, (inner.y + quiet) as u32);
         let (main, foot) = if lies {
             let under = inner.below(side);

@@ -7,16 +7,16 @@ use super::column::{Column, Item};
 use super::picture::{picture, shown_size};
 use crate::label::PieceLabel;
 use crate::mark::{Frame, Mark};
-use crate::qr::MODULE_MM_MAX;
 use crate::text::Weight;
 
-/// Pieces are scanned at arm's length: wider modules would take room from the large type, which is read there.
-pub(super) const MODULE_MM_MOST: Option<f64> = Some(MODULE_MM_MAX);
-
-/// Smallest type, mm to the em: that of the lines that matter least, and of all others.
-const LEAST_MM: (f32, f32) = (1.9, 2.2);
+/// Smallest type, mm to the em.
+const LEAST_MM: f32 = 2.2;
+/// Smallest type of the lines that matter least, mm to the em.
+const LEAST_SMALL_MM: f32 = 1.9;
 /// Smallest picture worth its room, mm along its longer side.
 const PICTURE_MM: f32 = 7.0;
+/// Air around the picture, mm.
+const PICTURE_GAP_MM: f32 = 1.2;
 /// Lower than this, the room under the code is left empty, mm.
 const FOOT_MM: f32 = 6.0;
 /// Most sizes shown.
@@ -27,31 +27,31 @@ pub(super) fn marks(piece: &PieceLabel, split: Split, dots_per_mm: f32) -> Vec<M
     let Split { code, main, foot } = if foot_used { split } else { split.centred() };
     let mut marks = vec![code];
 
-    let type_mm = (0.115 * main.h).min(0.085 * main.w) / dots_per_mm;
-    let item = |text: &str, weight, share: f32, lines| {
-        let least = if share < 1.0 { LEAST_MM.0 } else { LEAST_MM.1 };
-        Item::new(text, weight, share * type_mm * dots_per_mm, least * dots_per_mm, lines)
-    };
+    // Dots to the em of ordinary lines.
+    let size = (0.115 * main.h).min(0.085 * main.w);
+    let (least, least_small) = (LEAST_MM * dots_per_mm, LEAST_SMALL_MM * dots_per_mm);
 
-    let large = Item::new(&piece.code, Weight::Bold, 0.3 * main.h, LEAST_MM.1 * dots_per_mm, 2);
+    let large = Item::new(&piece.code, Weight::Bold, 0.3 * main.h, least, 2);
     let head = Column::new(&[large], main.w, main.h);
     let below = main.below(head.height);
     marks.extend(head.marks(main));
 
-    let material = Column::new(&[item(&piece.material, Weight::Bold, 1.15, 3)], main.w, 0.55 * below.h);
-    let rest = below.below(material.height + 0.25 * type_mm * dots_per_mm);
+    let material = Item::new(&piece.material, Weight::Bold, 1.15 * size, least, 3);
+    let material = Column::new(&[material], main.w, 0.55 * below.h);
+    let rest = below.below(material.height + 0.25 * size);
     marks.extend(material.marks(below));
 
     let mut texts: Vec<Item> = Vec::new();
-    texts.extend(piece.sizes.iter().take(SIZES).map(|size| item(size, Weight::Plain, 1.0, 2).even()));
-    texts.extend(piece.order.iter().map(|order| item(order, Weight::Plain, 0.9, 2)));
-    let small = rest_of(piece).map(|text| item(text, Weight::Plain, 0.8, 2)).collect::<Vec<Item>>();
+    texts.extend(piece.sizes.iter().take(SIZES).map(|text| Item::new(text, Weight::Plain, size, least, 2).even()));
+    texts.extend(piece.order.iter().map(|text| Item::new(text, Weight::Plain, 0.9 * size, least_small, 2)));
+    let small = rest_of(piece).map(|text| Item::new(text, Weight::Plain, 0.8 * size, least_small, 2));
+    let small: Vec<Item> = small.collect();
     if foot_used {
         marks.extend(Column::new(&small, foot.w, foot.h).marks(foot));
     } else {
         texts.extend(small);
     }
-    let gap = dots_per_mm * 1.2;
+    let gap = PICTURE_GAP_MM * dots_per_mm;
     match &piece.outline {
         Some(shape) => marks.extend(with_picture(piece, shape, &texts, rest, gap, dots_per_mm)),
         None => marks.extend(Column::new(&texts, rest.w, rest.h).marks(rest)),
