@@ -125,6 +125,8 @@ mod tests {
         prop_oneof![
             Just(None),
             (um(), um()).prop_map(|(w, h)| Shape::rectangle(w, h).ok()),
+            (um(), 1_i64..60_000).prop_map(|(w, h)| Shape::rectangle(w, h).ok()),
+            (um(), 1_i64..60_000).prop_map(|(w, h)| Shape::rectangle(h, w).ok()),
             (um(), um(), um()).prop_map(|(w, h, d)| {
                 let corner = |x: i64, y: i64| sheetloft_shapes::Point::new(x as i32, y as i32);
                 let (w, h) = (w + d, h + d);

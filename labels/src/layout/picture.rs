@@ -10,23 +10,33 @@ const STROKE_MM: f32 = 0.35;
 const SAME_DOTS: f32 = 0.6;
 /// Shortest and longest arrow, mm.
 const ARROW_MM: (f32, f32) = (3.0, 12.0);
+/// Smallest picture worth its room, mm along its longer side.
+const SMALLEST_MM: f32 = 7.0;
 /// Side of the square kept for an arrow that has no room inside the shape, mm.
 const BESIDE_MM: f32 = 5.0;
 
-/// The largest picture of `shape` that goes into `frame`, at its upper left.
-pub(super) fn picture(shape: &Shape, grain: Option<Turn>, frame: Frame, dots_per_mm: f32) -> Picture {
+/// The largest picture of `shape` that goes into `frame`, at its upper left. `None` where it would be too small
+/// to say anything, or has no room for the arrow.
+pub(super) fn picture(shape: &Shape, grain: Option<Turn>, frame: Frame, dots_per_mm: f32) -> Option<Picture> {
     let stroke = (STROKE_MM * dots_per_mm).max(2.0);
     let rings = drawn(shape, frame.inset(stroke / 2.0));
+    let shown = extent(&rings);
+    if shown.w.max(shown.h) < SMALLEST_MM * dots_per_mm {
+        return None;
+    }
     let Some(turn) = grain else {
-        return Picture { rings, stroke, grain: None };
+        return Some(Picture { rings, stroke, grain: None });
     };
     let (sin, cos) = turn.sin_cos();
     // Shapes have y up, pages have it down.
     let along = (cos as f32, -sin as f32);
     if let Some(arrow) = arrow_inside(&rings, along, stroke, dots_per_mm) {
-        return Picture { rings, stroke, grain: Some(arrow) };
+        return Some(Picture { rings, stroke, grain: Some(arrow) });
     }
     let side = BESIDE_MM * dots_per_mm;
+    if side > frame.w.min(frame.h) {
+        return None;
+    }
     let under = Frame { h: (frame.h - side).max(0.0), ..frame };
     let beside = Frame { w: (frame.w - side).max(0.0), ..frame };
     let [under, beside] = [under, beside].map(|f| drawn(shape, f.inset(stroke / 2.0)));
@@ -38,15 +48,7 @@ pub(super) fn picture(shape: &Shape, grain: Option<Turn>, frame: Frame, dots_per
         (shown.right() + side / 2.0, shown.y + shown.h.max(side) / 2.0)
     };
     let grain = Some(arrow(centre, along, (side - stroke) / 2.0, stroke));
-    Picture { rings, stroke, grain }
-}
-
-/// The size, in dots, at which [`picture`] shows `shape` in a frame of `w` × `h` dots.
-pub(super) fn shown_size(shape: &Shape, w: f32, h: f32) -> (f32, f32) {
-    let (least, most) = shape.bounds();
-    let (wide, high) = (um(most.x, least.x), um(most.y, least.y));
-    let scale = (w / wide).min(h / high);
-    (wide * scale, high * scale)
+    Some(Picture { rings, stroke, grain })
 }
 
 fn um(a: i32, b: i32) -> f32 {
@@ -177,7 +179,7 @@ mod tests {
 
     #[test]
     fn shape_is_true_and_upright() {
-        let p = picture(&ell(), None, FRAME, 8.0);
+        let p = picture(&ell(), None, FRAME, 8.0).unwrap();
         assert!(inside_frame(&p));
         let ring = &p.rings[0];
         let length = |i: usize, k: usize| (ring[i].0 - ring[k].0).hypot(ring[i].1 - ring[k].1);
@@ -190,7 +192,7 @@ mod tests {
     #[test]
     fn arrow_follows_the_grain_and_keeps_off_the_outline() {
         for degrees in [0, 30, 90, 137, 180] {
-            let p = picture(&ell(), Some(Turn::new(degrees * 1_000_000)), FRAME, 8.0);
+            let p = picture(&ell(), Some(Turn::new(degrees * 1_000_000)), FRAME, 8.0).unwrap();
             assert!(inside_frame(&p), "{degrees}");
             let a = p.grain.unwrap();
             let (dx, dy) = (a.heads[0][0].0 - a.heads[1][0].0, a.heads[0][0].1 - a.heads[1][0].1);
@@ -209,10 +211,21 @@ mod tests {
             (90, shape(&[(0, 0), (2_000_000, 0), (2_000_000, 30_000), (0, 30_000)])),
             (0, shape(&[(0, 0), (30_000, 0), (30_000, 2_000_000), (0, 2_000_000)])),
         ] {
-            let p = picture(&strip, Some(Turn::new(degrees * 1_000_000)), FRAME, 8.0);
+            let p = picture(&strip, Some(Turn::new(degrees * 1_000_000)), FRAME, 8.0).unwrap();
             assert!(inside_frame(&p));
             let arrow = p.grain.unwrap();
             assert!(arrow.heads.iter().flatten().all(|&h| !is_inside(&p.rings, h)));
         }
+    }
+
+    #[test]
+    fn no_picture_where_it_says_nothing() {
+        let small = Frame { w: 50.0, h: 50.0, ..FRAME };
+        assert_eq!(picture(&ell(), None, small, 8.0), None);
+        // A strip that would fit, but not with its arrow beside it.
+        let strip = shape(&[(0, 0), (2_000_000, 0), (2_000_000, 30_000), (0, 30_000)]);
+        let low = Frame { h: 35.0, ..FRAME };
+        assert!(picture(&strip, None, low, 8.0).is_some());
+        assert_eq!(picture(&strip, Some(Turn::new(90_000_000)), low, 8.0), None);
     }
 }

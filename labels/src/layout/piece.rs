@@ -4,7 +4,7 @@ use sheetloft_shapes::Shape;
 
 use super::Split;
 use super::column::{Column, Item};
-use super::picture::{picture, shown_size};
+use super::picture::picture;
 use crate::label::PieceLabel;
 use crate::mark::{Frame, Mark};
 use crate::text::Weight;
@@ -13,8 +13,6 @@ use crate::text::Weight;
 const LEAST_MM: f32 = 2.2;
 /// Smallest type of the lines that matter least, mm to the em.
 const LEAST_SMALL_MM: f32 = 1.9;
-/// Smallest picture worth its room, mm along its longer side.
-const PICTURE_MM: f32 = 7.0;
 /// Air around the picture, mm.
 const PICTURE_GAP_MM: f32 = 1.2;
 /// Lower than this, the room under the code is left empty, mm.
@@ -81,23 +79,17 @@ fn with_picture(
     /// The share where none leaves them whole.
     const BESIDE_CUT: f32 = 0.3;
     let draw = |frame| picture(shape, piece.grain, frame, dots_per_mm);
-    let worth = |frame: Frame| {
-        let (w, h) = shown_size(shape, frame.w, frame.h);
-        w.max(h) >= PICTURE_MM * dots_per_mm
-    };
     // As wide as the shape needs, at the right rim, and the texts in what is left.
     let beside = &|share: f32, texts: &[Item]| {
         let frame = Frame { w: share * rest.w, ..rest };
-        worth(frame).then(|| {
-            let drawn = draw(frame);
-            let covered = drawn.extent().w;
-            let column = Column::new(texts, rest.w - covered - gap, rest.h);
-            (column, drawn.moved(rest.right() - covered - rest.x, 0.0))
-        })
+        let drawn = draw(frame)?;
+        let covered = drawn.extent().w;
+        let column = Column::new(texts, rest.w - covered - gap, rest.h);
+        Some((column, drawn.moved(rest.right() - covered - rest.x, 0.0)))
     };
     let above = Column::new(texts, rest.w, rest.h);
     let under = rest.below(above.height + gap);
-    let below = (above.at_ease && worth(under)).then(|| (above.clone(), draw(under)));
+    let below = if above.at_ease { draw(under).map(|drawn| (above.clone(), drawn)) } else { None };
     let one_line: Vec<Item> = texts.iter().map(|text| text.clone().on_lines(1)).collect();
     let at_side = [(one_line.as_slice(), LARGE), (&one_line, 0.0), (texts, 0.0)]
         .into_iter()
