@@ -40,6 +40,7 @@ fn everything() -> String {
 fn the_file_itself_is_sound() {
     let drawing = parse(&everything());
     assert_eq!(drawing.parts.iter().map(|p| p.quantity).sum::<u32>(), 8, "{:?}", left_out(&drawing));
+    assert_eq!(read("a.dxf", &binary(&everything(), false), &Options::default()).unwrap().parts, drawing.parts);
 }
 
 #[test]
@@ -142,6 +143,25 @@ proptest! {
                     bytes.remove(i);
                 }
                 _ => bytes.insert(i, value),
+            }
+        }
+        let _ = read("a.dxf", &bytes, &Options::default());
+    }
+
+    #[test]
+    fn spoilt_binary_files_never_panic(
+        wide in any::<bool>(),
+        spoils in prop::collection::vec((any::<prop::sample::Index>(), any::<u8>(), 0u8..3), 1..8),
+    ) {
+        let mut bytes = binary(&everything(), wide);
+        for (at, value, how) in spoils {
+            let i = at.index(bytes.len());
+            match how {
+                0 => bytes[i] = value,
+                1 => {
+                    bytes.remove(i);
+                }
+                _ => bytes.truncate(i.max(30)),
             }
         }
         let _ = read("a.dxf", &bytes, &Options::default());

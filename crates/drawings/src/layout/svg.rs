@@ -5,6 +5,8 @@ use std::fmt::Write;
 use super::{CUT_LAYER, Drawn, NOTES_LAYER, RIM_LAYER, Sheet, mm};
 use crate::curve::{P, Seg, distance};
 
+/// Width of the lines, mm: one of the pens of ISO 128 (from memory), to be seen on a picture of a whole sheet.
+const PEN_MM: f64 = 0.5;
 /// Room around the drawing, mm.
 const ROOM_MM: f64 = 10.0;
 
@@ -23,7 +25,7 @@ pub(super) fn write(sheet: &Sheet<'_>) -> String {
     let _ = writeln!(out, "<title>{}</title>", escaped(&sheet.title.text));
     let groups = [(CUT_LAYER, &sheet.cuts, "#000000"), (RIM_LAYER, &sheet.rim, "#808080")];
     for (layer, lines, colour) in groups {
-        let _ = writeln!(out, "<g id=\"{layer}\" fill=\"none\" stroke=\"{colour}\" stroke-width=\"0.1\">");
+        let _ = writeln!(out, "<g id=\"{layer}\" fill=\"none\" stroke=\"{colour}\" stroke-width=\"{PEN_MM}\">");
         for drawn in lines {
             let _ = writeln!(out, "<path d=\"{}\"/>", data(drawn, sheet));
         }
@@ -54,8 +56,11 @@ fn point(p: P, sheet: &Sheet<'_>) -> [String; 2] {
 fn data(drawn: &Drawn, sheet: &Sheet<'_>) -> String {
     let at = |p: P| point(p, sheet).join(" ");
     let mut d = format!("M {}", at(drawn.path.start));
-    for piece in drawn.path.pieces() {
+    let last = drawn.path.segs.len().saturating_sub(1);
+    for (i, piece) in drawn.path.pieces().enumerate() {
         let _ = match piece.seg {
+            // Z draws the line back to the start.
+            Seg::Line { .. } if drawn.closed && i == last => Ok(()),
             Seg::Line { to } => write!(d, " L {}", at(to)),
             Seg::Arc { to, centre, ccw } => {
                 let (_, sweep, _) = piece.arc(centre, ccw);

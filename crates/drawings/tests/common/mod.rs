@@ -179,3 +179,27 @@ pub fn assert_safe(shape: &Shape, source: &[Contour], grows: bool, n: usize) {
         }
     }
 }
+
+/// The same tags as a binary file, in the form of R12 or, `wide`, of R13 and later.
+pub fn binary(text: &str, wide: bool) -> Vec<u8> {
+    let mut out = b"AutoCAD Binary DXF\r\n\x1a\0".to_vec();
+    let mut lines = text.lines();
+    while let (Some(code), Some(value)) = (lines.next(), lines.next()) {
+        let code: u16 = code.trim().parse().unwrap();
+        if wide {
+            out.extend(code.to_le_bytes());
+        } else {
+            out.push(u8::try_from(code).unwrap());
+        }
+        match code {
+            10..=59 | 210..=239 => out.extend(value.parse::<f64>().unwrap().to_le_bytes()),
+            60..=79 => out.extend(value.parse::<i16>().unwrap().to_le_bytes()),
+            90..=99 => out.extend(value.parse::<i32>().unwrap().to_le_bytes()),
+            _ => {
+                out.extend(value.as_bytes());
+                out.push(0);
+            }
+        }
+    }
+    out
+}
