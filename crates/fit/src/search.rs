@@ -24,6 +24,13 @@ pub(crate) const PROOF_UM: f64 = 0.01;
 /// Boxes in which nothing moves by more than this are not split any more, µm.
 const SMALLEST_UM: f64 = 0.6;
 
+/// After so many boxes, those in which no pose has more than so much to spare (µm) are left undecided. All stays
+/// below the 20 µm from which on every fit is to be found.
+const PATIENCE: [(usize, f64); 3] = [(10_000, 4.0), (30_000, 10.0), (60_000, 18.0)];
+/// Boxes without an acceptable pose that are split at most, before the rest of them is left undecided.
+const SLIGHT_BOXES: usize = 4_000;
+/// Puts a box behind all others, µm: more than any slack.
+const LAST: f64 = 1e9;
 /// A feature that keeps this much in a whole box is settled there: more than rounding can cost a placement, µm.
 const SETTLED_UM: f64 = 3.0;
 
@@ -202,6 +209,7 @@ pub(crate) struct Sector {
 pub(crate) fn search<T>(
     pairs: &[Pair<'_>],
     sectors: &[Sector],
+    least: f64,
     boxes: &mut usize,
     watch: &mut dyn Watch,
     mut accept: impl FnMut(usize, &Pose) -> Option<T>,
@@ -235,7 +243,7 @@ pub(crate) fn search<T>(
             }
         }
     }
-    let mut popped = 0usize;
+    let (mut popped, mut slights) = (0usize, 0usize);
     while let Some(node) = open.pop() {
         popped += 1;
         if *boxes == 0 || (popped.is_multiple_of(256) && !watch.go_on(0, 1)) {
@@ -255,9 +263,8 @@ pub(crate) fn search<T>(
             continue;
         }
         let verdict = bounder.look(pair, &node, list);
-        if let Some(most) = verdict.most
-            && most < -PROOF_UM
-        {
+        let most = verdict.most.map_or(node.most, |m| m.min(node.most));
+        if most < -PROOF_UM {
             continue;
         }
         if let Some(pose) = verdict.pose
@@ -272,9 +279,11 @@ pub(crate) fn search<T>(
             act = act.max(lever.norm());
             far = far.max(node.reach(&pair.feature(entry), knot.spread));
         }
-        if far < SMALLEST_UM {
-            let most = verdict.most.map_or(node.most, |m| m.min(node.most)).max(0.0);
-            undecided = Some(undecided.map_or(most, |u: f64| u.max(most)));
+        let slight = most <= least;
+        slights += usize::from(slight);
+        let patience = PATIENCE.iter().rev().find(|p| popped >= p.0).map_or(f64::NEG_INFINITY, |p| p.1);
+        if far < SMALLEST_UM || most <= patience || (slight && slights > SLIGHT_BOXES) {
+            undecided = Some(undecided.map_or(most.max(0.0), |u: f64| u.max(most)));
             continue;
         }
         let turn = act * node.ha;
@@ -293,6 +302,9 @@ pub(crate) fn search<T>(
             }
             *boxes = boxes.saturating_sub(1);
             if look(pair, &mut child, &mut arena, &mut memory) {
+                if slight {
+                    child.key -= LAST;
+                }
                 open.push(child);
             }
         }

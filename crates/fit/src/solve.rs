@@ -9,7 +9,7 @@ use sheetloft_shapes::{Placement, Turn, limits};
 use crate::host::Host;
 use crate::num::Rot;
 use crate::part::{Face, Part};
-use crate::search::{End, Pair, Pose, Sector, search};
+use crate::search::{End, PROOF_UM, Pair, Pose, Sector, search};
 use crate::tidy::placement_at;
 use crate::turns::Turns;
 use crate::verify::verify;
@@ -69,6 +69,8 @@ impl Default for Caps {
     }
 }
 
+/// With less to spare than this no placement is accepted but at quarter turns, see [`verify`], µm.
+const ROUNDED_LEAST_UM: f64 = 1.0;
 /// Boxes opened at each quarter turn before all turns are searched.
 const BOXES_PER_QUARTER: usize = 400;
 
@@ -102,7 +104,7 @@ pub fn solve(
     }
     let mut fits = None;
     if !spans.is_empty() {
-        let end = search(&pairs, &spans, &mut left, watch, |pair, pose| {
+        let end = search(&pairs, &spans, ROUNDED_LEAST_UM, &mut left, watch, |pair, pose| {
             check(part, pairs[pair].face, None, turns, pose, host)
         });
         fits = rest.take(end);
@@ -166,7 +168,10 @@ fn at_turn(
 ) -> End<(Placement, i64)> {
     let (sin, cos) = turn.sin_cos();
     let sector = Sector { middle: turn.radians(), rot: Rot { sin, cos }, half: 0.0 };
-    search(pairs, &[sector], boxes, watch, |pair, pose| check(part, pairs[pair].face, Some(turn), turns, pose, host))
+    let least = if turn.is_quarter() { -PROOF_UM } else { ROUNDED_LEAST_UM };
+    search(pairs, &[sector], least, boxes, watch, |pair, pose| {
+        check(part, pairs[pair].face, Some(turn), turns, pose, host)
+    })
 }
 
 /// The fixed turns, and the spans cut into sectors; neither repeats what looks the same.

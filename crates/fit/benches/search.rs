@@ -1,0 +1,87 @@
+//! How long one solve takes, and a query over a generated shop.
+
+#[path = "../tests/support/mod.rs"]
+mod support;
+
+use std::hint::black_box;
+
+use criterion::{BatchSize, Criterion, criterion_group, criterion_main};
+use sheetloft_fit::{Candidate, Caps, Host, Options, Part, Query, Signature, Turns, find, solve};
+use support::{FAMILIES, Rng, offcut, part, planted};
+
+/// One part and one piece: with 0.1 mm to spare, and too small by 0.1 mm.
+fn solves(c: &mut Criterion) {
+    for (name, spare_um) in [("solve, fits by 0.1 mm", 100.0), ("solve, lacks 0.1 mm", -100.0)] {
+        let mut group = c.benchmark_group(name);
+        group.sample_size(20);
+        for family in FAMILIES {
+            let mut rng = Rng(1);
+            let cases: Vec<_> = (0..20).map(|_| planted(&mut rng, family, 1_500, spare_um)).collect();
+            let parts: Vec<_> = cases.iter().map(|case| Part::new(&case.part)).collect();
+            let mut next = 0;
+            group.bench_function(format!("{family:?}"), |b| {
+                b.iter_batched(
+                    || {
+                        next = (next + 1) % cases.len();
+                        next
+                    },
+                    |i| {
+                        let host = Host::new(&cases[i].piece, &[], 1_500, &[]);
+                        black_box(solve(&parts[i], &Turns::any(), true, &host, &Caps::default(), &mut ()))
+                    },
+                    BatchSize::SmallInput,
+                );
+            });
+        }
+    }
+}
+
+/// The smallest of many offcuts for parts that nothing was made for.
+fn queries(c: &mut Criterion) {
+    let mut rng = Rng(2);
+    let pieces: Vec<_> = (0..2_000).map(|_| offcut(&mut rng)).collect();
+    let signatures: Vec<_> = pieces.iter().map(|p| Signature::of(p, &[])).collect();
+    let candidates: Vec<_> = pieces
+        .iter()
+        .zip(&signatures)
+        .map(|(shape, signature)| Candidate { shape, flaws: &[], grain: None, signature: *signature })
+        .collect();
+    let parts: Vec<_> = (0..40)
+        .map(|i| {
+            let size = rng.range(40_000.0, 500_000.0);
+            Part::new(&part(&mut rng, FAMILIES[i % 5], size))
+        })
+        .collect();
+    let turns = Turns::any();
+    let mut group = c.benchmark_group("find, smallest of 2 000");
+    group.sample_size(20);
+    for threads in [1, 2] {
+        let options = Options { kerf_um: 3_000, top: Some(1), threads, ..Options::default() };
+        let mut next = 0;
+        group.bench_function(format!("{threads} threads"), |b| {
+            b.iter(|| {
+                next = (next + 1) % parts.len();
+                let query = Query { part: &parts[next], turns: &turns, flip: false };
+                black_box(find(&[query], &candidates, &options, &mut ()))
+            });
+        });
+    }
+    group.finish();
+    c.bench_function("signature of an offcut", |b| {
+        let mut next = 0;
+        b.iter(|| {
+            next = (next + 1) % pieces.len();
+            black_box(Signature::of(&pieces[next], &[]))
+        });
+    });
+    c.bench_function("part made ready", |b| {
+        let mut next = 0;
+        b.iter(|| {
+            next = (next + 1) % parts.len();
+            black_box(Part::new(parts[next].shape()))
+        });
+    });
+}
+
+criterion_group!(benches, solves, queries);
+criterion_main!(benches);
