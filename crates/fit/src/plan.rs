@@ -403,7 +403,7 @@ impl<'a> Table<'a> {
             && self.lying.iter().all(|l| !within(l.bounds) || l.rim.side_of(p) == Side::Outside)
     }
 
-    /// The exact test of a placement, the same as [`crate::verify`], against all that lies here.
+    /// The exact test of a placement, the same as [`crate::verify()`], against all that lies here.
     fn holds(&self, part: &Shape, placement: &Placement, options: &Options) -> bool {
         let Ok(placed) = part.placed(placement) else { return false };
         let rounding = i64::from(!placement.turn.is_quarter());

@@ -1,7 +1,7 @@
 //! The fold: from the set of events of a thing to its state.
 //!
 //! **State is a function of the set of events, never of the order in which they arrived.** An event that
-//! comes after all known heads of what it touches is applied directly ([`step`]); any other one, and every
+//! comes after all known heads of what it touches is applied directly (`step`); any other one, and every
 //! undo, judges anew the events around it and refolds what hangs on them. Both give the same state; a
 //! property test holds them together.
 
