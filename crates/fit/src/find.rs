@@ -2,7 +2,7 @@
 
 use std::borrow::Cow;
 use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
-use std::sync::mpsc;
+use std::sync::{Mutex, PoisonError, mpsc};
 
 use serde::{Deserialize, Serialize};
 use sheetloft_shapes::{Placement, Shape};
@@ -14,6 +14,9 @@ use crate::solve::{Caps, Verdict, solve};
 use crate::tidy::tidy;
 use crate::turns::Turns;
 use crate::watch::Watch;
+
+/// More threads than this are not started.
+const THREADS_MOST: usize = 64;
 
 /// A part to find pieces for.
 #[derive(Clone, Copy, Debug)]
@@ -167,7 +170,7 @@ fn find_one(
         .filter(|&at| candidates[order[at]].signature.rules_out(query.part, clearance).is_none())
         .collect();
     let top = options.top.unwrap_or(usize::MAX);
-    let verdicts = settle(query, candidates, order, &open, clearance, top, options, progress);
+    let verdicts = settle(query, candidates, order, &open, clearance, options, progress);
     let mut answer = QueryAnswer { looked_at: order.len(), ..QueryAnswer::default() };
     // What was solved beyond the last fit asked for does not count, so that threads don't change the answer.
     let mut end = order.len();
@@ -202,88 +205,124 @@ fn find_one(
     answer
 }
 
-/// Solves the open candidates in order until `top` fits are found; `None` for those not reached.
-#[allow(clippy::too_many_arguments)]
+/// What is settled so far of the open candidates, in order.
+struct Settled {
+    verdicts: Vec<Option<Verdict>>,
+    /// All before this one are settled.
+    first_open: usize,
+    fits: usize,
+}
+
+/// The open candidates of one query, being solved by one or more threads.
+struct Work<'a> {
+    query: &'a Query<'a>,
+    candidates: &'a [Candidate<'a>],
+    order: &'a [usize],
+    open: &'a [usize],
+    clearance: i64,
+    options: &'a Options,
+    next: AtomicUsize,
+    /// No candidate from here on is needed.
+    end: AtomicUsize,
+    stop: AtomicBool,
+    settled: Mutex<Settled>,
+}
+
+impl Work<'_> {
+    /// Solves one candidate after the other; `watch` is asked on the way.
+    fn run(&self, watch: &mut dyn FnMut() -> bool) {
+        loop {
+            let i = self.next.fetch_add(1, Ordering::Relaxed);
+            if i >= self.end.load(Ordering::Acquire) || self.stop.load(Ordering::Acquire) {
+                break;
+            }
+            let mut go_on = |_: usize, _: usize| {
+                if !watch() {
+                    self.stop.store(true, Ordering::Release);
+                }
+                i < self.end.load(Ordering::Acquire) && !self.stop.load(Ordering::Acquire)
+            };
+            let candidate = &self.candidates[self.order[self.open[i]]];
+            let verdict = solve_candidate(self.query, candidate, self.clearance, &self.options.caps, &mut go_on);
+            self.settle(i, verdict);
+            go_on(0, 1);
+        }
+    }
+
+    fn settle(&self, i: usize, verdict: Verdict) {
+        // A thread that panicked while it held this is on its way to end the whole scope.
+        let mut guard = self.settled.lock().unwrap_or_else(PoisonError::into_inner);
+        let settled = &mut *guard;
+        settled.verdicts[i] = Some(verdict);
+        while let Some(Some(v)) = settled.verdicts.get(settled.first_open) {
+            settled.first_open += 1;
+            settled.fits += usize::from(matches!(v, Verdict::Fits { .. }));
+            if settled.fits == self.options.top.unwrap_or(usize::MAX) {
+                self.end.fetch_min(settled.first_open, Ordering::AcqRel);
+            }
+        }
+    }
+
+    /// How many of all candidates are settled, those ruled out at a glance among them.
+    fn done(&self) -> usize {
+        let settled = self.settled.lock().unwrap_or_else(PoisonError::into_inner);
+        self.open.get(settled.first_open).copied().unwrap_or(self.order.len())
+    }
+}
+
+/// Solves the open candidates in order until enough fits are found; `None` for those not reached.
 fn settle(
     query: &Query<'_>,
     candidates: &[Candidate<'_>],
     order: &[usize],
     open: &[usize],
     clearance: i64,
-    top: usize,
     options: &Options,
     progress: &mut Progress<'_>,
 ) -> Vec<Option<Verdict>> {
-    let mut verdicts: Vec<Option<Verdict>> = vec![None; open.len()];
-    if open.is_empty() || top == 0 || !progress.tell(0) {
+    let verdicts = vec![None; open.len()];
+    if open.is_empty() || options.top == Some(0) || !progress.tell(0) {
         return verdicts;
     }
-    let next = AtomicUsize::new(0);
-    // No candidate from here on is needed.
-    let end = AtomicUsize::new(open.len());
-    let stop = AtomicBool::new(false);
-    let solve_at = |i: usize, watch: &mut dyn Watch| {
-        solve_candidate(query, &candidates[order[open[i]]], clearance, &options.caps, watch)
+    let work = Work {
+        query,
+        candidates,
+        order,
+        open,
+        clearance,
+        options,
+        next: AtomicUsize::new(0),
+        end: AtomicUsize::new(open.len()),
+        stop: AtomicBool::new(false),
+        settled: Mutex::new(Settled { verdicts, first_open: 0, fits: 0 }),
     };
-    let threads = options.threads.clamp(1, 64).min(open.len());
-    if threads == 1 {
-        let mut fits = 0;
-        for i in 0..open.len() {
-            let done = open[i];
-            let mut tell = |_: usize, _: usize| progress.tell(done);
-            let verdict = solve_at(i, &mut tell);
-            fits += usize::from(matches!(verdict, Verdict::Fits { .. }));
-            verdicts[i] = Some(verdict);
-            if fits >= top || !progress.tell(done) {
-                break;
-            }
-        }
-        return verdicts;
-    }
+    let helpers = options.threads.clamp(1, THREADS_MOST).min(open.len()) - 1;
+    let waiting = AtomicBool::new(false);
     std::thread::scope(|scope| {
-        // `None` is a worker's sign of life in the middle of a long search.
-        let (send, receive) = mpsc::channel::<Option<(usize, Verdict)>>();
-        for _ in 0..threads {
+        let (work, waiting) = (&work, &waiting);
+        let (send, signs_of_life) = mpsc::channel::<()>();
+        for _ in 0..helpers {
             let send = send.clone();
-            let (next, end, stop, solve_at) = (&next, &end, &stop, &solve_at);
             scope.spawn(move || {
-                loop {
-                    let i = next.fetch_add(1, Ordering::Relaxed);
-                    if i >= end.load(Ordering::Acquire) || stop.load(Ordering::Acquire) {
-                        break;
+                work.run(&mut || {
+                    // Only this thread's caller may ask the watch, so wake it where it has nothing else to do.
+                    if waiting.load(Ordering::Acquire) {
+                        let _ = send.send(());
                     }
-                    let mut alive = |_: usize, _: usize| {
-                        // The receiver goes away only after all workers have.
-                        let _ = send.send(None);
-                        !stop.load(Ordering::Acquire)
-                    };
-                    let verdict = solve_at(i, &mut alive);
-                    let _ = send.send(Some((i, verdict)));
-                }
+                    true
+                });
             });
         }
         drop(send);
-        let (mut settled, mut fits) = (0, 0);
-        for message in receive {
-            if let Some((i, verdict)) = message {
-                verdicts[i] = Some(verdict);
-                while settled < open.len()
-                    && let Some(v) = &verdicts[settled]
-                {
-                    settled += 1;
-                    fits += usize::from(matches!(v, Verdict::Fits { .. }));
-                    if fits == top {
-                        end.fetch_min(settled, Ordering::AcqRel);
-                    }
-                }
-            }
-            let done = open[settled.min(open.len() - 1)];
-            if !progress.tell(done) {
-                stop.store(true, Ordering::Release);
+        work.run(&mut || progress.tell(work.done()));
+        waiting.store(true, Ordering::Release);
+        for () in signs_of_life {
+            if !progress.tell(work.done()) {
+                work.stop.store(true, Ordering::Release);
             }
         }
     });
-    verdicts
+    work.settled.into_inner().unwrap_or_else(PoisonError::into_inner).verdicts
 }
 
 fn solve_candidate(

@@ -29,6 +29,8 @@ const SMALLEST_UM: f64 = 0.6;
 const PATIENCE: [(usize, f64); 3] = [(10_000, 4.0), (30_000, 10.0), (60_000, 18.0)];
 /// Boxes without an acceptable pose that are split at most, before the rest of them is left undecided.
 const SLIGHT_BOXES: usize = 4_000;
+/// Boxes between two questions to the watch: some tenths of a millisecond.
+const WATCH_EVERY: usize = 32;
 /// Puts a box behind all others, µm: more than any slack.
 const LAST: f64 = 1e9;
 /// A feature that keeps this much in a whole box is settled there: more than rounding can cost a placement, µm.
@@ -246,7 +248,7 @@ pub(crate) fn search<T>(
     let (mut popped, mut slights) = (0usize, 0usize);
     while let Some(node) = open.pop() {
         popped += 1;
-        if *boxes == 0 || (popped.is_multiple_of(256) && !watch.go_on(0, 1)) {
+        if *boxes == 0 || (popped.is_multiple_of(WATCH_EVERY) && !watch.go_on(0, 1)) {
             return End::Capped;
         }
         let pair = &pairs[node.face];
