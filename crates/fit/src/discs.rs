@@ -1,5 +1,7 @@
 //! Discs inside a shape: the largest one, and a few dozen that together stand for the shape.
 
+use std::collections::BinaryHeap;
+
 use crate::field::Field;
 use crate::num::{V, v};
 
@@ -10,49 +12,64 @@ pub(crate) struct Disc {
     pub r: f64,
 }
 
-/// Places tried along each edge, as shares of its length.
+/// Places tried along each edge, as shares of its length; of many edges only the first.
 const ALONG: [f64; 3] = [0.5, 0.2, 0.8];
-/// Most edges from which discs are grown.
-const EDGES: usize = 300;
+/// Edges from which discs are grown at each of the places; and at all, about.
+const EDGES: (usize, usize) = (40, 120);
+/// Halvings of the range of a disc's radius.
+const HALVINGS: usize = 12;
 
-/// The largest disc on the free side within the field's bounds, to within `precision` or 2 000 squares: where it
+/// Squares that the search for the largest disc splits at most.
+const SQUARES: usize = 2_000;
+
+/// The largest disc on the free side within the field's bounds, to within `precision` or so many squares: where it
 /// lies, and the radius that no disc exceeds.
 pub(crate) fn largest(field: &Field, precision: f64) -> (Disc, f64) {
+    largest_up_to(field, precision, f64::INFINITY)
+}
+
+/// The same where it is known that no disc has a radius above `limit`: what comes near it is not improved upon.
+/// That saves the long way along a bar, where all middle points are as good.
+pub(crate) fn largest_up_to(field: &Field, precision: f64, limit: f64) -> (Disc, f64) {
     let (lo, hi) = field.bounds();
-    let half = ((hi.x - lo.x).max(hi.y - lo.y) / 2.0).max(1.0);
-    let centre = (lo + hi) * 0.5;
-    let mut best = Disc { c: centre, r: f64::NEG_INFINITY };
+    let size = hi - lo;
+    // Squares as large as the shorter side, along the longer one.
+    let half = (size.x.min(size.y).max(size.x.max(size.y) / 64.0) / 2.0).max(1.0);
+    let count = |length: f64| (length / (2.0 * half)).ceil().max(1.0) as usize;
+    let mut best = Disc { c: (lo + hi) * 0.5, r: f64::NEG_INFINITY };
     // Squares by the most that any point in them can have; the first of the list is split.
-    let mut open: std::collections::BinaryHeap<Square> = std::collections::BinaryHeap::new();
-    let mut put = |c: V, half: f64, open: &mut std::collections::BinaryHeap<Square>| {
+    let mut open: BinaryHeap<Square> = BinaryHeap::new();
+    let put = |c: V, half: f64, best: &mut Disc, open: &mut BinaryHeap<Square>| {
         let here = field.slack(c);
         if here > best.r {
-            best = Disc { c, r: here };
+            *best = Disc { c, r: here };
         }
         let most = here + half * std::f64::consts::SQRT_2;
         if most > best.r + precision {
             open.push(Square { most, c, half });
         }
-        best
     };
-    let mut disc = put(centre, half, &mut open);
-    let mut most = disc.r + precision;
-    for _ in 0..2_000 {
+    for ix in 0..count(size.x) {
+        for iy in 0..count(size.y) {
+            let c = lo + v((2 * ix + 1) as f64, (2 * iy + 1) as f64) * half;
+            put(c, half, &mut best, &mut open);
+        }
+    }
+    let mut most = f64::INFINITY;
+    for _ in 0..SQUARES {
         let Some(square) = open.pop() else { break };
-        if square.most <= disc.r + precision {
-            open.clear();
+        most = square.most;
+        if most <= best.r + precision || limit <= best.r + precision {
             break;
         }
         let h = square.half / 2.0;
         for (sx, sy) in [(-h, -h), (h, -h), (-h, h), (h, h)] {
-            disc = put(square.c + v(sx, sy), h, &mut open);
+            put(square.c + v(sx, sy), h, &mut best, &mut open);
         }
     }
-    most = most.max(disc.r + precision);
-    if let Some(square) = open.pop() {
-        most = most.max(square.most);
-    }
-    (disc, most)
+    // What is still open has no more than the last square looked at; what is not has no more than the best.
+    most = if open.is_empty() { best.r + precision } else { most.max(best.r + precision) };
+    (best, most.min(limit.max(best.r)))
 }
 
 /// A square region of centres, ordered by the largest radius possible in it.
@@ -82,16 +99,17 @@ impl Ord for Square {
 /// Up to `count` discs on the free side, `first` leading: each next one is that which sticks out most from those
 /// chosen before. Grown from the edges inwards until they touch the far side (discs of the medial axis).
 pub(crate) fn standing_for(field: &Field, first: Disc, count: usize) -> Vec<Disc> {
-    let step = field.edges().len().div_ceil(EDGES).max(1);
+    let step = field.edges().len().div_ceil(EDGES.1).max(1);
+    let places = if field.edges().len() <= EDGES.0 { ALONG.len() } else { 1 };
     let mut grown: Vec<(Disc, f64)> = Vec::new();
     for edge in field.edges().iter().step_by(step) {
-        for share in ALONG {
+        for share in &ALONG[..places] {
             let foot = edge.a + edge.u * (edge.len * share);
             let normal = edge.normal();
             let (mut lo, mut hi) = (0.0, first.r * 1.01 + 1.0);
-            for _ in 0..18 {
+            for _ in 0..HALVINGS {
                 let r = (lo + hi) / 2.0;
-                if field.slack(foot + normal * r) >= r * 0.999_999 - 1e-3 {
+                if field.exceeds(foot + normal * r, r * 0.999_999 - 1e-3) {
                     lo = r;
                 } else {
                     hi = r;

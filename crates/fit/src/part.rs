@@ -4,7 +4,7 @@ use sheetloft_shapes::hull::hull;
 use sheetloft_shapes::width::least_width;
 use sheetloft_shapes::{Point, Shape};
 
-use crate::discs::{Disc, largest, standing_for};
+use crate::discs::{Disc, largest_up_to, standing_for};
 use crate::field::{Field, FieldBuilder, ring_of};
 use crate::knots::Knots;
 use crate::num::{V, v};
@@ -51,7 +51,8 @@ impl Part {
         let inside = inside.build(0.0);
         let (lo, hi) = inside.bounds();
         let size = (hi.x - lo.x).max(hi.y - lo.y);
-        let (first, _) = largest(&inside, (size * 1e-4).max(0.5));
+        let width = least_width(shape).0 as f64;
+        let (first, _) = largest_up_to(&inside, (size * 1e-4).max(0.5), (width + 1.0) / 2.0);
         let discs = standing_for(&inside, first, DISCS);
         let hull = hull(shape.corners());
         let faces = [false, true].map(|flip| {
@@ -85,7 +86,7 @@ impl Part {
         Self {
             inradius: first.r,
             diameter: diameter(hull),
-            width: least_width(shape).0 as f64,
+            width,
             alike_half: alike(shape, |p| (-p.0, -p.1), false),
             alike_quarter: alike(shape, |p| (-p.1, p.0), false),
             alike_flipped: alike(shape, |p| (-p.0, p.1), true) || alike(shape, |p| (p.1, p.0), true),

@@ -36,13 +36,9 @@ impl Signature {
         }
         let field = field.build(0.0);
         let hull: Vec<V> = hull(piece.corners()).into_iter().map(V::from).collect();
-        let (_, most) = discs::largest(&field, 5.0);
-        Self {
-            area2: piece.area2(),
-            disc_um: up(most),
-            diameter_um: up(diameter(&hull)),
-            width_um: least_width(piece).0 + 1,
-        }
+        let width_um = least_width(piece).0 + 1;
+        let (_, most) = discs::largest_up_to(&field, (diameter(&hull) * 1e-5).max(2.0), width_um as f64 / 2.0);
+        Self { area2: piece.area2(), disc_um: up(most), diameter_um: up(diameter(&hull)), width_um }
     }
 
     /// Why the part cannot fit with this clearance all around, if these numbers tell.
