@@ -7,6 +7,7 @@ use axum::http::header::{self, HeaderMap, HeaderName, HeaderValue};
 use axum::http::{StatusCode, Version};
 use axum::middleware::Next;
 use axum::response::{IntoResponse, Response};
+use sheetloft_shop::limits;
 
 /// Scripts, styles, fonts and the door from here and nowhere else; pictures also from memory; never in a frame.
 const CONTENT_SECURITY_POLICY: &str = "default-src 'none'; script-src 'self'; style-src 'self'; font-src 'self'; \
@@ -27,6 +28,8 @@ const HEADERS: [(HeaderName, HeaderValue); 6] = [
 pub(crate) async fn guard(request: Request, next: Next) -> Response {
     let mut response = match refusal(request.version(), request.headers()) {
         Some(why) => (StatusCode::FORBIDDEN, why).into_response(),
+        // Turned away by what it announces, before anything of it is read.
+        None if announced(request.headers()) > limits::REQUEST_BYTES => StatusCode::PAYLOAD_TOO_LARGE.into_response(),
         None => next.run(request).await,
     };
     let headers = response.headers_mut();
@@ -35,6 +38,12 @@ pub(crate) async fn guard(request: Request, next: Next) -> Response {
     }
     headers.entry(header::CACHE_CONTROL).or_insert(HeaderValue::from_static("no-store"));
     response
+}
+
+/// How many bytes a request says it brings; one that does not say is counted while it is read.
+fn announced(headers: &HeaderMap) -> usize {
+    let said = headers.get(header::CONTENT_LENGTH).and_then(|length| length.to_str().ok());
+    said.and_then(|length| length.parse().ok()).unwrap_or(0)
 }
 
 /// Why a request is not answered; none where it is.

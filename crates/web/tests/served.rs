@@ -3,6 +3,7 @@
 use std::io::{Read as _, Write as _};
 use std::net::{SocketAddr, TcpStream};
 use std::sync::{Arc, OnceLock, mpsc};
+use std::time::Duration;
 
 use serde_json::{Value, json};
 use sheetloft_shop::door::Door;
@@ -33,9 +34,16 @@ struct Got {
     body: String,
 }
 
+/// A connection that does not wait for ever.
+fn connect() -> TcpStream {
+    let stream = TcpStream::connect(server()).expect("connect");
+    stream.set_read_timeout(Some(Duration::from_secs(60))).expect("a patience");
+    stream
+}
+
 /// Sends a request as written and reads to the end.
 fn send(head: &str, body: &[u8]) -> Got {
-    let mut stream = TcpStream::connect(server()).expect("connect");
+    let mut stream = connect();
     write!(stream, "{head}\r\ncontent-length: {}\r\nconnection: close\r\n\r\n", body.len()).expect("send");
     // A server that refuses may close before it has read everything.
     let _ = stream.write_all(body);
@@ -132,7 +140,7 @@ fn bad_requests_are_refused_and_the_server_goes_on() {
     let deep = format!("{}{}", "[".repeat(100_000), "]".repeat(100_000));
     assert_eq!(post(JSON, &deep).status, 400);
     // Larger than any honest request: turned away by the length alone.
-    let mut stream = TcpStream::connect(server()).expect("connect");
+    let mut stream = connect();
     write!(stream, "POST /door HTTP/1.1\r\nhost: {}{JSON}\r\ncontent-length: 99999999999\r\n\r\n", server())
         .expect("send");
     let mut start = [0; 12];
