@@ -4,6 +4,7 @@
 
 mod save;
 
+use std::process::ExitCode;
 use std::sync::Arc;
 
 use serde_json::{Value, json};
@@ -13,13 +14,19 @@ use sheetloft_shop::error::Error;
 use sheetloft_shop::{host, say};
 use tauri::{App, State, WebviewWindowBuilder, async_runtime};
 
-fn main() -> Result<(), Box<dyn std::error::Error>> {
-    tauri::Builder::default()
+fn main() -> ExitCode {
+    let ran = tauri::Builder::default()
         .manage(Arc::new(Door::new(host::default_shop())))
         .invoke_handler(tauri::generate_handler![door, save_file])
         .setup(show)
-        .run(tauri::generate_context!())?;
-    Ok(())
+        .run(tauri::generate_context!());
+    match ran {
+        Ok(()) => ExitCode::SUCCESS,
+        Err(e) => {
+            eprintln!("{}", say!("error-window", why = e.to_string()).text());
+            ExitCode::FAILURE
+        }
+    }
 }
 
 /// Opens the window described in `tauri.conf.json`. It shows the program's own screens and goes nowhere else.
@@ -61,6 +68,6 @@ async fn in_background<T: Send + 'static>(
 ) -> Result<T, Refused> {
     async_runtime::spawn_blocking(work)
         .await
-        .unwrap_or_else(|e| Err(Error::fault(say!("error-window", why = e.to_string()))))
+        .unwrap_or_else(|_| Err(Error::fault(say!("error-panic"))))
         .map_err(|e| e.to_answer())
 }

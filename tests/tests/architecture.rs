@@ -341,3 +341,67 @@ fn each_message_of_the_program_is_used_and_each_used_one_is_there() {
         "families without messages",
     );
 }
+
+/// The variables of each message.
+fn variables(catalogue: &str) -> BTreeMap<String, BTreeSet<String>> {
+    let text = fs::read_to_string(root().join("crates/shop/messages/en").join(catalogue)).expect("the catalogue");
+    let mut found: BTreeMap<String, BTreeSet<String>> = BTreeMap::new();
+    let mut key = String::new();
+    for line in text.lines().filter(|line| !line.starts_with('#')) {
+        if line.starts_with(|c: char| c.is_ascii_lowercase()) {
+            key = line.split([' ', '=']).next().unwrap_or_default().to_owned();
+            found.entry(key.clone()).or_default();
+        }
+        let names = line
+            .split('$')
+            .skip(1)
+            .map(|rest| rest.chars().take_while(|c| c.is_ascii_alphanumeric() || *c == '_').collect::<String>());
+        if let Some(all) = found.get_mut(&key) {
+            all.extend(names);
+        }
+    }
+    found
+}
+
+/// The names given in `say!("key", name = value, …)`, from what stands after its opening bracket.
+fn given(call: &str) -> Option<(String, BTreeSet<String>)> {
+    let (mut depth, mut quoted, mut before) = (0_usize, false, ' ');
+    let mut fields = vec![String::new()];
+    for c in call.chars() {
+        match c {
+            '"' if before != '\\' => quoted = !quoted,
+            '(' | '[' | '{' if !quoted => depth += 1,
+            ')' if !quoted && depth == 0 => break,
+            ')' | ']' | '}' if !quoted => depth -= 1,
+            ',' if !quoted && depth == 0 => fields.push(String::new()),
+            _ => {}
+        }
+        before = c;
+        fields.last_mut()?.push(c);
+    }
+    let key = fields.first()?.trim().strip_prefix('"')?.strip_suffix('"')?.to_owned();
+    let names = fields.iter().skip(1).filter_map(|field| field.split_once('=')).map(|(name, _)| name.trim().to_owned());
+    Some((key, names.collect()))
+}
+
+#[test]
+fn each_message_gets_what_it_speaks_of() {
+    let variables = variables("program.ftl");
+    let mut wrong = Vec::new();
+    let mut seen = 0;
+    for (name, text) in texts(&[".rs"]).into_iter().filter(|(name, _)| !name.starts_with("tests/")) {
+        let text = code(&text);
+        for (at, _) in text.match_indices("say!(") {
+            let Some((key, given)) = given(&text[at + 5..]) else { continue };
+            let Some(wanted) = variables.get(&key) else { continue };
+            seen += 1;
+            let missing: Vec<_> = wanted.difference(&given).collect();
+            // A name that the message does not speak of may be meant for another language.
+            if !missing.is_empty() {
+                wrong.push(format!("{name}: {key} wants {missing:?}, is given {given:?}"));
+            }
+        }
+    }
+    assert!(seen > 100, "the program says things");
+    none(wrong, "each message gets the values that it speaks of");
+}

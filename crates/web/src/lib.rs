@@ -30,10 +30,10 @@ const WORKERS: usize = 32;
 /// `BadInput` where `listen` is not an address of this machine alone or cannot be had, `Fault` where the system
 /// fails.
 pub fn serve_blocking(door: Arc<Door>, listen: &str, on_ready: impl FnOnce(&str)) -> Result<(), Error> {
-    let wrong = || Error::bad(say!("error-listen-address", address = listen)).at("listen");
-    let address: SocketAddr = listen.trim().parse().map_err(|_| wrong())?;
+    let wrong = |say| Error::bad(say).at("listen");
+    let address: SocketAddr = listen.trim().parse().map_err(|_| wrong(say!("error-listen-address", text = listen)))?;
     if !address.ip().is_loopback() {
-        return Err(wrong());
+        return Err(wrong(say!("error-listen-loopback", address = listen)));
     }
     let runtime = tokio::runtime::Builder::new_multi_thread()
         .worker_threads(2)
