@@ -373,7 +373,10 @@ fn given(call: &str) -> Option<(String, BTreeSet<String>)> {
             '(' | '[' | '{' if !quoted => depth += 1,
             ')' if !quoted && depth == 0 => break,
             ')' | ']' | '}' if !quoted => depth -= 1,
-            ',' if !quoted && depth == 0 => fields.push(String::new()),
+            ',' if !quoted && depth == 0 => {
+                fields.push(String::new());
+                continue;
+            }
             _ => {}
         }
         before = c;
