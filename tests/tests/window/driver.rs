@@ -119,12 +119,12 @@ impl Window {
         }
     }
 
-    /// Presses a button, or follows a link, by what stands on it.
+    /// Presses a button, or follows a link, by what stands on it; in a dialogue while one is open.
     pub async fn press(&self, words: &str) {
         let words = quoted(words);
         let element = self
             .find(&format!(
-                "(//dialog[@open]//button | //dialog[@open]//a | //*[not(//dialog[@open])][self::button or self::a])\
+                "(//dialog[@open]//button | //dialog[@open]//a | //*[not(//dialog[@open])][not(ancestor::nav)][self::button or self::a])\
                  [not(@disabled)][normalize-space(.) = {words} or @aria-label = {words}]"
             ))
             .await;
