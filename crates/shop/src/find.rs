@@ -22,6 +22,9 @@ use crate::view::{self, Names, mm, mm2, shape_mm, size_text, weight_kg};
 /// How many pieces a person is shown for each part, unless asked otherwise.
 const TOP: u32 = 10;
 
+/// What a placement with room keeps beyond what is asked, µm: more than an outline measured by tape is off.
+const EASE_UM: i64 = 3_000;
+
 /// The turns that a rule allows: relative to the grain where there is one, else to the piece's axes.
 pub fn turns(rule: TurnRule) -> fit::Turns {
     match rule {
@@ -90,6 +93,8 @@ pub fn find(shop: &Shop, with: &Find, job: &Job, clock_ms: &dyn Fn() -> f64) -> 
         top: Some(top as usize),
         without_margin: clear.margin_um > 0,
         threads: 2,
+        // Pushed to a corner, but where there is room not so near to the rim that a tape's error matters.
+        caps: fit::Caps { ease_um: EASE_UM, ..fit::Caps::default() },
         ..fit::Options::default()
     };
     let mut queries = Vec::new();
