@@ -94,7 +94,7 @@ pub fn find(shop: &Shop, with: &Find, job: &Job, clock_ms: &dyn Fn() -> f64) -> 
         without_margin: clear.margin_um > 0,
         threads: 2,
         // Pushed to a corner, but where there is room not so near to the rim that a tape's error matters.
-        caps: fit::Caps { ease_um: EASE_UM, ..fit::Caps::default() },
+        ease_um: EASE_UM,
         ..fit::Options::default()
     };
     let mut queries = Vec::new();
