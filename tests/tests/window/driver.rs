@@ -14,6 +14,7 @@ use hyper_util::client::legacy::connect::HttpConnector;
 use serde_json::{Value, json};
 use sheetloft_tests::{Cli, program};
 use tempfile::TempDir;
+use tokio::time::Instant;
 
 /// Longest wait for something to appear. Nothing waits a fixed time.
 const PATIENCE: Duration = Duration::from_secs(60);
@@ -62,11 +63,11 @@ impl Window {
         let mut builder = ClientBuilder::new(HttpConnector::new());
         builder.capabilities(serde_json::Map::from_iter([("webkitgtk:browserOptions".to_owned(), options)]));
         let address = format!("http://127.0.0.1:{port}");
-        let deadline = tokio::time::Instant::now() + PATIENCE;
+        let deadline = Instant::now() + PATIENCE;
         let client = loop {
             match builder.connect(&address).await {
                 Ok(client) => break client,
-                Err(e) if tokio::time::Instant::now() > deadline => panic!("no session: {e}"),
+                Err(e) if Instant::now() > deadline => panic!("no session: {e}"),
                 // The driver is not listening yet.
                 Err(_) => tokio::time::sleep(Duration::from_millis(50)).await,
             }
@@ -122,37 +123,28 @@ impl Window {
     /// Presses a button, or follows a link, by what stands on it; in a dialogue while one is open.
     pub async fn press(&self, words: &str) {
         let words = quoted(words);
-        let element = self
-            .find(&format!(
-                "(//dialog[@open]//button | //dialog[@open]//a | //*[not(//dialog[@open])][not(ancestor::nav)][self::button or self::a])\
-                 [not(@disabled)][normalize-space(.) = {words} or @aria-label = {words}]"
-            ))
-            .await;
-        self.click(element).await;
+        self.click(&format!(
+            "(//dialog[@open]//button | //dialog[@open]//a \
+             | //*[not(//dialog[@open])][not(ancestor::nav)][self::button or self::a])\
+             [not(@disabled)][normalize-space(.) = {words} or @aria-label = {words} or strong = {words} or */strong = {words}]"
+        ))
+        .await;
     }
 
     /// Follows the link in the side bar.
     pub async fn go(&self, place: &str) {
-        let element = self.find(&format!("//nav//a[normalize-space(.) = {}]", quoted(place))).await;
-        self.click(element).await;
+        self.click(&format!("//nav//a[normalize-space(.) = {}]", quoted(place))).await;
     }
 
     /// Folds out what is seldom needed.
     pub async fn unfold(&self, words: &str) {
-        let element =
-            self.find(&format!("//details[not(@open)]/summary[normalize-space(.) = {}]", quoted(words))).await;
-        self.click(element).await;
+        self.click(&format!("//details[not(@open)]/summary[normalize-space(.) = {}]", quoted(words))).await;
     }
 
     /// Chooses one of a few that are all in sight.
     pub async fn choose(&self, words: &str) {
-        let element = self
-            .find(&format!(
-                "//label[.//input[@type='radio' or @type='checkbox']][normalize-space(.) = {}]",
-                quoted(words)
-            ))
-            .await;
-        self.click(element).await;
+        let label = "//label[.//input[@type='radio' or @type='checkbox']]";
+        self.click(&format!("{label}[normalize-space(.) = {}]", quoted(words))).await;
     }
 
     /// Types into the field of this name, in the place of what stands there.
@@ -184,10 +176,18 @@ impl Window {
         .await
     }
 
-    async fn click(&self, element: Element) {
-        if let Err(e) = element.clone().click().await {
-            let html = element.html(false).await.unwrap_or_default();
-            panic!("{html} cannot be pressed: {e}");
+    /// Presses the first that an XPath names, once it can be pressed: a screen that is still being drawn may put
+    /// another in its place meanwhile.
+    pub async fn click(&self, xpath: &str) {
+        let deadline = Instant::now() + PATIENCE;
+        loop {
+            match self.find(xpath).await.click().await {
+                Ok(()) => return,
+                Err(e) if Instant::now() > deadline => {
+                    panic!("{xpath} cannot be pressed: {e:?}\n{}", self.text().await)
+                }
+                Err(_) => tokio::time::sleep(Duration::from_millis(50)).await,
+            }
         }
     }
 

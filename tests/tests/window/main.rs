@@ -87,7 +87,7 @@ fn from_the_pallet_to_the_cost_of_an_order() {
         w.find("//button[normalize-space(.) = 'Let the pieces go']").await;
         let plan = w.cli().json(&["order", "list"])["orders"][0].clone();
         assert_eq!(plan["state"], json!("held"));
-        w.find("(//button[normalize-space(.) = 'Layout DXF'])[1]").await.click().await.expect("the layout");
+        w.click("(//button[normalize-space(.) = 'Layout DXF'])[1]").await;
         w.sees("Saved:").await;
         let layout = w.saved().pop().expect("the layout lies in the folder");
         assert!(std::fs::read_to_string(&layout).expect("the layout").contains("ENTITIES"), "{}", layout.display());
@@ -97,7 +97,7 @@ fn from_the_pallet_to_the_cost_of_an_order() {
         w.picture("cut").await;
         while w.count("//button[contains(normalize-space(.), ' is cut')]").await > 0 {
             let recorded = w.count("//section[@aria-labelledby='said']//article").await;
-            w.find("(//button[contains(normalize-space(.), ' is cut')])[1]").await.click().await.expect("the cut");
+            w.click("(//button[contains(normalize-space(.), ' is cut')])[1]").await;
             w.find(&format!("//section[@aria-labelledby='said']//article[{}]", recorded + 1)).await;
         }
         w.press("Make the labels").await;
@@ -137,7 +137,7 @@ fn the_demonstration_shop() {
         w.find("//main//a[.//*[local-name() = 'svg']]").await;
         w.picture("stock").await;
         w.choose("Offcuts").await;
-        w.find("(//main//li/a[.//*[local-name() = 'svg']])[1]").await.click().await.expect("an offcut");
+        w.click("(//main//li/a[.//*[local-name() = 'svg']])[1]").await;
         w.heading("Offcut, ").await;
         w.picture("piece").await;
         w.go("Orders").await;
