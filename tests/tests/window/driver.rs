@@ -181,7 +181,9 @@ impl Window {
     pub async fn click(&self, xpath: &str) {
         let deadline = Instant::now() + PATIENCE;
         loop {
-            match self.find(xpath).await.click().await {
+            let element = self.find(xpath).await;
+            self.show(&element).await;
+            match element.click().await {
                 Ok(()) => return,
                 Err(e) if Instant::now() > deadline => {
                     panic!("{xpath} cannot be pressed: {e:?}\n{}", self.text().await)
@@ -189,6 +191,14 @@ impl Window {
                 Err(_) => tokio::time::sleep(Duration::from_millis(50)).await,
             }
         }
+    }
+
+    /// Brings it into the middle of the window, as a person scrolls before pressing.
+    async fn show(&self, element: &Element) {
+        let arguments = vec![serde_json::to_value(element).expect("an element")];
+        let script = "arguments[0].scrollIntoView({ block: 'center', behavior: 'instant' })";
+        // An element that is gone meanwhile is found again by the caller.
+        let _ = self.client.execute(script, arguments).await;
     }
 
     /// How many elements an XPath names now.
