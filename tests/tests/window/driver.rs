@@ -150,8 +150,8 @@ impl Window {
     /// Types into the field of this name, in the place of what stands there.
     pub async fn fill(&self, label: &str, text: &str) {
         let field = self.field(label).await;
-        field.clear().await.expect("a field to be cleared");
-        field.send_keys(text).await.expect("a field to type into");
+        field.clear().await.unwrap_or_else(|e| panic!("{label} cannot be cleared: {e:?}"));
+        field.send_keys(text).await.unwrap_or_else(|e| panic!("{label} cannot be filled in: {e:?}"));
     }
 
     /// Chooses from the list of this name.
@@ -169,11 +169,11 @@ impl Window {
 
     async fn field(&self, label: &str) -> Element {
         let label = quoted(label);
-        self.find(&format!(
-            "//*[self::input or self::select or self::textarea]\
-             [@aria-label = {label} or @id = //label[starts-with(normalize-space(.), {label})]/@for]"
-        ))
-        .await
+        let named = format!("@aria-label = {label} or @id = //label[starts-with(normalize-space(.), {label})]/@for");
+        let inside = "//*[self::input or self::select or self::textarea]";
+        let field = self.find(&format!("(//dialog[@open]{inside} | {inside}[not(//dialog[@open])])[{named}]")).await;
+        self.show(&field).await;
+        field
     }
 
     /// Presses the first that an XPath names, once it can be pressed: a screen that is still being drawn may put
