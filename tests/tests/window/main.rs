@@ -90,7 +90,9 @@ fn from_the_pallet_to_the_cost_of_an_order() {
         w.click("(//button[normalize-space(.) = 'Layout DXF'])[1]").await;
         w.sees("Saved:").await;
         let layout = w.saved().pop().expect("the layout lies in the folder");
-        assert!(std::fs::read_to_string(&layout).expect("the layout").contains("ENTITIES"), "{}", layout.display());
+        assert_eq!(layout.extension().and_then(|e| e.to_str()), Some("dxf"));
+        let bytes = std::fs::read(&layout).expect("the layout");
+        assert!(bytes.windows(8).any(|word| word == b"ENTITIES"), "{}", layout.display());
 
         // At the machine.
         w.press("Record the cut").await;
