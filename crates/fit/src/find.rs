@@ -164,6 +164,9 @@ fn find_one(
     options: &Options,
     progress: &mut Progress<'_>,
 ) -> QueryAnswer {
+    if options.top == Some(0) {
+        return QueryAnswer { looked_at: order.len(), not_needed: order.len(), ..QueryAnswer::default() };
+    }
     let clearance = options.kerf_um.max(0) + options.margin_um.max(0);
     // One scan over the signatures leaves those worth a search, still in order.
     let open: Vec<usize> = (0..order.len())
@@ -281,7 +284,7 @@ fn settle(
     progress: &mut Progress<'_>,
 ) -> Vec<Option<Verdict>> {
     let verdicts = vec![None; open.len()];
-    if open.is_empty() || options.top == Some(0) || !progress.tell(0) {
+    if open.is_empty() || !progress.tell(0) {
         return verdicts;
     }
     let work = Work {

@@ -1,4 +1,10 @@
 //! Will it fit, where, on which piece; whole orders on many pieces; what is left.
+//!
+//! [`find()`] asks for the smallest of many pieces; [`solve()`] answers for one part and one piece, from a [`Part`]
+//! and a [`Host`] made ready once; [`verify()`] stands behind every placement that leaves the crate, with whole
+//! numbers; [`tidy()`] makes a placement one that a person would choose. Below them: `search` (boxes of positions and
+//! turns), `bound` (proofs over many constraints at once, by `lp`), `field` (distances), `knots` and `discs` (what
+//! stands for a part). Nothing here knows a clock, a file or chance.
 
 mod bound;
 mod discs;

@@ -3,7 +3,7 @@
 mod support;
 
 use proptest::prelude::*;
-use sheetloft_fit::{Caps, Host, Obstacle, Part, Reason, Span, Turns, Verdict, solve, verify};
+use sheetloft_fit::{Caps, Host, Obstacle, Part, Reason, Span, Turns, Verdict, solve, tidy, verify};
 use sheetloft_shapes::{Placement, Point, Shape, Turn};
 use support::{FAMILIES, Rng, part, planted};
 
@@ -179,6 +179,71 @@ fn a_cap_is_told_from_a_proof() {
     let part = Part::new(&case.part);
     let capped = solve(&part, &Turns::any(), true, &host, &Caps { boxes: 3 }, &mut ());
     assert_eq!(capped, Verdict::TooClose { within_um: None });
+}
+
+/// A part lies somewhere on a piece with holes, flaws and other parts, climbed to where it has most room around
+/// it; then 20 µm less than that room is asked for. It must be found, whatever turns are allowed beside that one.
+#[test]
+fn what_holds_somewhere_is_found() {
+    let mut rng = Rng(5);
+    let mut cases = 0;
+    while cases < 150 {
+        let piece = support::offcut(&mut rng);
+        let (lo, hi) = piece.bounds();
+        let family = rng.pick(&FAMILIES);
+        let size = rng.range(20_000.0, 500_000.0);
+        let shape = part(&mut rng, family, size);
+        let anywhere = |rng: &mut Rng| Placement {
+            turn: Turn(if rng.below(4) == 0 { rng.below(4) as i64 * 90_000_000 } else { (rng.unit() * 360e6) as i64 }),
+            flip: rng.below(2) == 0,
+            dx: rng.range(f64::from(lo.x), f64::from(hi.x)) as i32,
+            dy: rng.range(f64::from(lo.y), f64::from(hi.y)) as i32,
+        };
+        let small: Vec<Shape> = (0..rng.below(4))
+            .map(|_| {
+                let family = rng.pick(&FAMILIES);
+                let shape = part(&mut rng, family, 60_000.0);
+                shape.placed(&anywhere(&mut rng)).expect("within the limits")
+            })
+            .collect();
+        let (flaws, placed) = small.split_at(small.len() / 2);
+        let more = rng.below(3_000) as i64;
+        let host = |clearance_um: i64| {
+            let obstacle = |s: &Shape| Obstacle { shape: s.clone(), clearance_um: clearance_um + more, rounded: true };
+            Host::new(&piece, flaws, clearance_um, &placed.iter().map(obstacle).collect::<Vec<_>>())
+        };
+        let (prepared, loose) = (Part::new(&shape), host(0));
+        let Some((placement, spare_um)) = (0..60).find_map(|_| {
+            let placement = anywhere(&mut rng);
+            verify(&shape, &placement, &loose).ok().map(|spare| (placement, spare))
+        }) else {
+            continue;
+        };
+        let (best, most) = tidy(&prepared, &Turns::any(), &loose, &placement, spare_um, 1_000_000);
+        assert!(most >= spare_um && verify(&shape, &best, &loose) == Ok(most));
+        if most < 30 {
+            continue;
+        }
+        cases += 1;
+        let tight = host(most - 20);
+        let turn = best.turn.0;
+        for turns in [
+            Turns::any(),
+            Turns::fixed(&[best.turn]),
+            Turns::spans([
+                Span { from: turn - 3_000_000, width: 4_000_000 },
+                Span { from: turn + 7, width: 90_000_000 },
+            ]),
+        ] {
+            let verdict = solve(&prepared, &turns, best.flip, &tight, &Caps::default(), &mut ());
+            let Verdict::Fits { placement, spare_um } = verdict else {
+                panic!("{family:?}, case {cases}: {best:?} holds, yet {verdict:?} for {turns:?}")
+            };
+            assert!(turns.allow(placement.turn));
+            let kept = support::kept_by_geo(&shape, &placement, &piece).expect("inside");
+            assert!(kept + 1e-3 >= (most - 20 + spare_um) as f64);
+        }
+    }
 }
 
 proptest! {
