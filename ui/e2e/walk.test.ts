@@ -1,7 +1,7 @@
 // The main job in a browser, shorter than in the window; with keys alone; in the dark; on a phone.
 import { readFileSync } from "node:fs";
 
-import type { Browser } from "playwright-core";
+import type { Browser, Page } from "playwright-core";
 import { afterAll, afterEach, beforeAll, beforeEach, expect, test } from "vitest";
 
 import { browser as launch, Served, Watched } from "./served";
@@ -21,6 +21,12 @@ afterEach(async () => {
   expect(served.cli("check").ok).toBe(true);
   expect(await served.stop()).toBe(0);
 });
+
+/** The file that comes of an action. */
+async function downloaded(page: Page, act: () => Promise<void>): Promise<Buffer> {
+  const [download] = await Promise.all([page.waitForEvent("download"), act()]);
+  return readFileSync(await download.path());
+}
 
 test("from a customer's drawing to the cost of the order", async () => {
   const { page, trouble } = await Watched.open(browser, served);
@@ -44,9 +50,8 @@ test("from a customer's drawing to the cost of the order", async () => {
   await page.getByRole("button", { name: "Plan it" }).click();
   await page.getByRole("heading", { name: "Cutting plan" }).waitFor();
   await page.getByRole("button", { name: "Hold the pieces" }).click();
-  const layout = page.waitForEvent("download");
-  await page.getByRole("button", { name: /^Layout of .* as DXF$/ }).first().click();
-  expect(readFileSync(await (await layout).path(), "utf8")).toContain("ENTITIES");
+  const layout = await downloaded(page, () => page.getByRole("button", { name: /^Layout DXF/ }).first().click());
+  expect(layout.includes("ENTITIES")).toBe(true);
 
   await page.getByRole("link", { name: "Record the cut" }).first().click();
   const cut = page.getByRole("button", { name: / is cut$/ });
@@ -61,10 +66,9 @@ test("from a customer's drawing to the cost of the order", async () => {
   await page.locator("tfoot td", { hasText: total }).waitFor();
   expect(served.cli("order", "show", order).state).toBe("cut");
 
-  const labels = page.waitForEvent("download");
   await page.getByRole("link", { name: "Labels" }).click();
-  await page.getByRole("button", { name: "Make the labels" }).click();
-  expect(readFileSync(await (await labels).path()).subarray(0, 5).toString()).toBe("%PDF-");
+  const labels = await downloaded(page, () => page.getByRole("button", { name: "Make the labels" }).click());
+  expect(labels.subarray(0, 5).toString()).toBe("%PDF-");
   expect(trouble).toEqual([]);
 });
 
@@ -108,6 +112,7 @@ test("with keys alone", async () => {
   await tabTo("Add a material");
   await keys.press("Enter");
   await page.getByRole("dialog").waitFor();
+  await tabTo("Name");
   await keys.type("Acrylic clear 3 mm");
   await tabTo("Thickness, nominal");
   await keys.type("3");

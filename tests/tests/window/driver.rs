@@ -193,6 +193,12 @@ impl Window {
         }
     }
 
+    /// Scrolls to the first that an XPath names.
+    pub async fn look_at(&self, xpath: &str) {
+        let element = self.find(xpath).await;
+        self.show(&element).await;
+    }
+
     /// Brings it into the middle of the window, as a person scrolls before pressing.
     async fn show(&self, element: &Element) {
         let arguments = vec![serde_json::to_value(element).expect("an element")];

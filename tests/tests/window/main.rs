@@ -59,6 +59,8 @@ fn from_the_pallet_to_the_cost_of_an_order() {
         w.give("Shape file", &corner).await;
         w.select("Material", "Birch plywood 6 mm").await;
         w.select("Rack", "A1").await;
+        w.unfold("Cost and note").await;
+        w.fill("Cost, by the books", "5.60").await;
         w.press("Put it in stock").await;
         w.sees("is in stock").await;
         let stock = w.cli().json(&["stock", "list", "--offcuts"]);
@@ -75,13 +77,14 @@ fn from_the_pallet_to_the_cost_of_an_order() {
         w.picture("find").await;
         w.press("Put on an order").await;
         w.fill("What is it for?", "Gear wall").await;
-        w.fill("How many", "2").await;
+        w.fill("How many", "4").await;
         w.press("Add to the order").await;
         w.heading("Gear wall").await;
 
         // A plan, held and drawn for the machine.
         w.press("Plan it").await;
         w.heading("Cutting plan").await;
+        w.look_at("(//main//section[.//h2//*[@class = 'code']])[1]//*[local-name() = 'svg']").await;
         w.picture("plan").await;
         w.press("Hold the pieces").await;
         w.find("//button[normalize-space(.) = 'Let the pieces go']").await;
@@ -96,6 +99,7 @@ fn from_the_pallet_to_the_cost_of_an_order() {
 
         // At the machine.
         w.press("Record the cut").await;
+        w.look_at("(//main//fieldset)[1]").await;
         w.picture("cut").await;
         while w.count("//button[contains(normalize-space(.), ' is cut')]").await > 0 {
             let recorded = w.count("//section[@aria-labelledby='said']//article").await;
