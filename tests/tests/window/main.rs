@@ -28,6 +28,8 @@ fn from_the_pallet_to_the_cost_of_an_order() {
         w.unfold("Kerf, gap, margin, smallest offcut").await;
         w.fill("Kerf", "0.2").await;
         w.fill("Margin", "3").await;
+        w.fill("Length", "120").await;
+        w.fill("Width", "60").await;
         w.press("Add it").await;
         w.sees("Birch plywood 6 mm is added.").await;
         w.go("The shop").await;
@@ -101,10 +103,11 @@ fn from_the_pallet_to_the_cost_of_an_order() {
         w.press("Record the cut").await;
         w.look_at("(//main//fieldset)[1]").await;
         w.picture("cut").await;
-        while w.count("//button[contains(normalize-space(.), ' is cut')]").await > 0 {
-            let recorded = w.count("//section[@aria-labelledby='said']//article").await;
-            w.click("(//button[contains(normalize-space(.), ' is cut')])[1]").await;
-            w.find(&format!("//section[@aria-labelledby='said']//article[{}]", recorded + 1)).await;
+        let order = w.cli().json(&["order", "show", plan["order"].as_str().expect("the order")]);
+        let pieces = order["plans"][0]["pieces"].as_array().expect("the plan's pieces").clone();
+        for piece in pieces.iter().filter_map(|piece| piece.as_str()) {
+            w.press(&format!("{piece} is cut")).await;
+            w.find(&format!("//section[@aria-labelledby = 'said']//article//a[. = '{piece}']")).await;
         }
         w.press("Make the labels").await;
         w.sees("Print at actual size").await;
