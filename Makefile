@@ -10,7 +10,6 @@ MAKEFLAGS += --no-print-directory
 
 export CARGO_TARGET_DIR ?= $(CURDIR)/target
 BIN := $(abspath $(CARGO_TARGET_DIR))/debug
-LISTEN ?= 127.0.0.1:4848
 
 # The whole workspace with its tests, those that drive the window included.
 ALL := --workspace --locked --features sheetloft-tests/window
@@ -37,8 +36,8 @@ run: ## Builds what is not built yet and opens the window (without a display: se
 	@$(MAKE) screens
 ifeq ($(HEADLESS),yes)
 	cargo build --locked -p sheetloft-cli
-	@echo 'No display here: open the address below in a browser of this machine. LISTEN=127.0.0.1:PORT chooses another port.'
-	@exec $(BIN)/sheetloft serve --listen $(LISTEN)
+	@echo 'No display here: open the address below in a browser of this machine (make run LISTEN=127.0.0.1:PORT for another).'
+	@exec $(BIN)/sheetloft serve $(if $(LISTEN),--listen $(LISTEN))
 else
 	cargo build --locked -p sheetloft-cli -p sheetloft-window
 	@exec $(BIN)/sheetloft-window
