@@ -133,6 +133,7 @@ const found: FindAnswer = {
           size: "400 × 300 mm",
           shape: rectangle(400, 300),
           flaws: [],
+          grain_deg: null,
           placed: rectangle(100, 50, 20, 20),
         },
       ],
@@ -399,6 +400,7 @@ describe("the stock", () => {
     size: "2440 × 1220 mm",
     label_due: false,
     held_for: null,
+    grain_deg: null,
     shape: rectangle(2440, 1220),
     ...change,
   });

@@ -162,6 +162,7 @@ export const aPlan: PlanAnswer = {
       material: acrylic.name,
       rack: "A1",
       weight_kg: 0.4,
+      grain_deg: null,
       ...rectangle(400, 300),
       flaws: [],
       parts: ["1", "2", "3"].map((id, i) => ({

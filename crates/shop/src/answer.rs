@@ -73,6 +73,8 @@ answers! {
         label_due: bool,
         /// The order it is held for.
         held_for: Option<String>,
+        /// Direction of the grain, counter-clockwise from x.
+        grain_deg: Option<f64>,
         shape: Option<ShapeMm>, }
     StockAnswer { pieces: Vec<PieceRow>, }
     FlawRow { flaw: usize, outline: Vec<[f64; 2]>, side: String, why: String, }
@@ -113,7 +115,7 @@ answers! {
         price: Option<String>,
         place: Place, spare_mm: f64,
         /// The spare is less than the outline is known: measure first.
-        tight: bool, kind: String, size: String, shape: Option<ShapeMm>, flaws: Vec<ShapeMm>,
+        tight: bool, kind: String, size: String, grain_deg: Option<f64>, shape: Option<ShapeMm>, flaws: Vec<ShapeMm>,
         /// The part as it lies in the piece.
         placed: Option<ShapeMm>, }
     TooClose { piece: String, within_mm: Option<f64>, }
@@ -153,7 +155,7 @@ answers! {
         /// The part as it lies on the piece.
         outline: Vec<[f64; 2]>, holes: Vec<Vec<[f64; 2]>>, }
     LeftoverRow { outline: Vec<[f64; 2]>, holes: Vec<Vec<[f64; 2]>>, keep: bool, area_mm2: f64, size: String, }
-    PlannedPieceRow { piece: String, kind: String, material: String, rack: Option<String>, weight_kg: Option<f64>, outline: Vec<[f64; 2]>, holes: Vec<Vec<[f64; 2]>>, flaws: Vec<ShapeMm>,
+    PlannedPieceRow { piece: String, kind: String, material: String, rack: Option<String>, weight_kg: Option<f64>, grain_deg: Option<f64>, outline: Vec<[f64; 2]>, holes: Vec<Vec<[f64; 2]>>, flaws: Vec<ShapeMm>,
         parts: Vec<PlannedPartRow>, leftovers: Vec<LeftoverRow>, charged: String, scrap: String, price: Option<String>, cut: bool,
         /// The outline is known less well than the plan needs: measure first.
         tight: bool, }

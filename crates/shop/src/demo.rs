@@ -178,22 +178,22 @@ fn offcuts(shop: &mut Shop, host: &mut dyn Host, changed: &mut Vec<Changed>) -> 
         (ring, vec![])
     };
     let all = [
-        ("Acrylic clear 3 mm", holed(820.0, 410.0, 95.0), "Offcut bin", "tape"),
-        ("Acrylic clear 3 mm", corner(610.0, 540.0, 260.0, 180.0), "Offcut bin", "tape"),
-        ("Acrylic clear 3 mm", slanted(720.0, 260.0, 210.0), "Low rack", "tape"),
-        ("Acrylic clear 3 mm", bitten(480.0, 450.0, 300.0), "Offcut bin", "machine"),
-        ("Acrylic clear 3 mm", slanted(390.0, 330.0, 40.0), "Offcut bin", "guess"),
-        ("Acrylic opal 5 mm", corner(940.0, 600.0, 410.0, 250.0), "Low rack", "tape"),
-        ("Acrylic opal 5 mm", bitten(520.0, 380.0, 220.0), "Offcut bin", "machine"),
-        ("Birch plywood 9 mm", corner(1220.0, 730.0, 500.0, 340.0), "Saw wall", "tape"),
-        ("Birch plywood 9 mm", slanted(900.0, 420.0, 160.0), "Saw wall", "tape"),
-        ("Birch plywood 9 mm", frame(780.0, 620.0, 110.0), "Saw wall", "machine"),
-        ("MDF 6 mm", holed(1100.0, 560.0, 140.0), "Saw wall", "tape"),
-        ("MDF 6 mm", slanted(640.0, 500.0, 120.0), "Saw wall", "tape"),
-        ("PVC foam board 10 mm", corner(1200.0, 800.0, 300.0, 300.0), "Low rack", "tape"),
+        ("Acrylic clear 3 mm", holed(820.0, 410.0, 95.0), "Offcut bin", "tape", Some("5.40")),
+        ("Acrylic clear 3 mm", corner(610.0, 540.0, 260.0, 180.0), "Offcut bin", "tape", Some("5.10")),
+        ("Acrylic clear 3 mm", slanted(720.0, 260.0, 210.0), "Low rack", "tape", Some("2.60")),
+        ("Acrylic clear 3 mm", bitten(480.0, 450.0, 300.0), "Offcut bin", "machine", Some("2.30")),
+        ("Acrylic clear 3 mm", slanted(390.0, 330.0, 40.0), "Offcut bin", "guess", None),
+        ("Acrylic opal 5 mm", corner(940.0, 600.0, 410.0, 250.0), "Low rack", "tape", Some("11.90")),
+        ("Acrylic opal 5 mm", bitten(520.0, 380.0, 220.0), "Offcut bin", "machine", Some("4.20")),
+        ("Birch plywood 9 mm", corner(1220.0, 730.0, 500.0, 340.0), "Saw wall", "tape", Some("9.80")),
+        ("Birch plywood 9 mm", slanted(900.0, 420.0, 160.0), "Saw wall", "tape", Some("4.60")),
+        ("Birch plywood 9 mm", frame(780.0, 620.0, 110.0), "Saw wall", "machine", Some("3.90")),
+        ("MDF 6 mm", holed(1100.0, 560.0, 140.0), "Saw wall", "tape", Some("2.70")),
+        ("MDF 6 mm", slanted(640.0, 500.0, 120.0), "Saw wall", "tape", Some("1.30")),
+        ("PVC foam board 10 mm", corner(1200.0, 800.0, 300.0, 300.0), "Low rack", "tape", None),
     ];
     let mut codes = Vec::new();
-    for (material, (outline, holes), rack, known) in all {
+    for (material, (outline, holes), rack, known, cost) in all {
         let with = action::OffcutAdd {
             material: material.to_owned(),
             given: Given {
@@ -202,6 +202,8 @@ fn offcuts(shop: &mut Shop, host: &mut dyn Host, changed: &mut Vec<Changed>) -> 
             },
             rack: some(rack),
             known: some(known),
+            // Two were found behind the rack and cost nothing.
+            cost: cost.map(|sum| decimals(shop, sum)),
             ..action::OffcutAdd::default()
         };
         let (added, new) = stock::offcut_add(shop, host, &with)?;

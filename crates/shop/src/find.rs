@@ -168,6 +168,7 @@ fn fit_row(
         tight: found.spare_um < piece.known_within_um,
         kind: view::kind_word(piece.kind).to_owned(),
         size: size_text(&piece.shape, shop),
+        grain_deg: view::grain_deg(piece),
         shape: shapes.then(|| shape_mm(&piece.shape)),
         flaws: if shapes { piece.flaws.iter().map(|f| shape_mm(&f.shape)).collect() } else { Vec::new() },
         placed: placed.ok().filter(|_| shapes).map(|s| shape_mm(&s)),

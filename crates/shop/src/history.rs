@@ -2,7 +2,7 @@
 
 use std::collections::HashMap;
 
-use sheetloft_ledger::body::{Body, TakenFor};
+use sheetloft_ledger::body::{Body, Born, TakenFor};
 use sheetloft_ledger::event::{Event, Thing, ThingKind};
 use sheetloft_ledger::fold::Standing;
 use sheetloft_ledger::state::State;
@@ -73,28 +73,51 @@ pub fn sentence(shop: &Shop, reader: &Reader<'_>, event: &Event, events: usize) 
 }
 
 fn piece(reader: &Reader<'_>, id: Uuid) -> Result<String, Error> {
-    Ok(reader.piece(id)?.map_or_else(|| id.to_string(), |p| p.code))
+    match reader.piece(id)? {
+        Some(piece) => Ok(piece.code),
+        None => name_at_birth(reader, id),
+    }
 }
 
 fn order(reader: &Reader<'_>, id: Uuid) -> Result<String, Error> {
-    let state = reader.folded(Thing::new(ThingKind::Order, id))?.state;
-    Ok(state.and_then(State::order).map_or_else(|| id.to_string(), |o| o.code))
+    named(reader, Thing::new(ThingKind::Order, id), |s| s.order().map(|o| o.code))
 }
 
 fn plan(reader: &Reader<'_>, id: Uuid) -> Result<String, Error> {
-    let state = reader.folded(Thing::new(ThingKind::Plan, id))?.state;
-    Ok(state.and_then(State::plan).map_or_else(|| id.to_string(), |p| p.code))
+    named(reader, Thing::new(ThingKind::Plan, id), |s| s.plan().map(|p| p.code))
 }
 
 fn material(reader: &Reader<'_>, id: Uuid) -> Result<String, Error> {
-    let state = reader.folded(Thing::new(ThingKind::Material, id))?.state;
-    Ok(state.and_then(State::material).map_or_else(|| id.to_string(), |m| m.data.name))
+    named(reader, Thing::new(ThingKind::Material, id), |s| s.material().map(|m| m.data.name))
 }
 
 fn rack(reader: &Reader<'_>, id: Option<Uuid>) -> Result<String, Error> {
     let Some(id) = id else { return Ok("—".to_owned()) };
-    let state = reader.folded(Thing::new(ThingKind::Rack, id))?.state;
-    Ok(state.and_then(State::rack).map_or_else(|| id.to_string(), |r| r.name))
+    named(reader, Thing::new(ThingKind::Rack, id), |s| s.rack().map(|r| r.name))
+}
+
+fn named(reader: &Reader<'_>, thing: Thing, name: impl Fn(State) -> Option<String>) -> Result<String, Error> {
+    match reader.folded(thing)?.state.and_then(name) {
+        Some(name) => Ok(name),
+        None => name_at_birth(reader, thing.id),
+    }
+}
+
+/// What a thing was called by the event that made it: of things whose making was undone there is no state.
+fn name_at_birth(reader: &Reader<'_>, id: Uuid) -> Result<String, Error> {
+    let born = |all: &[Born]| all.iter().find(|b| b.id == id).map(|b| b.code.clone());
+    let name = reader.birth(id)?.and_then(|row| match &row.event.body {
+        Some(Body::Received(b)) => born(&b.pieces),
+        Some(Body::Recorded(b)) => Some(b.piece.code.clone()),
+        Some(Body::Cut(b)) => born(&b.born),
+        Some(Body::Taken(b)) => born(&b.born),
+        Some(Body::OrderMade(b)) => Some(b.code.clone()),
+        Some(Body::PlanMade(b)) => Some(b.code.clone()),
+        Some(Body::MaterialAdded(b)) => Some(b.name.clone()),
+        Some(Body::RackAdded(b)) => Some(b.name.clone()),
+        _ => None,
+    });
+    Ok(name.unwrap_or_else(|| id.to_string()))
 }
 
 fn one(shop: &Shop, reader: &Reader<'_>, event: &Event) -> Result<Say, Error> {

@@ -37,9 +37,9 @@ pub fn now(shop: &Shop) -> Result<NowAnswer, Error> {
             "open" if parts == 0 => add("order", Some(&o.code), 0, say!("now-order-empty", name = &o.name)),
             _ => {
                 if let Some(plan) = open.iter().find(|p| p.held) {
-                    add("cut", Some(&o.code), left, say!("now-cut", name = &o.name, plan = &plan.code));
+                    add("cut", Some(&plan.code), left, say!("now-cut", name = &o.name, plan = &plan.code));
                 } else if let Some(plan) = open.last() {
-                    add("hold", Some(&o.code), left, say!("now-hold", name = &o.name, plan = &plan.code));
+                    add("hold", Some(&plan.code), left, say!("now-hold", name = &o.name, plan = &plan.code));
                 } else {
                     add("plan", Some(&o.code), left, say!("now-plan", name = &o.name, count = left));
                 }

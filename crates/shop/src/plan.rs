@@ -370,6 +370,7 @@ fn answer(shop: &Shop, plan: &Plan, seconds: f64) -> Result<PlanAnswer, Error> {
             material: material.data.name.clone(),
             rack: names.rack(piece.rack),
             weight_kg: weight,
+            grain_deg: view::grain_deg(&piece),
             outline: ring_mm(piece.shape.outline()),
             holes: holes_mm(&piece.shape),
             flaws: piece.flaws.iter().map(|f| shape_mm(&f.shape)).collect(),

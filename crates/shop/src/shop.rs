@@ -246,6 +246,7 @@ impl Lookup for Reader<'_> {
     }
 
     fn find_material(&self, name: &str) -> Result<Material, Error> {
+        needed(name, "material")?;
         if let Ok(id) = Uuid::try_parse(name.trim()) {
             return self.material(id);
         }
@@ -265,6 +266,7 @@ impl Lookup for Reader<'_> {
     }
 
     fn find_rack(&self, name: &str) -> Result<Rack, Error> {
+        needed(name, "rack")?;
         if let Ok(id) = Uuid::try_parse(name.trim()) {
             let state = self.folded(Thing::new(ThingKind::Rack, id))?.state;
             if let Some(rack) = state.and_then(sheetloft_ledger::state::State::rack) {
@@ -276,6 +278,7 @@ impl Lookup for Reader<'_> {
     }
 
     fn find_machine(&self, name: &str) -> Result<Machine, Error> {
+        needed(name, "machine")?;
         let mut found = self.machines_named(name.trim())?;
         match found.len() {
             1 => Ok(found.remove(0)),

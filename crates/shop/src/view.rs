@@ -195,8 +195,14 @@ pub fn piece_row(piece: &Piece, names: &Names, shop: &Shop, stack: Option<String
         size: size_text(&piece.shape, shop),
         label_due: piece.label_due && matches!(piece.status(), Status::Free | Status::Held),
         held_for: held_for(piece, names),
+        grain_deg: grain_deg(piece),
         shape: shapes.then(|| shape_mm(&piece.shape)),
     }
+}
+
+/// Direction of a piece's grain, degrees counter-clockwise from x.
+pub fn grain_deg(piece: &Piece) -> Option<f64> {
+    piece.grain_udeg.map(|g| g as f64 / 1_000_000.0)
 }
 
 /// The orders a piece is held for, by code.

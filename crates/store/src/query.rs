@@ -244,6 +244,12 @@ impl Reader<'_> {
         self.action_rows(sql, params![thing, i64::try_from(limit).unwrap_or(i64::MAX)])
     }
 
+    /// The first event that touched a thing: the one that made it.
+    pub fn birth(&self, thing: Uuid) -> Result<Option<ActionRow>, StoreError> {
+        let sql = "SELECT e.bytes, e.standing FROM touch t JOIN event e USING (seq) WHERE t.thing = ?1 ORDER BY e.seq LIMIT 1";
+        Ok(self.action_rows(sql, [thing])?.pop())
+    }
+
     /// This device's events, newest first.
     pub fn own_events(&self, device: Uuid, limit: usize) -> Result<Vec<ActionRow>, StoreError> {
         let sql = "SELECT bytes, standing FROM event WHERE device = ?1 ORDER BY number DESC LIMIT ?2";

@@ -50,6 +50,7 @@ fn from_the_pallet_to_the_cost_of_an_order() {
         w.fill("Freight for all", "10").await;
         w.press("Receive").await;
         w.heading("3 sheets received").await;
+        w.picture("receive").await;
         w.sees("Before you lift or cut").await;
 
         // An offcut that nobody wrote down, of a shape that is no rectangle.

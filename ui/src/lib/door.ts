@@ -382,7 +382,11 @@ size: string, label_due: boolean,
 /**
  * The order it is held for.
  */
-held_for: string | null, shape: ShapeMm | null, };
+held_for: string | null, 
+/**
+ * Direction of the grain, counter-clockwise from x.
+ */
+grain_deg: number | null, shape: ShapeMm | null, };
 
 export type StockAnswer = { pieces: Array<PieceRow>, };
 
@@ -440,7 +444,7 @@ price: string | null, place: Place, spare_mm: number,
 /**
  * The spare is less than the outline is known: measure first.
  */
-tight: boolean, kind: string, size: string, shape: ShapeMm | null, flaws: Array<ShapeMm>, 
+tight: boolean, kind: string, size: string, grain_deg: number | null, shape: ShapeMm | null, flaws: Array<ShapeMm>, 
 /**
  * The part as it lies in the piece.
  */
@@ -512,7 +516,7 @@ outline: Array<[number, number]>, holes: Array<Array<[number, number]>>, };
 
 export type LeftoverRow = { outline: Array<[number, number]>, holes: Array<Array<[number, number]>>, keep: boolean, area_mm2: number, size: string, };
 
-export type PlannedPieceRow = { piece: string, kind: string, material: string, rack: string | null, weight_kg: number | null, outline: Array<[number, number]>, holes: Array<Array<[number, number]>>, flaws: Array<ShapeMm>, parts: Array<PlannedPartRow>, leftovers: Array<LeftoverRow>, charged: string, scrap: string, price: string | null, cut: boolean, 
+export type PlannedPieceRow = { piece: string, kind: string, material: string, rack: string | null, weight_kg: number | null, grain_deg: number | null, outline: Array<[number, number]>, holes: Array<Array<[number, number]>>, flaws: Array<ShapeMm>, parts: Array<PlannedPartRow>, leftovers: Array<LeftoverRow>, charged: string, scrap: string, price: string | null, cut: boolean, 
 /**
  * The outline is known less well than the plan needs: measure first.
  */
