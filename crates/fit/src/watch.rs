@@ -4,6 +4,28 @@
 pub trait Watch {
     /// Whether to go on; `done` of `of` pieces are settled.
     fn go_on(&mut self, done: usize, of: usize) -> bool;
+
+    /// Whether to go on with a plan that has come this far.
+    fn plan_goes_on(&mut self, so_far: &Progress) -> bool {
+        self.go_on(so_far.placed, so_far.of)
+    }
+}
+
+/// How far a plan has come: what the best one found until now says.
+#[derive(Clone, Copy, PartialEq, Eq, Debug, Default)]
+pub struct Progress {
+    /// Parts placed.
+    pub placed: usize,
+    /// Parts asked for.
+    pub of: usize,
+    /// What it costs: price of the pieces used less the value of the leftovers kept, minor units.
+    pub cost: i64,
+    /// No plan that places all parts costs less, minor units.
+    pub lower_bound: i64,
+    /// Rounds of improvement done.
+    pub round: u32,
+    /// Rounds asked for.
+    pub rounds: u32,
 }
 
 /// Never stops anything.

@@ -187,26 +187,36 @@ fn place(
     watch: &mut dyn fit::Watch,
 ) -> Result<(Vec<PlannedPiece>, Vec<NotPlaced>), Error> {
     let all_flaws: Vec<Vec<Shape>> = stock.iter().map(flaws).collect();
+    let mut lots: Vec<Option<Uuid>> = stock.iter().map(|p| p.lot).collect();
+    lots.sort_unstable();
+    lots.dedup();
     let candidates: Vec<fit::plan::Stock<'_>> = stock
         .iter()
         .zip(&all_flaws)
-        .map(|(p, flaws)| fit::plan::Stock {
-            shape: &p.shape,
-            flaws,
-            grain: grain(p),
-            is_sheet: p.kind == PieceKind::Sheet,
+        .map(|(p, flaws)| {
+            let is_sheet = p.kind == PieceKind::Sheet;
+            fit::plan::Stock {
+                shape: &p.shape,
+                flaws,
+                grain: grain(p),
+                is_sheet,
+                supply: fit::plan::Supply::OnHand,
+                // Without a price, a unit for each mm².
+                price: prices.of(material, p.shape.area2()).unwrap_or(p.shape.area2() / 2_000_000),
+                leftover_percent: if is_sheet { material.data.offcut_value_percent.into() } else { 100 },
+                age: p.born_ms,
+                lot: lots.iter().position(|l| *l == p.lot).unwrap_or(0) as u64,
+            }
         })
         .collect();
     let all_turns: Vec<fit::Turns> = wants.iter().map(|w| turns(w.turn)).collect();
-    let parts: Vec<fit::plan::Wanted<'_>> = wants
-        .iter()
-        .zip(&all_turns)
-        .map(|(w, turns)| fit::plan::Wanted { shape: &w.part.shape, turns, flip: w.flip })
-        .collect();
+    let parts: Vec<fit::plan::Wanted<'_>> =
+        wants.iter().zip(&all_turns).map(|(w, turns)| fit::plan::Wanted::new(&w.part.shape, turns, w.flip)).collect();
     let options = fit::plan::Options {
         kerf_um: clear.kerf_um,
         gap_um: clear.gap_um,
         margin_um: clear.margin_um,
+        keep: fit::KeepFrom { w_um: material.data.keep_from_um[0], h_um: material.data.keep_from_um[1] },
         ..fit::plan::Options::default()
     };
     let plan = fit::plan::plan(&parts, &candidates, &options, watch);
@@ -279,9 +289,13 @@ fn place(
 fn why(why: &fit::plan::Why, stock: &[Piece], material: &Material) -> String {
     let name = &material.data.name;
     match why {
-        _ if stock.is_empty() => say!("why-none-on-hand", material = name),
+        fit::plan::Why::NothingThere => say!("why-none-on-hand", material = name),
         fit::plan::Why::TooBig => say!("why-too-big", material = name),
-        fit::plan::Why::NoRoom => say!("why-no-room", material = name),
+        // Nothing is locked and nothing has to come from one lot as long as an order cannot say so.
+        fit::plan::Why::NoRoom
+        | fit::plan::Why::MoreSheets { .. }
+        | fit::plan::Why::Apart
+        | fit::plan::Why::Locked { .. } => say!("why-no-room", material = name),
         fit::plan::Why::TooClose { stock: near } => {
             let codes: Vec<&str> = near.iter().map(|i| stock[*i].code.as_str()).collect();
             say!("why-too-close", pieces = codes.join(", "))

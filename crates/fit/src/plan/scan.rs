@@ -20,7 +20,7 @@ const ALIKE_UM: f64 = 100.0;
 
 /// Free space seen in a turned frame whose x axis is the way along which parts are pushed together.
 #[derive(Debug)]
-pub(crate) struct Scan {
+pub(super) struct Scan {
     /// How the frame's axes are turned out of the piece's, counter-clockwise.
     pub turn: Turn,
     /// Whether x and y are exchanged in the frame: parts are pushed along the piece's y.
@@ -40,14 +40,14 @@ struct Edge {
 
 /// A box to be placed: least corner and size in the frame, of the part turned but not yet moved.
 #[derive(Clone, Copy, PartialEq, Debug)]
-pub(crate) struct Extent {
+pub(super) struct Extent {
     lo: [f64; 2],
     size: [f64; 2],
 }
 
 /// A place found.
 #[derive(Clone, Copy, PartialEq, Debug)]
-pub(crate) struct Spot {
+pub(super) struct Spot {
     /// Move of the turned part in the piece's coordinates, µm.
     pub by: [f64; 2],
     /// How far the box reaches along the way parts are pushed from, and where it begins: smaller is better.
