@@ -96,9 +96,10 @@ fn usage(error: &clap::Error) -> String {
         .lines()
         .take_while(|l| !l.starts_with("Usage:") && !l.starts_with("For more"))
         .map(str::trim)
-        .filter(|l| !l.is_empty())
+        // How to give a value that looks like an option helps nobody who mistyped one.
+        .filter(|l| !l.is_empty() && !l.starts_with("tip: to pass "))
         .collect();
-    let said = first.join(" ");
+    let said = first.join(" ").replace(" tip: ", "; ");
     let said = said.strip_prefix("error: ").unwrap_or(&said);
     match error.kind() {
         ErrorKind::DisplayHelpOnMissingArgumentOrSubcommand => say!("cli-usage", said = say!("cli-no-command").text()),

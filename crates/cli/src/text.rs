@@ -100,8 +100,11 @@ pub fn answer(answer: &Answer) -> String {
         }
         Answer::Cut(a) => a.cuts.iter().map(cut).collect(),
         Answer::Take(a) => {
-            let said = say!("cli-taken", piece = &a.piece, charged = &a.charged).text();
-            format!("{said}\n{}", offcuts(&a.offcuts))
+            let said = match &a.order {
+                Some(_) => say!("cli-taken", piece = &a.piece, charged = &a.charged),
+                None => say!("cli-taken-shop", piece = &a.piece, sum = &a.charged),
+            };
+            format!("{}\n{}", said.text(), offcuts(&a.offcuts))
         }
         Answer::FlawAdd(a) | Answer::FlawRemove(a) => {
             let said = say!("cli-flaws", piece = &a.piece, count = a.flaws.len()).text();
@@ -123,7 +126,13 @@ pub fn answer(answer: &Answer) -> String {
         Answer::Check(a) => check(a),
         Answer::Digest(a) => format!("{}\n", a.digest),
         Answer::Backup(a) => say!("cli-backup", file = &a.file).text() + "\n",
-        Answer::Restore(a) => say!("cli-restored", file = &a.file).text() + "\n",
+        Answer::Restore(a) => {
+            let said = match &a.kept {
+                Some(kept) => say!("cli-restored-kept", file = &a.file, kept = kept),
+                None => say!("cli-restored", file = &a.file),
+            };
+            said.text() + "\n"
+        }
         // These carry files: see `written`.
         Answer::StockExport(_) | Answer::Layout(_) | Answer::Label(_) => String::new(),
     }
@@ -263,7 +272,12 @@ fn find(a: &FindAnswer) -> String {
         let counts = say!("cli-find", id = &q.id, looked = q.looked_at, out = q.ruled_out, close = q.too_close.len(),);
         text.push_str(&(counts.text() + "\n"));
         if q.fits.is_empty() {
-            text.push_str(&(say!("cli-find-none").text() + "\n"));
+            let none = match (q.looked_at, q.too_close.len()) {
+                (0, _) => say!("cli-find-no-piece"),
+                (_, 0) => say!("cli-find-none"),
+                _ => say!("cli-find-unsure"),
+            };
+            text.push_str(&(none.text() + "\n"));
         } else {
             let rows: Vec<_> = q
                 .fits

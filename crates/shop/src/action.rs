@@ -377,5 +377,5 @@ actions! {
     /// Copies the shop file while it is open.
     Backup = "backup" { file: String, } => BackupAnswer;
     /// Puts a backup in the place of the shop file.
-    Restore = "restore" { file: String, } => BackupAnswer;
+    Restore = "restore" { file: String, } => RestoreAnswer;
 }

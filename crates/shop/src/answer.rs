@@ -168,7 +168,8 @@ answers! {
     NewOffcut { piece: String, uuid: String, cost: String, area_mm2: f64, size: String, }
     CutRow { piece: String, orders: Vec<OrderCharged>, charged: String, scrap: String, offcuts: Vec<NewOffcut>, }
     CutAnswer { cuts: Vec<CutRow>, }
-    TakeAnswer { piece: String, charged: String, offcuts: Vec<NewOffcut>, }
+    /// `order`: who pays; none where the shop does, and `charged` is written off.
+    TakeAnswer { piece: String, charged: String, order: Option<String>, offcuts: Vec<NewOffcut>, }
     FlawAnswer { piece: String, flaws: Vec<FlawRow>, }
     ScrapAnswer { piece: String, written_off: String, }
     MoveAnswer { piece: String, rack: Option<String>, moved: bool, }
@@ -187,6 +188,8 @@ answers! {
     CheckAnswer { ok: bool, found: Vec<Found>, conflicts: usize, waiting: usize, books: Books, }
     DigestAnswer { digest: String, events: u64, complete: bool, }
     BackupAnswer { file: String, }
+    /// `kept`: the new name of what stood there before.
+    RestoreAnswer { file: String, kept: Option<String>, }
 
     /// A thing that changed: screens that show it read it again.
     Changed { kind: String, uuid: String, }

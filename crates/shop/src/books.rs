@@ -5,7 +5,7 @@ use std::path::{Path, PathBuf};
 use sheetloft_store::Store;
 
 use crate::action::Backup;
-use crate::answer::{BackupAnswer, Books, CheckAnswer, DigestAnswer, Found};
+use crate::answer::{BackupAnswer, Books, CheckAnswer, DigestAnswer, Found, RestoreAnswer};
 use crate::error::Error;
 use crate::say;
 use crate::say::Say;
@@ -56,8 +56,8 @@ pub fn backup(shop: &Shop, with: &Backup) -> Result<BackupAnswer, Error> {
 }
 
 /// Puts a backup where the shop file is; what stood there is kept beside it and named.
-pub fn restore(shop: &Path, file: &str) -> Result<BackupAnswer, Error> {
+pub fn restore(shop: &Path, file: &str) -> Result<RestoreAnswer, Error> {
     let from = path(file)?;
     let kept = Store::restore(&from, shop).map_err(|e| Error::from(e).at("file"))?;
-    Ok(BackupAnswer { file: kept.map_or_else(|| shop.display().to_string(), |k| k.display().to_string()) })
+    Ok(RestoreAnswer { file: shop.display().to_string(), kept: kept.map(|k| k.display().to_string()) })
 }

@@ -150,13 +150,20 @@ pub fn in_line(line: usize, name: &str, why: &str) -> Error {
     Error::bad(say!("error-in-line", line = line, file = shown(name), why = why))
 }
 
+/// What is wrong in one line of JSON; which line, the caller says.
+pub fn in_json(error: &serde_json::Error) -> String {
+    let said = error.to_string();
+    let why = said.rsplit_once(" at line ").map_or(said.as_str(), |(why, _)| why);
+    say!("error-json-column", why = why, column = error.column()).text()
+}
+
 fn part_lines(upload: &Upload) -> Result<Read, Error> {
     let text = utf8(upload, "parts")?;
     let mut parts: Vec<GivenPart> = Vec::new();
     let mut ids = std::collections::HashSet::new();
     for (number, line) in lines(&text) {
         let wrong = |why: String| in_line(number, &upload.name, &why).at("parts");
-        let part: PartJson = serde_json::from_str(line).map_err(|e| wrong(e.to_string()))?;
+        let part: PartJson = serde_json::from_str(line).map_err(|e| wrong(in_json(&e)))?;
         let id = match part.id {
             serde_json::Value::String(id) => id,
             serde_json::Value::Number(id) => id.to_string(),

@@ -192,7 +192,13 @@ pub fn take(shop: &mut Shop, host: &mut dyn Host, with: &Take) -> Result<(TakeAn
         tx.draft(Body::Taken(taken), touches);
         Ok((born, charge.total()))
     })?;
-    Ok((TakeAnswer { piece: piece.code, charged: shop.money(charged), offcuts: new_offcuts(shop, &born) }, changed))
+    let answer = TakeAnswer {
+        piece: piece.code,
+        charged: shop.money(charged),
+        order: order.map(|o| o.code),
+        offcuts: new_offcuts(shop, &born),
+    };
+    Ok((answer, changed))
 }
 
 /// What became stock, as promised.

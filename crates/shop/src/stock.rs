@@ -305,7 +305,7 @@ pub fn import(shop: &mut Shop, host: &mut dyn Host, with: &StockImport) -> Resul
         if news.len() == limits::IMPORT_LINES {
             return Err(wrong(say!("error-many-lines", most = limits::IMPORT_LINES).text()));
         }
-        let line: PieceLine = serde_json::from_str(line).map_err(|e| wrong(e.to_string()))?;
+        let line: PieceLine = serde_json::from_str(line).map_err(|e| wrong(given::in_json(&e)))?;
         news.push(new_piece(shop, line, &mut materials, &mut racks).map_err(|e| match e.sort {
             crate::error::Sort::BadInput => wrong(e.to_string()),
             _ => e,

@@ -191,18 +191,23 @@ impl Store {
         let staged = staging.path().join("shop");
         source.backup(&staged)?;
         let kept = if to.exists() {
-            let current = Connection::open(to)?;
-            current.busy_timeout(Duration::from_secs(5))?;
-            // Everything into the one file before it is put aside.
-            current.query_row("PRAGMA wal_checkpoint(TRUNCATE)", [], |_| Ok(()))?;
-            drop(current);
+            let whole = match gather(to) {
+                Ok(()) => true,
+                // A backup is wanted most where this file cannot be read any more: it is put aside as it is.
+                Err(StoreError::Damaged { .. }) => false,
+                Err(e) => return Err(e),
+            };
             let kept = (1..)
                 .map(|n| PathBuf::from(format!("{}.before-restore-{n}", to.display())))
                 .find(|p| !p.exists())
                 .unwrap_or_default();
             fs::rename(to, &kept).map_err(file_error)?;
             for ending in ["-wal", "-shm"] {
-                let _ = fs::remove_file(PathBuf::from(format!("{}{ending}", to.display())));
+                let beside = PathBuf::from(format!("{}{ending}", to.display()));
+                let _ = match whole {
+                    true => fs::remove_file(beside),
+                    false => fs::rename(beside, format!("{}{ending}", kept.display())),
+                };
             }
             Some(kept)
         } else {
@@ -217,6 +222,13 @@ impl Store {
         let sound: String = store.conn.query_row("PRAGMA quick_check(1)", [], |row| row.get(0))?;
         if sound == "ok" { Ok(store) } else { Err(StoreError::Damaged { what: sound }) }
     }
+}
+
+/// Brings everything of a shop file into the one file, so that it can be moved.
+fn gather(file: &Path) -> Result<(), StoreError> {
+    let conn = Connection::open(file)?;
+    conn.busy_timeout(Duration::from_secs(5))?;
+    Ok(conn.query_row("PRAGMA wal_checkpoint(TRUNCATE)", [], |_| Ok(()))?)
 }
 
 /// How every writing connection is set: write-ahead log, full sync on commit, patience with others.
@@ -384,6 +396,21 @@ mod tests {
         restored.adopt(DeviceKey::new(Uuid::from_u128(9), [9; 32])).unwrap();
         act(&mut restored, &mut ids).unwrap();
         assert_eq!(Store::open(&path).unwrap().device(), Some(Uuid::from_u128(9)));
+    }
+
+    #[test]
+    fn a_backup_takes_the_place_of_a_file_that_cannot_be_read() {
+        let folder = tempfile::tempdir().unwrap();
+        let (path, mut store, mut ids) = new(folder.path());
+        act(&mut store, &mut ids).unwrap();
+        let copy = folder.path().join("copy.db");
+        store.backup(&copy).unwrap();
+        drop(store);
+        let ruined = vec![0x5a; 9000];
+        fs::write(&path, &ruined).unwrap();
+        let kept = Store::restore(&copy, &path).unwrap().unwrap();
+        assert_eq!(fs::read(kept).unwrap(), ruined);
+        assert_eq!(Store::open(&path).unwrap().read().events().unwrap(), 1);
     }
 
     #[test]

@@ -536,7 +536,7 @@ export type CutRow = { piece: string, orders: Array<OrderCharged>, charged: stri
 
 export type CutAnswer = { cuts: Array<CutRow>, };
 
-export type TakeAnswer = { piece: string, charged: string, offcuts: Array<NewOffcut>, };
+export type TakeAnswer = { piece: string, charged: string, order: string | null, offcuts: Array<NewOffcut>, };
 
 export type FlawAnswer = { piece: string, flaws: Array<FlawRow>, };
 
@@ -571,6 +571,8 @@ export type CheckAnswer = { ok: boolean, found: Array<Found>, conflicts: number,
 export type DigestAnswer = { digest: string, events: bigint, complete: boolean, };
 
 export type BackupAnswer = { file: string, };
+
+export type RestoreAnswer = { file: string, kept: string | null, };
 
 export type Changed = { kind: string, uuid: string, };
 
@@ -679,5 +681,5 @@ export interface Gives {
   "check": CheckAnswer;
   "digest": DigestAnswer;
   "backup": BackupAnswer;
-  "restore": BackupAnswer;
+  "restore": RestoreAnswer;
 }

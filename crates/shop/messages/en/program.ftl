@@ -310,6 +310,7 @@ refused-written-off = { $piece } was thrown away: look at its history.
 error-damaged = The shop file is damaged ({ $what }): restore a backup.
 error-database = The program failed ({ $what }): nothing was changed; report this.
 error-disk-full = The disk is full: make room, then try again; nothing was changed.
+error-json-column = { $why } (column { $column })
 error-locked = Another program holds the shop file: close it, or try again in a moment; nothing was changed.
 error-newer-shop = The shop file was written by a newer program: it can be read here, not changed; update this program.
 error-no-folder = There is no folder for files: set SHEETLOFT_FILES to one.
@@ -338,7 +339,9 @@ cli-drawing = { $count ->
    *[other] { $count } parts
 }, in { $unit } (said by { $by })
 cli-find = { $id }: looked at { $looked }, ruled out { $out }, too close to call { $close }
-cli-find-none = Fits nowhere for certain.
+cli-find-no-piece = There is no free piece to look at.
+cli-find-none = It fits on none of them: that is proven.
+cli-find-unsure = It is not shown to fit on any of them.
 cli-flaws = { $piece } has { $count ->
     [0] no flaws
     [one] one flaw
@@ -411,10 +414,12 @@ cli-received = Lot { $lot }: { $count ->
 }, { $lost } written off
 cli-redone = Done again: { $text }
 cli-released = { $plan } let { $pieces } go
-cli-restored = Restored; what stood there before is { $file }
+cli-restored = Restored to { $file }
+cli-restored-kept = Restored to { $file }; what stood there before is kept as { $kept }
 cli-scrapped = { $piece } is thrown away: { $sum } written off
 cli-shop = { $name }: lengths in { $unit }, money in { $currency }, this device is { $device }
 cli-taken = Taken from { $piece }: { $charged } charged
+cli-taken-shop = Taken from { $piece }: { $sum } written off
 cli-there-already = { $piece } is in { $rack } already
 cli-tight = tight: measure here first
 cli-too-close = too close to call on { $piece }: at most { $within } mm to spare
