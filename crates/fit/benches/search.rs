@@ -6,7 +6,8 @@ mod support;
 use std::hint::black_box;
 
 use criterion::{BatchSize, Criterion, criterion_group, criterion_main};
-use sheetloft_fit::{Candidate, Caps, Host, Options, Part, Query, Signature, Turns, find, solve};
+use sheetloft_fit::{Caps, Host, Index, Options, Part, Query, Signature, Turns, find, solve};
+use sheetloft_shapes::Shape;
 use support::{FAMILIES, Rng, offcut, part, planted};
 
 /// One part and one piece: with 0.1 mm to spare, and too small by 0.1 mm.
@@ -40,12 +41,11 @@ fn solves(c: &mut Criterion) {
 fn queries(c: &mut Criterion) {
     let mut rng = Rng(2);
     let pieces: Vec<_> = (0..2_000).map(|_| offcut(&mut rng)).collect();
-    let signatures: Vec<_> = pieces.iter().map(|p| Signature::of(p, &[])).collect();
-    let candidates: Vec<_> = pieces
-        .iter()
-        .zip(&signatures)
-        .map(|(shape, signature)| Candidate { shape, flaws: &[], grain: None, signature: *signature })
-        .collect();
+    let pieces: Vec<(Shape, Vec<Shape>)> = pieces.into_iter().map(|p| (p, Vec::new())).collect();
+    let mut index = Index::new();
+    for (shape, flaws) in &pieces {
+        index.push(&Signature::of(shape, flaws), None);
+    }
     let parts: Vec<_> = (0..40)
         .map(|i| {
             let size = rng.range(40_000.0, 500_000.0);
@@ -61,8 +61,8 @@ fn queries(c: &mut Criterion) {
         group.bench_function(format!("{threads} threads"), |b| {
             b.iter(|| {
                 next = (next + 1) % parts.len();
-                let query = Query { part: &parts[next], turns: &turns, flip: false };
-                black_box(find(&[query], &candidates, &options, &mut ()))
+                let query = Query { part: &parts[next], turns: &turns, flip: false, order: None };
+                black_box(find(&[query], &index, pieces.as_slice(), &options, &mut ()))
             });
         });
     }
@@ -71,7 +71,7 @@ fn queries(c: &mut Criterion) {
         let mut next = 0;
         b.iter(|| {
             next = (next + 1) % pieces.len();
-            black_box(Signature::of(&pieces[next], &[]))
+            black_box(Signature::of(&pieces[next].0, &[]))
         });
     });
     c.bench_function("part made ready", |b| {

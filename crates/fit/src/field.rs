@@ -192,6 +192,23 @@ impl Field {
         v(x, y).norm()
     }
 
+    /// The edge nearest to a point, of all objects.
+    pub fn nearest(&self, p: V) -> Option<u32> {
+        let mut best = (f64::INFINITY, None);
+        for object in &self.objects {
+            object.runs.visit(&self.edges, p, best.0, |e, d2| {
+                best = (d2, Some(e));
+                d2
+            });
+        }
+        best.1
+    }
+
+    /// Distance from the nearest edge, on whichever side.
+    pub fn distance(&self, p: V) -> f64 {
+        self.nearest(p).map_or(f64::INFINITY, |e| self.edges[e as usize].dist2(p).sqrt())
+    }
+
     /// Signed distance less clearance; see [`Field`]. Beyond the field's bounds an upper bound of it.
     pub fn slack(&self, p: V) -> f64 {
         self.slack_between(p, f64::NEG_INFINITY, f64::INFINITY, 0.0).1

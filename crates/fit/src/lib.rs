@@ -8,11 +8,14 @@
 
 mod bound;
 mod discs;
+mod erosion;
 mod field;
 pub mod find;
 pub mod host;
+pub mod index;
 mod knots;
 mod lp;
+pub mod needs;
 mod num;
 pub mod part;
 pub mod piece;
@@ -25,11 +28,14 @@ pub mod tidy;
 pub mod turns;
 pub mod verify;
 pub mod watch;
+mod widths;
 
-pub use find::{Candidate, Fit, Options, Query, QueryAnswer, TooClose, find};
+pub use find::{Candidate, Fit, Options, Query, QueryAnswer, Stock, TooClose, find};
 pub use host::{Host, Obstacle};
+pub use index::Index;
+pub use needs::Needs;
 pub use part::Part;
-pub use piece::{Grain, Signature};
+pub use piece::{Grain, Signature, StaleSignature};
 pub use remains::{KeepFrom, Remains, RemainsError, remains};
 pub use solve::{Caps, Reason, Verdict, solve};
 pub use tidy::tidy;

@@ -17,6 +17,8 @@ const DISCS: usize = 40;
 pub struct Part {
     shape: Shape,
     faces: [Face; 2],
+    /// Distances from the rim, free inside; in the part's own coordinates.
+    inside: Field,
     inradius: f64,
     diameter: f64,
     width: f64,
@@ -91,6 +93,7 @@ impl Part {
             alike_quarter: alike(shape, |p| (-p.1, p.0), false),
             alike_flipped: alike(shape, |p| (-p.0, p.1), true) || alike(shape, |p| (p.1, p.0), true),
             faces,
+            inside,
             shape: shape.clone(),
         }
     }
@@ -124,6 +127,11 @@ impl Part {
         } else {
             360_000_000
         }
+    }
+
+    /// Distances from the rim, free inside; in the part's own coordinates.
+    pub(crate) fn inside(&self) -> &Field {
+        &self.inside
     }
 
     /// The part as drawn, or mirrored.

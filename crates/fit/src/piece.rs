@@ -1,4 +1,4 @@
-//! What rules a part out at a glance: a few numbers about a piece, rounded to the safe side, fit to be stored.
+//! What a piece can hold at most: some numbers about it, rounded to the safe side, fit to be stored beside it.
 
 use serde::{Deserialize, Serialize};
 use sheetloft_shapes::hull::hull;
@@ -6,27 +6,46 @@ use sheetloft_shapes::width::least_width;
 use sheetloft_shapes::{Shape, Turn};
 
 use crate::discs;
+use crate::erosion::{self, Side};
 use crate::field::{FieldBuilder, ring_of};
 use crate::num::V;
-use crate::part::{Part, diameter};
+use crate::part::diameter;
 use crate::search::PROOF_UM;
-use crate::solve::Reason;
+use crate::widths::{DIRECTIONS, widths};
+
+/// Depths to which the rim is taken off, µm.
+pub(crate) const DEPTHS_UM: [i64; 12] =
+    [2_000, 4_000, 8_000, 12_000, 18_000, 27_000, 40_000, 60_000, 90_000, 135_000, 200_000, 300_000];
 
 /// Upper bounds on what a piece can hold. Depends on the piece and its flaws alone, so it can be kept with it.
-#[derive(Clone, Copy, PartialEq, Eq, Debug, Serialize, Deserialize)]
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
 pub struct Signature {
-    /// Twice the area, holes taken off, flaws not, µm².
+    /// Twice the area, holes taken off, flaws not, µm²: exact.
     pub area2: i64,
     /// No disc in the piece, clear of holes and flaws, has a greater radius, µm.
-    pub disc_um: i64,
+    pub disc_um: u32,
     /// No two points of the piece are further apart, µm.
-    pub diameter_um: i64,
+    pub diameter_um: u32,
     /// Its convex hull is nowhere narrower than it is here, µm.
-    pub width_um: i64,
+    pub width_um: u32,
+    /// Area of what keeps each of twelve distances (2 to 300 mm) from rim, holes and flaws, mm².
+    pub inner_mm2: [u32; DEPTHS_UM.len()],
+    /// Widths across at 0, 1/64, 2/64 … of a half turn from the x axis, µm.
+    pub widths_um: [u32; DIRECTIONS],
 }
 
+/// A stored signature that this program does not read: it is to be worked out anew.
+#[derive(Clone, Copy, PartialEq, Eq, Debug, thiserror::Error)]
+#[error("a stored signature of another version: it is to be worked out anew from the piece")]
+pub struct StaleSignature;
+
 impl Signature {
-    /// Works the numbers out; about a millisecond.
+    /// The form of the stored bytes. Another number wherever bytes, depths or the way of working them out change.
+    pub const VERSION: u8 = 1;
+    /// Length of the stored form.
+    pub const BYTES: usize = 1 + 8 + 4 * (3 + DEPTHS_UM.len() + DIRECTIONS);
+
+    /// Works the numbers out; some milliseconds at most.
     pub fn of(piece: &Shape, flaws: &[Shape]) -> Self {
         let rings = |s: &Shape| -> Vec<Vec<V>> { s.rings().map(|r| ring_of(r, V::default(), false)).collect() };
         let mut field = FieldBuilder::default();
@@ -36,32 +55,62 @@ impl Signature {
         }
         let field = field.build(0.0);
         let hull: Vec<V> = hull(piece.corners()).into_iter().map(V::from).collect();
-        let width_um = least_width(piece).0 + 1;
-        let (_, most) = discs::largest_up_to(&field, (diameter(&hull) * 1e-5).max(2.0), width_um as f64 / 2.0);
-        Self { area2: piece.area2(), disc_um: up(most), diameter_um: up(diameter(&hull)), width_um }
+        let width = least_width(piece).0 + 1;
+        let (_, disc) = discs::largest_up_to(&field, (diameter(&hull) * 1e-5).max(2.0), width as f64 / 2.0);
+        let depths: Vec<f64> = DEPTHS_UM.iter().map(|&d| d as f64).take_while(|&d| d <= disc).collect();
+        let mut inner_mm2 = [0; DEPTHS_UM.len()];
+        for (kept, area) in inner_mm2.iter_mut().zip(erosion::areas(&field, &depths, Side::AtMost)) {
+            *kept = up(area / 1e6);
+        }
+        Self {
+            area2: piece.area2(),
+            disc_um: up(disc),
+            diameter_um: up(diameter(&hull)),
+            width_um: up(width as f64),
+            inner_mm2,
+            widths_um: widths(&hull).map(up),
+        }
     }
 
-    /// Why the part cannot fit with this clearance all around, if these numbers tell.
-    pub fn rules_out(&self, part: &Part, clearance_um: i64) -> Option<Reason> {
-        let clear = clearance_um.max(0) as f64;
-        // Brunn and Minkowski: a set of area A grown by c has at least the area of a disc of area A grown by c.
-        let grown = (part.shape().area2() as f64 / 2.0).sqrt() + std::f64::consts::PI.sqrt() * clear;
-        if grown > (self.area2 as f64 / 2.0).sqrt() + PROOF_UM {
-            Some(Reason::Area)
-        } else if part.inradius_um() + clear > self.disc_um as f64 + PROOF_UM {
-            Some(Reason::Disc)
-        } else if part.diameter_um() + 2.0 * clear > self.diameter_um as f64 + PROOF_UM {
-            Some(Reason::Length)
-        } else if part.width_um() + 2.0 * clear > self.width_um as f64 + PROOF_UM {
-            Some(Reason::Width)
-        } else {
-            None
+    /// The form in which it is stored: the version, then all numbers in order, little end first.
+    pub fn to_bytes(&self) -> [u8; Self::BYTES] {
+        let mut bytes = [0; Self::BYTES];
+        bytes[0] = Self::VERSION;
+        bytes[1..9].copy_from_slice(&self.area2.to_le_bytes());
+        let numbers = [self.disc_um, self.diameter_um, self.width_um];
+        let numbers = numbers.iter().chain(&self.inner_mm2).chain(&self.widths_um);
+        for (to, number) in bytes[9..].chunks_exact_mut(4).zip(numbers) {
+            to.copy_from_slice(&number.to_le_bytes());
         }
+        bytes
+    }
+
+    /// From the stored form.
+    ///
+    /// # Errors
+    /// [`StaleSignature`] where the bytes are of another version or length.
+    pub fn from_bytes(bytes: &[u8]) -> Result<Self, StaleSignature> {
+        if bytes.len() != Self::BYTES || bytes[0] != Self::VERSION {
+            return Err(StaleSignature);
+        }
+        let mut area2 = [0; 8];
+        area2.copy_from_slice(&bytes[1..9]);
+        let mut numbers = bytes[9..].chunks_exact(4).map(|b| u32::from_le_bytes([b[0], b[1], b[2], b[3]]));
+        let mut next = || numbers.next().unwrap_or_default();
+        Ok(Self {
+            area2: i64::from_le_bytes(area2),
+            disc_um: next(),
+            diameter_um: next(),
+            width_um: next(),
+            inner_mm2: std::array::from_fn(|_| next()),
+            widths_um: std::array::from_fn(|_| next()),
+        })
     }
 }
 
-fn up(um: f64) -> i64 {
-    (um + PROOF_UM).ceil().max(0.0) as i64
+/// Rounded up, a little more than rounding in double precision adds up to.
+fn up(x: f64) -> u32 {
+    (x + PROOF_UM).ceil().clamp(0.0, f64::from(u32::MAX)) as u32
 }
 
 /// How the grain of a piece lies in its own coordinates.

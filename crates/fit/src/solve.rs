@@ -39,17 +39,19 @@ pub enum Verdict {
 }
 
 /// Why a part cannot fit.
-#[derive(Clone, Copy, PartialEq, Eq, Hash, Debug, Serialize, Deserialize)]
+#[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Debug, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case")]
 pub enum Reason {
-    /// The part has more area.
+    /// The part, with what must be kept around it, has more area.
     Area,
     /// The part holds a larger disc than the piece does.
     Disc,
     /// The part is longer than the piece's greatest diagonal.
     Length,
-    /// The piece is narrower all over than the part's least width.
+    /// The piece is narrower somewhere than the part is, whatever the turn.
     Width,
+    /// Of the piece less remains than of the part when the same depth is taken off both their rims.
+    Inner,
     /// The turn asked for is not allowed on the piece at all.
     Turn,
     /// Every place and turn was ruled out.
@@ -109,11 +111,13 @@ pub fn solve(
         });
         fits = rest.take(end);
     }
-    // A turn that a person can lay out by eye is worth a little more; and only there does a part of exactly the
-    // size of its place count as fitting.
-    let tidy = matches!(fits, Some(Verdict::Fits { placement, .. }) if placement.turn.is_quarter());
-    if (fits.is_some() && !tidy) || rest.open() {
+    // A turn that a person can lay out by eye is worth a little more, the first ones most; and only there does a
+    // part of exactly the size of its place count as fitting.
+    if fits.is_some() || rest.open() {
         for turn in quarters(turns, part.period_udeg()) {
+            if matches!(fits, Some(Verdict::Fits { placement, .. }) if placement.turn == turn) {
+                break;
+            }
             for pair in &pairs {
                 let mut few = BOXES_PER_QUARTER;
                 let end = at_turn(part, std::slice::from_ref(pair), turn, turns, host, &mut few, watch);

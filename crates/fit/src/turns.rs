@@ -78,6 +78,28 @@ impl Turns {
         }))
     }
 
+    /// Those of the turns that lie in one of the spans given.
+    pub fn within(&self, spans: &[Span]) -> Self {
+        let mut common = Vec::new();
+        for own in &self.spans {
+            if own.width == FULL_TURN_UDEG {
+                return Self::spans(spans.iter().copied());
+            }
+            for other in spans {
+                let offset = (other.from - own.from).rem_euclid(FULL_TURN_UDEG);
+                if offset <= own.width {
+                    common.push(Span { from: other.from, width: other.width.min(own.width - offset) });
+                }
+                // The other may come around to the beginning of this one.
+                let past = offset + other.width - FULL_TURN_UDEG;
+                if past >= 0 && offset > 0 {
+                    common.push(Span { from: own.from, width: past.min(own.width) });
+                }
+            }
+        }
+        Self::spans(common)
+    }
+
     /// The spans, in order of where they begin.
     pub fn as_spans(&self) -> &[Span] {
         &self.spans

@@ -3,7 +3,8 @@
 mod support;
 
 use sheetloft_fit::{
-    Candidate, Caps, Grain, Host, Options, Part, Query, QueryAnswer, Signature, Turns, Verdict, find, solve, verify,
+    Candidate, Caps, Grain, Host, Index, Options, Part, Query, QueryAnswer, Reason, Signature, Stock, Turns, Verdict,
+    find, solve, verify,
 };
 use sheetloft_shapes::{Point, Shape, Turn};
 use support::{FAMILIES, Rng, kept_by_geo, offcut, part};
@@ -13,40 +14,41 @@ fn rect(w: i32, h: i32) -> Shape {
     Shape::new(vec![p(0, 0), p(w, 0), p(w, h), p(0, h)], Vec::new()).expect("a rectangle")
 }
 
-/// Pieces with their signatures; flaws and grain as given.
+/// Pieces in memory with their index; flaws and grain as given.
 struct Shop {
-    pieces: Vec<(Shape, Vec<Shape>, Option<Grain>, Signature)>,
+    pieces: Vec<(Shape, Vec<Shape>)>,
+    index: Index,
 }
 
 impl Shop {
     fn new(pieces: impl IntoIterator<Item = (Shape, Vec<Shape>, Option<Grain>)>) -> Self {
-        let pieces = pieces.into_iter().map(|(shape, flaws, grain)| {
-            let signature = Signature::of(&shape, &flaws);
-            (shape, flaws, grain, signature)
-        });
-        Self { pieces: pieces.collect() }
+        let mut shop = Self { pieces: Vec::new(), index: Index::new() };
+        for (shape, flaws, grain) in pieces {
+            shop.index.push(&Signature::of(&shape, &flaws), grain);
+            shop.pieces.push((shape, flaws));
+        }
+        shop
     }
 
     fn plain(pieces: impl IntoIterator<Item = Shape>) -> Self {
         Self::new(pieces.into_iter().map(|p| (p, Vec::new(), None)))
     }
 
-    fn candidates(&self) -> Vec<Candidate<'_>> {
-        self.pieces
-            .iter()
-            .map(|(shape, flaws, grain, signature)| Candidate { shape, flaws, grain: *grain, signature: *signature })
-            .collect()
+    fn ask(&self, part: &Shape, turns: &Turns, options: &Options) -> QueryAnswer {
+        self.ask_in(part, turns, options, None)
     }
 
-    fn ask(&self, part: &Shape, turns: &Turns, options: &Options) -> QueryAnswer {
+    fn ask_in(&self, part: &Shape, turns: &Turns, options: &Options, order: Option<&[i64]>) -> QueryAnswer {
         let part = Part::new(part);
-        let query = Query { part: &part, turns, flip: true };
-        find(&[query], &self.candidates(), options, &mut ()).remove(0)
+        let query = Query { part: &part, turns, flip: true, order };
+        let Ok(mut answers) = find(&[query], &self.index, self.pieces.as_slice(), options, &mut ());
+        answers.remove(0)
     }
 }
 
 fn accounted_for(answer: &QueryAnswer) -> bool {
-    answer.looked_at == answer.fits.len() + answer.ruled_out + answer.too_close.len() + answer.not_needed
+    answer.ruled_out == answer.reasons.values().sum::<usize>()
+        && answer.looked_at == answer.fits.len() + answer.ruled_out + answer.too_close.len() + answer.not_needed
 }
 
 fn mixed_shop(seed: u64, count: usize) -> Shop {
@@ -68,7 +70,7 @@ fn every_piece_is_answered_as_by_itself_and_the_smallest_come_first() {
         let area = |i: usize| shop.pieces[i].0.area2();
         assert!(answer.fits.windows(2).all(|w| area(w[0].candidate) <= area(w[1].candidate)));
         let prepared = Part::new(&shape);
-        for (i, (piece, ..)) in shop.pieces.iter().enumerate() {
+        for (i, (piece, _)) in shop.pieces.iter().enumerate() {
             let host = Host::new(piece, &[], 3_500, &[]);
             let alone = solve(&prepared, &Turns::any(), true, &host, &Caps::default(), &mut ());
             let found = answer.fits.iter().find(|f| f.candidate == i);
@@ -138,17 +140,17 @@ fn a_stopped_search_says_so() {
     let shape = rect(150_000, 90_000);
     let part = Part::new(&shape);
     let turns = Turns::any();
-    let query = Query { part: &part, turns: &turns, flip: false };
-    for threads in [1, 2] {
+    let query = Query { part: &part, turns: &turns, flip: false, order: None };
+    // With several threads another may have solved all before this one is asked again.
+    for (threads, mut left) in [(1, 5), (2, 1)] {
         let mut last = (0, 0);
-        let mut left = 5;
         let mut watch = |done: usize, of: usize| {
             last = (done, of);
             left -= 1;
             left > 0
         };
         let options = Options { threads, ..Options::default() };
-        let answers = find(&[query, query], &shop.candidates(), &options, &mut watch);
+        let Ok(answers) = find(&[query, query], &shop.index, shop.pieces.as_slice(), &options, &mut watch);
         assert_eq!(last.1, 120);
         for answer in &answers {
             assert!(accounted_for(answer));
@@ -176,4 +178,58 @@ fn nothing_to_look_at_is_an_answer_too() {
     let shop = Shop::plain([]);
     let answer = shop.ask(&rect(10, 10), &Turns::any(), &Options::default());
     assert_eq!(answer, QueryAnswer::default());
+}
+
+#[test]
+fn any_order_may_be_asked_for() {
+    let shop = mixed_shop(51, 120);
+    let shape = rect(160_000, 90_000);
+    let all = shop.ask(&shape, &Turns::any(), &Options::default());
+    assert!(all.fits.len() > 20);
+    let mut rng = Rng(52);
+    // Ranks that repeat: equal ones come in the order of the index.
+    let ranks: Vec<i64> = (0..120).map(|_| rng.below(30) as i64 - 7).collect();
+    for threads in [1, 2] {
+        let options = Options { threads, ..Options::default() };
+        let ranked = shop.ask_in(&shape, &Turns::any(), &options, Some(&ranks));
+        assert!(accounted_for(&ranked) && ranked.fits.len() == all.fits.len());
+        assert!(ranked.fits.windows(2).all(|w| {
+            let key = |i: usize| (ranks[i], i);
+            key(w[0].candidate) < key(w[1].candidate)
+        }));
+        let first = shop.ask_in(&shape, &Turns::any(), &Options { top: Some(4), ..options }, Some(&ranks));
+        assert_eq!(first.fits[..], ranked.fits[..4]);
+        assert!(accounted_for(&first));
+    }
+}
+
+#[test]
+fn what_rules_pieces_out_is_counted() {
+    let shop =
+        Shop::plain([rect(100_000, 100_000), rect(1_000_000, 110_000), rect(460_000, 460_000), rect(500_200, 500_000)]);
+    let options = Options { kerf_um: 1_000, ..Options::default() };
+    let answer = shop.ask(&rect(500_000, 120_000), &Turns::quarter(), &options);
+    assert!(answer.fits.is_empty() && accounted_for(&answer), "{answer:?}");
+    let count = |r| answer.reasons.get(&r).copied().unwrap_or(0);
+    assert_eq!(count(Reason::Area), 1, "{answer:?}");
+    assert_eq!(count(Reason::Disc) + count(Reason::Inner) + count(Reason::Width), 3, "{answer:?}");
+}
+
+#[test]
+fn a_piece_that_cannot_be_had_ends_the_search() {
+    struct Broken;
+    impl Stock for Broken {
+        type Error = String;
+        fn candidate(&self, at: usize) -> Result<Candidate<'_>, String> {
+            Err(format!("no shape at {at}"))
+        }
+    }
+    let mut index = Index::new();
+    index.push(&Signature::of(&rect(300_000, 200_000), &[]), None);
+    let part = Part::new(&rect(100_000, 100_000));
+    let query = Query { part: &part, turns: &Turns::any(), flip: false, order: None };
+    for threads in [1, 2] {
+        let options = Options { threads, ..Options::default() };
+        assert_eq!(find(&[query], &index, &Broken, &options, &mut ()), Err("no shape at 0".to_owned()));
+    }
 }

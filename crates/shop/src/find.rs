@@ -67,24 +67,13 @@ pub fn find(shop: &Shop, with: &Find, job: &Job, clock_ms: &dyn Fn() -> f64) -> 
     })?;
     let names = Names::read(&reader)?;
     let prices = Prices::read(&reader)?;
-    let of_pieces: Vec<(Vec<Shape>, fit::Signature)> = pieces
-        .iter()
-        .map(|p| {
-            let flaws = flaws(p);
-            let signature = fit::Signature::of(&p.shape, &flaws);
-            (flaws, signature)
-        })
-        .collect();
-    let candidates: Vec<fit::Candidate<'_>> = pieces
-        .iter()
-        .zip(&of_pieces)
-        .map(|(p, (flaws, signature))| fit::Candidate {
-            shape: &p.shape,
-            flaws,
-            grain: grain(p),
-            signature: *signature,
-        })
-        .collect();
+    let mut index = fit::Index::new();
+    let mut shapes: Vec<(Shape, Vec<Shape>)> = Vec::with_capacity(pieces.len());
+    for piece in &pieces {
+        let flaws = flaws(piece);
+        index.push(&fit::Signature::of(&piece.shape, &flaws), grain(piece));
+        shapes.push((piece.shape.clone(), flaws));
+    }
     let loaded = clock_ms();
     let turns = turns(rule);
     let options = fit::Options {
@@ -102,13 +91,14 @@ pub fn find(shop: &Shop, with: &Find, job: &Job, clock_ms: &dyn Fn() -> f64) -> 
     for (n, given) in read.parts.iter().enumerate() {
         let started = clock_ms();
         let part = fit::Part::new(&given.shape);
-        let query = fit::Query { part: &part, turns: &turns, flip: with.flip };
+        let query = fit::Query { part: &part, turns: &turns, flip: with.flip, order: None };
         let deadline = begun + limits::FIND_MS as f64;
         let mut watch = |done: usize, of: usize| {
             job.report(n * of.max(1) + done, count * of.max(1));
             !job.is_cancelled() && clock_ms() < deadline
         };
-        let Some(answer) = fit::find(&[query], &candidates, &options, &mut watch).pop() else { continue };
+        let Ok(mut answers) = fit::find(&[query], &index, shapes.as_slice(), &options, &mut watch);
+        let Some(answer) = answers.pop() else { continue };
         let fits = answer
             .fits
             .iter()

@@ -8,6 +8,7 @@ use sheetloft_shapes::width::least_width;
 use sheetloft_shapes::{Shape, Turn};
 
 use super::{Options, PlacedPart, Stock, Together, Wanted, Why};
+use crate::needs::Needs;
 use crate::part::Part;
 use crate::piece::{Grain, Signature};
 use crate::solve::Verdict;
@@ -32,6 +33,8 @@ pub(super) struct Class<'a> {
     pub turns: &'a Turns,
     pub flip: bool,
     part: OnceLock<Part>,
+    /// With the clearance asked from the rim of every piece.
+    needs: OnceLock<Needs>,
     /// The turn that lays the part's least width upright, if it is drawn askew.
     upright: Turn,
 }
@@ -121,7 +124,14 @@ fn classes<'a>(wanted: &[Wanted<'a>]) -> (Vec<Class<'a>>, Vec<usize>) {
             known.copied().unwrap_or_else(|| {
                 let upright = Turn::from_radians(-least_width(w.shape).1);
                 alike.push(classes.len());
-                classes.push(Class { shape: w.shape, turns: w.turns, flip: w.flip, part: OnceLock::new(), upright });
+                classes.push(Class {
+                    shape: w.shape,
+                    turns: w.turns,
+                    flip: w.flip,
+                    part: OnceLock::new(),
+                    needs: OnceLock::new(),
+                    upright,
+                });
                 classes.len() - 1
             })
         })
@@ -156,6 +166,11 @@ fn kinds<'a>(stock: &[Stock<'a>]) -> (Vec<Kind<'a>>, Vec<usize>) {
 impl Class<'_> {
     pub fn part(&self) -> &Part {
         self.part.get_or_init(|| Part::new(self.shape))
+    }
+
+    /// What the part needs of any piece, with the clearance asked from its rim, which is the same for all.
+    pub fn needs(&self, rim_um: i64) -> &Needs {
+        self.needs.get_or_init(|| Needs::of(self.part(), rim_um))
     }
 
     /// Turns at which quick places are tried on a piece: what is allowed of quarter turns out of the frame, of the

@@ -233,7 +233,7 @@ pub(super) fn empty(problem: &Problem<'_>, kind: usize, class: usize, watch: &mu
         let mut table = Table::new(problem, kind);
         match table.quick(class) {
             Some(placement) => Verdict::Fits { placement, spare_um: 0 },
-            None => match piece.signature().rules_out(wanted.part(), problem.rim_um()) {
+            None => match wanted.needs(problem.rim_um()).ruled_out_by(piece.signature()) {
                 Some(reason) => Verdict::No { reason },
                 None => {
                     let mut stopped = false;
