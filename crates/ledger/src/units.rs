@@ -25,6 +25,8 @@ pub enum LengthError {
     NotASize { text: String },
     #[error("'{text}' is longer than 20 m")]
     TooLong { text: String },
+    #[error("'{text}' is wider than 200 mm")]
+    TooWide { text: String },
     #[error("'{text}' must be more than nothing")]
     NotPositive { text: String },
 }
@@ -101,6 +103,7 @@ pub fn parse_extent(text: &str, unit: Unit) -> Result<i64, LengthError> {
 /// Reads a length that may be nothing but not less.
 pub fn parse_allowance(text: &str, unit: Unit) -> Result<i64, LengthError> {
     match parse_length(text, unit)? {
+        um if um > limits::ALLOWANCE_UM => Err(LengthError::TooWide { text: shown(text) }),
         um if um >= 0 => Ok(um),
         _ => Err(LengthError::NotALength { text: shown(text) }),
     }

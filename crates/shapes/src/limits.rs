@@ -58,3 +58,5 @@ pub const LABEL_PAPER_BYTES: usize = 16 << 10;
 pub const LABEL_PNG_DOTS: u64 = 100_000_000;
 /// A leftover into which no square of this size fits is scrap, whatever was asked to be kept, in µm.
 pub const LEAST_KEPT_UM: i64 = 1_000;
+/// Largest kerf, gap, margin or tolerance, in µm.
+pub const ALLOWANCE_UM: i64 = 200_000;

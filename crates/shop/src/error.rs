@@ -81,6 +81,7 @@ impl From<StoreError> for Error {
             StoreError::NotAShop { path: p } => Self::bad(say!("error-not-a-shop", file = path(p))),
             StoreError::Newer => Self::refused(say!("error-newer-shop")),
             StoreError::DiskFull => Self::fault(say!("error-disk-full")),
+            StoreError::OpenElsewhere => Self::refused(say!("refused-open-elsewhere")),
             StoreError::Locked => Self::refused(say!("error-locked")),
             StoreError::ReadOnly => Self::refused(say!("error-read-only")),
             StoreError::Damaged { what } => Self::fault(say!("error-damaged", what = what)),
@@ -107,6 +108,7 @@ impl From<LengthError> for Error {
             LengthError::NotALength { text } => say!("error-length", text = text),
             LengthError::NotASize { text } => say!("error-size", text = text),
             LengthError::TooLong { text } => say!("error-too-long", text = text),
+            LengthError::TooWide { text } => say!("error-too-wide", text = text),
             LengthError::NotPositive { text } => say!("error-not-positive", text = text),
         })
     }

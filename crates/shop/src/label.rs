@@ -146,6 +146,7 @@ fn piece_label(shop: &Shop, piece: &Piece, names: &Names) -> PieceLabel {
     let name = names.material(piece.material);
     let mut sizes = vec![size.clone()];
     if overall != size {
+        sizes = vec![say!("label-holds", size = size).text()];
         sizes.push(say!("label-overall", size = overall).text());
     }
     PieceLabel {

@@ -20,6 +20,9 @@ pub enum StoreError {
     DiskFull,
     #[error("the shop file is in use by another program")]
     Locked,
+    /// Somebody else has the file open, and it would have to be ours alone.
+    #[error("the file is open elsewhere")]
+    OpenElsewhere,
     #[error("the shop file cannot be written")]
     ReadOnly,
     #[error("the shop file is damaged: {what}")]

@@ -183,6 +183,9 @@ impl Store {
 
     /// Puts a copy of the shop file `from` where `to` is. What stood at `to` is kept beside it; its new name
     /// is returned. The key beside `to` stays: it will not match, so that a new device begins.
+    ///
+    /// # Errors
+    /// [`StoreError::OpenElsewhere`] where any other connection has `to` open.
     pub fn restore(from: &Path, to: &Path) -> Result<Option<PathBuf>, StoreError> {
         let source = Self::open_for_copy(from)?;
         let folder = to.parent().filter(|p| !p.as_os_str().is_empty()).unwrap_or(Path::new("."));
@@ -190,29 +193,8 @@ impl Store {
         let staging = tempfile::tempdir_in(folder).map_err(file_error)?;
         let staged = staging.path().join("shop");
         source.backup(&staged)?;
-        let kept = if to.exists() {
-            let whole = match gather(to) {
-                Ok(()) => true,
-                // A backup is wanted most where this file cannot be read any more: it is put aside as it is.
-                Err(StoreError::Damaged { .. }) => false,
-                Err(e) => return Err(e),
-            };
-            let kept = (1..)
-                .map(|n| PathBuf::from(format!("{}.before-restore-{n}", to.display())))
-                .find(|p| !p.exists())
-                .unwrap_or_default();
-            fs::rename(to, &kept).map_err(file_error)?;
-            for ending in ["-wal", "-shm"] {
-                let beside = PathBuf::from(format!("{}{ending}", to.display()));
-                let _ = match whole {
-                    true => fs::remove_file(beside),
-                    false => fs::rename(beside, format!("{}{ending}", kept.display())),
-                };
-            }
-            Some(kept)
-        } else {
-            None
-        };
+        // Held until the other file stands there, so that nobody opens this one meanwhile.
+        let (kept, _claimed) = if to.exists() { put_aside(to)? } else { (None, None) };
         fs::rename(&staged, to).map_err(file_error)?;
         Ok(kept)
     }
@@ -224,11 +206,47 @@ impl Store {
     }
 }
 
-/// Brings everything of a shop file into the one file, so that it can be moved.
-fn gather(file: &Path) -> Result<(), StoreError> {
+/// Gives the shop file a second name beside it, so that another may take its place at once; at no time is there none
+/// under the first name. Fails where anyone else has it open: what they wrote would be lost.
+fn put_aside(file: &Path) -> Result<(Option<PathBuf>, Option<Connection>), StoreError> {
+    let file_error = |source| StoreError::File { path: file.to_owned(), source };
+    let beside = |of: &Path, ending: &str| PathBuf::from(format!("{}{ending}", of.display()));
+    let claimed = match claim(file) {
+        Ok(conn) => Some(conn),
+        // A backup is wanted most where this file cannot be read any more: it is put aside as it is.
+        Err(StoreError::Damaged { .. }) => None,
+        Err(e) => return Err(e),
+    };
+    let kept = (1..)
+        .map(|n| PathBuf::from(format!("{}.before-restore-{n}", file.display())))
+        .find(|p| !p.exists())
+        .unwrap_or_default();
+    // Some file systems know no second names.
+    if fs::hard_link(file, &kept).is_err() {
+        fs::copy(file, &kept).map_err(file_error)?;
+    }
+    if claimed.is_none() {
+        for ending in ["-wal", "-shm"] {
+            let _ = fs::rename(beside(file, ending), beside(&kept, ending));
+        }
+    }
+    Ok((Some(kept), claimed))
+}
+
+/// The shop file for this connection alone, everything of it in the one file.
+fn claim(file: &Path) -> Result<Connection, StoreError> {
     let conn = Connection::open(file)?;
-    conn.busy_timeout(Duration::from_secs(5))?;
-    Ok(conn.query_row("PRAGMA wal_checkpoint(TRUNCATE)", [], |_| Ok(()))?)
+    conn.busy_timeout(Duration::from_millis(500))?;
+    conn.pragma_update(None, "locking_mode", "EXCLUSIVE")?;
+    // Leaving the write-ahead log is possible only where nobody else has the file open.
+    let mode: rusqlite::Result<String> = conn.query_row("PRAGMA journal_mode = DELETE", [], |row| row.get(0));
+    match mode.map_err(StoreError::from) {
+        Ok(mode) if mode != "wal" => {}
+        Ok(_) | Err(StoreError::Locked) => return Err(StoreError::OpenElsewhere),
+        Err(e) => return Err(e),
+    }
+    conn.execute_batch("BEGIN EXCLUSIVE")?;
+    Ok(conn)
 }
 
 /// How every writing connection is set: write-ahead log, full sync on commit, patience with others.
@@ -411,6 +429,23 @@ mod tests {
         let kept = Store::restore(&copy, &path).unwrap().unwrap();
         assert_eq!(fs::read(kept).unwrap(), ruined);
         assert_eq!(Store::open(&path).unwrap().read().events().unwrap(), 1);
+    }
+
+    #[test]
+    fn nothing_is_restored_over_a_file_that_is_open_elsewhere() {
+        let folder = tempfile::tempdir().unwrap();
+        let (path, mut store, mut ids) = new(folder.path());
+        act(&mut store, &mut ids).unwrap();
+        let copy = folder.path().join("copy.db");
+        store.backup(&copy).unwrap();
+        assert!(matches!(Store::restore(&copy, &path), Err(StoreError::OpenElsewhere)));
+        // It goes on as if nothing had been asked.
+        act(&mut store, &mut ids).unwrap();
+        assert_eq!(Store::open(&path).unwrap().read().events().unwrap(), 2);
+        drop(store);
+        let kept = Store::restore(&copy, &path).unwrap().unwrap();
+        assert_eq!(Store::open(&path).unwrap().read().events().unwrap(), 1);
+        assert_eq!(Store::open(&kept).unwrap().read().events().unwrap(), 2);
     }
 
     #[test]
