@@ -136,11 +136,19 @@ enum Command {
         seed: Option<String>,
         #[arg(long)]
         sheets_only: bool,
+        /// Use pieces that are held for other orders too; `hold --over` then takes them over.
+        #[arg(long)]
+        urgent: bool,
         #[command(flatten)]
         clearance: ClearArgs,
     },
     /// Promise a plan's pieces to its orders.
-    Hold { plan: String },
+    Hold {
+        plan: String,
+        /// Take over pieces that are held for other plans, for this reason.
+        #[arg(long, value_name = "WHY")]
+        over: Option<String>,
+    },
     /// Let a plan's pieces go.
     Release { plan: String },
     /// The cutting drawing of one piece.
@@ -151,6 +159,9 @@ enum Command {
         /// FILE.dxf or FILE.svg
         #[arg(long, value_name = "FILE")]
         out: PathBuf,
+        /// The piece is cut with its face down: the drawing is mirrored.
+        #[arg(long)]
+        face_down: bool,
     },
     /// It has been cut.
     Cut {
@@ -160,9 +171,24 @@ enum Command {
         /// Parts that were spoilt.
         #[arg(long, num_args = 1.., value_name = "ID")]
         failed: Vec<String>,
-        /// Parts that were not cut.
+        /// Parts that were not begun: their area stays material.
         #[arg(long, num_args = 1.., value_name = "ID")]
         not_started: Vec<String>,
+        /// Parts that were begun and not cut loose: their area becomes a flaw of what is left.
+        #[arg(long, num_args = 1.., value_name = "ID")]
+        half_cut: Vec<String>,
+        /// What went wrong.
+        #[arg(long)]
+        why: Option<String>,
+        /// Leftovers, by their numbers in the plan, that are thrown away.
+        #[arg(long, num_args = 1.., value_name = "N")]
+        drop: Vec<String>,
+        /// Leftovers that become stock though they are smaller than what is worth keeping.
+        #[arg(long, num_args = 1.., value_name = "N")]
+        keep: Vec<String>,
+        /// Leftovers as they really are: a size, a drawing or a shape.
+        #[arg(long, num_args = 1.., value_name = "N=WxH|FILE")]
+        redraw: Vec<String>,
     },
     /// Cut by hand outside any plan.
     Take {
@@ -268,6 +294,9 @@ enum MaterialCommand {
         /// kg/m³
         #[arg(long)]
         density: Option<String>,
+        /// density, not-for-laser, price or stock-sizes have no value any more.
+        #[arg(long, value_name = "FIELD")]
+        clear: Vec<String>,
         #[command(flatten)]
         fields: MaterialFields,
     },
@@ -299,6 +328,9 @@ struct MaterialFields {
     /// How much smaller than nominal a sheet may be.
     #[arg(long)]
     size_tolerance: Option<String>,
+    /// A size in which sheets can be bought, its price and from whom; once for each size.
+    #[arg(long, value_name = "WxH[=PRICE[,SUPPLIER]]")]
+    stock_size: Vec<String>,
 }
 
 #[derive(Subcommand, Debug)]
@@ -424,6 +456,22 @@ enum OrderCommand {
         /// Only these parts of the drawing.
         #[arg(long, num_args = 1.., value_name = "ID")]
         only: Vec<String>,
+        /// What the line's parts must have in common, for colour or running grain: no, lot or piece.
+        #[arg(long)]
+        alike: Option<String>,
+    },
+    /// Parts that came out good are to be cut again.
+    Remake {
+        order: String,
+        #[arg(long, value_name = "ID")]
+        part: String,
+        /// The order's line, where more than one has such a part.
+        #[arg(long)]
+        line: Option<String>,
+        #[arg(long)]
+        qty: Option<String>,
+        #[arg(long)]
+        why: String,
     },
     /// The orders.
     List,
@@ -619,33 +667,38 @@ impl Args {
             Command::Plan { orders, .. } if orders.len() == 1 && is_plan(&orders[0]) => {
                 print(action::PlanShow { plan: orders[0].clone() }.into())
             }
-            Command::Plan { orders, seconds, seed, sheets_only, clearance } => print(
+            Command::Plan { orders, seconds, seed, sheets_only, urgent, clearance } => print(
                 action::Plan {
                     orders: orders.clone(),
                     seconds: seconds.clone(),
                     seed: seed.clone(),
                     sheets_only: *sheets_only,
+                    urgent: *urgent,
                     clearance: clearance.clearance(),
                 }
                 .into(),
             ),
-            Command::Hold { plan } => print(action::Hold { plan: plan.clone() }.into()),
+            Command::Hold { plan, over } => print(action::Hold { plan: plan.clone(), over: over.clone() }.into()),
             Command::Release { plan } => print(action::Release { plan: plan.clone() }.into()),
-            Command::Layout { plan, piece, out } => Ok(What::Act {
+            Command::Layout { plan, piece, out, face_down } => Ok(What::Act {
                 action: action::Layout {
                     plan: plan.clone(),
                     piece: piece.clone(),
                     format: format(out, ["dxf", "svg"])?,
+                    face_down: *face_down,
                 }
                 .into(),
                 output: Out::File { path: out.clone() },
             }),
-            Command::Cut { plan, piece, failed, not_started } => print(
+            Command::Cut { plan, piece, failed, not_started, half_cut, why, drop, keep, redraw } => print(
                 action::Cut {
                     plan: plan.clone(),
                     piece: piece.clone(),
                     failed: failed.clone(),
                     not_started: not_started.clone(),
+                    half_cut: half_cut.clone(),
+                    why: why.clone(),
+                    leftovers: leftover_changes(drop, keep, redraw)?,
                 }
                 .into(),
             ),
@@ -694,9 +747,45 @@ impl Args {
     }
 }
 
+/// What is to become of leftovers, from their numbers.
+fn leftover_changes(drop: &[String], keep: &[String], redraw: &[String]) -> Result<Vec<action::LeftoverChange>, Error> {
+    let plain = |numbers: &[String], what: &str| -> Vec<action::LeftoverChange> {
+        let change = |n: &String| action::LeftoverChange { leftover: n.clone(), what: what.to_owned(), shape: None };
+        numbers.iter().map(change).collect()
+    };
+    let mut changes = plain(drop, "drop");
+    changes.extend(plain(keep, "keep"));
+    for text in redraw {
+        let missing = || Error::bad(say!("error-redraw")).at("redraw");
+        let (number, shape) = text.split_once('=').ok_or_else(missing)?;
+        let shape = Some(left(shape, None)?);
+        changes.push(action::LeftoverChange { leftover: number.to_owned(), what: "redraw".to_owned(), shape });
+    }
+    Ok(changes)
+}
+
 /// Whether a code is a plan's: its prefix says so.
 fn is_plan(code: &str) -> bool {
     code.trim().get(..2).is_some_and(|p| p.eq_ignore_ascii_case("P-"))
+}
+
+impl MaterialFields {
+    fn stock_sizes(&self) -> Vec<action::StockSizeGiven> {
+        let one = |text: &String| {
+            let (size, rest) = text.split_once('=').map_or((text.as_str(), None), |(s, r)| (s, Some(r)));
+            let (price, supplier) = match rest.map(|r| r.split_once(',')) {
+                Some(Some((price, supplier))) => (Some(price), Some(supplier)),
+                Some(None) => (rest, None),
+                None => (None, None),
+            };
+            action::StockSizeGiven {
+                size: size.to_owned(),
+                price: price.map(str::to_owned),
+                supplier: supplier.map(str::to_owned),
+            }
+        };
+        self.stock_size.iter().map(one).collect()
+    }
 }
 
 impl MaterialCommand {
@@ -716,9 +805,10 @@ impl MaterialCommand {
                 price: fields.price.clone(),
                 offcut_value: fields.offcut_value.clone(),
                 size_tolerance: fields.size_tolerance.clone(),
+                stock_sizes: fields.stock_sizes(),
             }
             .into(),
-            Self::Change { material, name, density, fields } => action::MaterialChange {
+            Self::Change { material, name, density, clear, fields } => action::MaterialChange {
                 material: material.clone(),
                 name: name.clone(),
                 density: density.clone(),
@@ -730,6 +820,8 @@ impl MaterialCommand {
                 price: fields.price.clone(),
                 offcut_value: fields.offcut_value.clone(),
                 size_tolerance: fields.size_tolerance.clone(),
+                stock_sizes: fields.stock_sizes(),
+                clear: clear.clone(),
             }
             .into(),
             Self::List => action::MaterialList {}.into(),
@@ -791,7 +883,7 @@ impl OrderCommand {
             Self::New { name, customer, due } => {
                 action::OrderNew { name: name.clone(), customer: customer.clone(), due: due.clone() }.into()
             }
-            Self::Add { order, parts, list, material, qty, turning, name, only } => action::OrderAdd {
+            Self::Add { order, parts, list, material, qty, turning, name, only, alike } => action::OrderAdd {
                 order: order.clone(),
                 given: parts.given()?,
                 list: list.as_deref().map(files::read).transpose()?,
@@ -801,6 +893,15 @@ impl OrderCommand {
                 flip: turning.flip,
                 name: name.clone(),
                 only: only.clone(),
+                alike: alike.clone(),
+            }
+            .into(),
+            Self::Remake { order, part, line, qty, why } => action::OrderRemake {
+                order: order.clone(),
+                line: line.clone(),
+                part: part.clone(),
+                quantity: qty.clone(),
+                why: why.clone(),
             }
             .into(),
             Self::List => action::OrderList {}.into(),

@@ -86,6 +86,9 @@ pub fn answer(answer: &Answer) -> String {
             let said = say!("cli-order-line", order = &a.order, line = a.line.to_string(), count = a.parts).text();
             format!("{said}\n{}", left_out(&a.left_out))
         }
+        Answer::OrderRemake(a) => {
+            say!("cli-remake", order = &a.order, count = a.quantity, part = &a.part).text() + "\n"
+        }
         Answer::OrderList(a) => orders(a),
         Answer::OrderShow(a) => order(a),
         Answer::OrderCost(a) => order_cost(a),
@@ -96,7 +99,8 @@ pub fn answer(answer: &Answer) -> String {
                 true => say!("cli-held", plan = &a.plan, pieces = pieces),
                 false => say!("cli-released", plan = &a.plan, pieces = pieces),
             };
-            said.text() + "\n"
+            let lost: String = a.taken_over.iter().map(|p| say!("cli-taken-over", plan = p).text() + "\n").collect();
+            format!("{}\n{lost}", said.text())
         }
         Answer::Cut(a) => a.cuts.iter().map(cut).collect(),
         Answer::Take(a) => {

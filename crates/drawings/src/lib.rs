@@ -20,7 +20,7 @@ mod unit;
 
 use sheetloft_shapes::{Contour, Shape, limits};
 
-pub use layout::{Label, Layout, LayoutFormat, Placed, layout};
+pub use layout::{Frame, Label, Layout, LayoutFormat, Placed, layout};
 pub use left_out::{LeftOut, Note, Place, What, Why};
 pub use source::{contour_of_ring, contours_of_shape};
 pub use unit::{NotAUnit, Unit, UnitSaidBy};

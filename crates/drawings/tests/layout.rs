@@ -3,8 +3,8 @@
 mod common;
 
 use common::*;
-use sheetloft_drawings::layout::{CUT_LAYER, placed_contour};
-use sheetloft_drawings::{Label, Layout, LayoutFormat, Options, Part, Placed, contours_of_shape, layout, read};
+use sheetloft_drawings::layout::{CUT_LAYER, NOTES_LAYER, placed_contour};
+use sheetloft_drawings::{Frame, Label, Layout, LayoutFormat, Options, Part, Placed, contours_of_shape, layout, read};
 use sheetloft_shapes::{Contour, Placement, Point, Segment, Shape, Turn};
 
 fn place(udeg: i64, flip: bool, dx: i32, dy: i32) -> Placement {
@@ -42,6 +42,8 @@ fn sheet(parts: Vec<Placed>) -> Layout {
         title: "P-7K-003D: 7K-004TK <plywood & Co> Büro 4′".to_owned(),
         rim: Shape::rectangle(600_000, 400_000).unwrap(),
         parts,
+        frame: Frame::default(),
+        marks: Vec::new(),
         labels: vec![Label { text: "7K-00F4S".to_owned(), at: Point::new(400_000, 300_000), height_um: 12_000 }],
     }
 }
@@ -228,4 +230,31 @@ fn an_svg_is_in_millimetres_with_its_y_turned_over() {
     let text = String::from_utf8(layout(&l, LayoutFormat::Svg)).unwrap();
     assert!(text.contains("&lt;plywood &amp; Co&gt; Büro 4′"));
     insta::assert_snapshot!(text);
+}
+
+#[test]
+fn the_frame_turns_moves_and_mirrors_everything() {
+    let part = bracket();
+    let place = place(37_204_113, false, 200_000, 100_000);
+    let straight = sheet(vec![Placed { source: part.source.clone(), place }]);
+    // The upper right corner of the sheet becomes the origin, its upper side (leftwards) the x axis.
+    let frame = Frame { origin: Point::new(600_000, 400_000), along: [-3.0, 0.0], face_down: false };
+    let marks = vec![[Point::new(0, 400_000), Point::new(600_000, 400_000)]];
+    let turned = Layout { frame, marks, ..straight.clone() };
+    let face_down = Frame { origin: Point::new(600_000, 0), along: [-1.0, 0.0], face_down: true };
+    let mirrored = Layout { frame: face_down, ..straight.clone() };
+    let read_back =
+        |l: &Layout| only(&read("l.dxf", &layout(l, LayoutFormat::Dxf), &Options::default()).unwrap()).clone();
+    let (before, after, down) = (read_back(&straight), read_back(&turned), read_back(&mirrored));
+    assert!((before.area_mm2 - after.area_mm2).abs() < 1e-3 && (before.area_mm2 - down.area_mm2).abs() < 1e-3);
+    let corners = |l: &Layout, layer| polylines(&dxf_of(l), layer).into_iter().next().unwrap().0;
+    for (a, (b, c)) in
+        corners(&straight, CUT_LAYER).iter().zip(corners(&turned, CUT_LAYER).iter().zip(&corners(&mirrored, CUT_LAYER)))
+    {
+        assert!((600.0 - a[0] - b[0]).abs() < 1e-6 && (400.0 - a[1] - b[1]).abs() < 1e-6);
+        assert!((600.0 - a[0] - c[0]).abs() < 1e-6 && (a[1] - c[1]).abs() < 1e-6);
+        assert!((a[2] - b[2]).abs() < 1e-12 && (a[2] + c[2]).abs() < 1e-12);
+    }
+    let (mark, closed) = polylines(&dxf_of(&turned), NOTES_LAYER).into_iter().next().unwrap();
+    assert_eq!((mark, closed), (vec![[600.0, 0.0, 0.0], [0.0, 0.0, 0.0]], false));
 }

@@ -1,11 +1,12 @@
 //! What happened: the body of each kind of event. Outcomes, not recipes: shapes and sums as decided then.
 //!
-//! **The meaning of a (kind, version) never changes.** A new meaning is a new version, a new variant here
-//! and a new row in the table of kinds.
+//! **The meaning of a (kind, version) never changes.** A new meaning is a new version with a row of its own in the
+//! table of kinds. Where the new version only says more than the old one, both are read into one struct, whose new
+//! fields an old body leaves empty; stored bytes are never written anew.
 
 use serde::{Deserialize, Serialize};
 use serde_json::value::RawValue;
-use sheetloft_shapes::{Contour, Placement, Shape};
+use sheetloft_shapes::{Contour, Placement, Point, Shape};
 use uuid::Uuid;
 
 use crate::money::Currency;
@@ -22,7 +23,7 @@ pub enum BodyError {
 /// Declares the bodies, their wire names and versions, and [`crate::kinds::KINDS`] from one list, so that
 /// no kind can be without a row.
 macro_rules! bodies {
-    ($($variant:ident = $name:literal v $version:literal, touches $touches:tt, $exclusive:ident, $undoable:ident;)*) => {
+    ($($variant:ident = $name:literal v $version:literal $(reads $older:literal)*, touches $touches:tt, $exclusive:ident, $undoable:ident;)*) => {
         /// What happened.
         #[derive(Clone, PartialEq, Debug)]
         #[allow(missing_docs, clippy::large_enum_variant)]
@@ -44,7 +45,7 @@ macro_rules! bodies {
             pub fn decode(kind: &str, version: u32, raw: &RawValue) -> Result<Option<Self>, BodyError> {
                 let unreadable = |source| BodyError::Unreadable { kind: kind.to_owned(), source };
                 match (kind, version) {
-                    $(($name, $version) => serde_json::from_str(raw.get()).map(|b| Some(Self::$variant(b))).map_err(unreadable),)*
+                    $(($name, $version $(| $older)*) => serde_json::from_str(raw.get()).map(|b| Some(Self::$variant(b))).map_err(unreadable),)*
                     _ => Ok(None),
                 }
             }
@@ -52,11 +53,17 @@ macro_rules! bodies {
 
         /// The table of kinds: one row each.
         pub(crate) const ROWS: &[crate::kinds::Kind] = &[
-            $(crate::kinds::Kind {
-                name: $name, version: $version, touches: bodies!(@touches $touches),
-                exclusive: bodies!(@exclusive $exclusive), undoable: bodies!(@undoable $undoable),
-            },)*
+            $(
+                $(bodies!(@row $name, $older, $touches, $exclusive, $undoable),)*
+                bodies!(@row $name, $version, $touches, $exclusive, $undoable),
+            )*
         ];
+    };
+    (@row $name:literal, $version:literal, $touches:tt, $exclusive:ident, $undoable:ident) => {
+        crate::kinds::Kind {
+            name: $name, version: $version, touches: bodies!(@touches $touches),
+            exclusive: bodies!(@exclusive $exclusive), undoable: bodies!(@undoable $undoable),
+        }
     };
     (@touches [$($kind:ident)*]) => { &[$(crate::event::ThingKind::$kind,)*] };
     (@exclusive exclusive) => { true };
@@ -68,8 +75,8 @@ macro_rules! bodies {
 bodies! {
     DeviceBegan     = "device began"     v 1, touches [Device],              shared,    lasting;
     ShopNamed       = "shop named"       v 1, touches [Setting],             shared,    lasting;
-    MaterialAdded   = "material added"   v 1, touches [Material],            shared,    undoable;
-    MaterialChanged = "material changed" v 1, touches [Material],            shared,    undoable;
+    MaterialAdded   = "material added"   v 2 reads 1, touches [Material],            shared,    undoable;
+    MaterialChanged = "material changed" v 2 reads 1, touches [Material],            shared,    undoable;
     MachineAdded    = "machine added"    v 1, touches [Machine],             shared,    undoable;
     MachineTuned    = "machine tuned"    v 1, touches [Machine],             shared,    undoable;
     RackAdded       = "rack added"       v 1, touches [Rack],                shared,    undoable;
@@ -81,11 +88,12 @@ bodies! {
     Scrapped        = "scrapped"         v 1, touches [Piece],               exclusive, undoable;
     Taken           = "taken"            v 1, touches [Piece Order],         exclusive, undoable;
     OrderMade       = "order made"       v 1, touches [Order],               shared,    undoable;
-    LineAdded       = "line added"       v 1, touches [Order],               shared,    undoable;
-    PlanMade        = "plan made"        v 1, touches [Plan],                shared,    undoable;
+    LineAdded       = "line added"       v 2 reads 1, touches [Order],               shared,    undoable;
+    Remade          = "remade"           v 1, touches [Order],               shared,    undoable;
+    PlanMade        = "plan made"        v 2 reads 1, touches [Plan],                shared,    undoable;
     Held            = "held"             v 1, touches [Plan Piece],          exclusive, undoable;
-    Released        = "released"         v 1, touches [Plan Piece],          shared,    undoable;
-    Cut             = "cut"              v 1, touches [Piece Plan Order],    exclusive, undoable;
+    Released        = "released"         v 2 reads 1, touches [Plan Piece],          shared,    undoable;
+    Cut             = "cut"              v 2 reads 1, touches [Piece Plan Order],    exclusive, undoable;
     Labelled        = "labelled"         v 1, touches [Piece],               shared,    undoable;
     Undone          = "undone"           v 1, touches [Piece Lot Delivery Order Plan Rack Material Machine], shared, undoable;
 }
@@ -170,6 +178,9 @@ pub struct MaterialAdded {
     pub offcut_value_percent: u8,
     /// How much smaller than nominal a sheet may be.
     pub size_tolerance_um: i64,
+    /// The sizes in which sheets can be bought.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub stock_sizes: Vec<StockSize>,
 }
 
 /// Some fields of a material changed; those left out stay.
@@ -187,6 +198,36 @@ pub struct MaterialChanged {
     pub price_per_m2: Option<i64>,
     pub offcut_value_percent: Option<u8>,
     pub size_tolerance_um: Option<i64>,
+    /// All sizes in which sheets can be bought, in the place of those before.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub stock_sizes: Option<Vec<StockSize>>,
+    /// Fields that have no value any more.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub cleared: Vec<MaterialField>,
+}
+
+/// A field of a material that may be without a value.
+#[derive(Clone, Copy, PartialEq, Eq, Debug, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+#[allow(missing_docs)]
+pub enum MaterialField {
+    Density,
+    NotForLaser,
+    Price,
+}
+
+/// A size in which sheets of a material can be bought. µm; grain as on the material's sheets.
+#[derive(Clone, PartialEq, Eq, Debug, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct StockSize {
+    /// The first side, µm.
+    pub w_um: i64,
+    /// The second side, µm.
+    pub h_um: i64,
+    /// Today's price of one sheet, minor units; none: by area.
+    pub price: Option<i64>,
+    /// From whom.
+    pub supplier: Option<String>,
 }
 
 /// How a machine cuts.
@@ -517,6 +558,25 @@ pub struct LinePart {
     pub source: Vec<Contour>,
 }
 
+/// What a line's parts must have in common, for colour or running grain.
+#[derive(Clone, Copy, PartialEq, Eq, Debug, Default, Serialize, Deserialize)]
+#[serde(rename_all = "lowercase")]
+pub enum Alike {
+    /// Nothing.
+    #[default]
+    No,
+    /// All from one lot.
+    Lot,
+    /// All from one piece.
+    Piece,
+}
+
+impl Alike {
+    fn is_no(&self) -> bool {
+        *self == Self::No
+    }
+}
+
 /// Parts with a quantity, of one material.
 #[derive(Clone, PartialEq, Eq, Debug, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
@@ -530,6 +590,22 @@ pub struct LineAdded {
     pub turn: TurnRule,
     pub flip: bool,
     pub parts: Vec<LinePart>,
+    /// What its parts must have in common.
+    #[serde(default, skip_serializing_if = "Alike::is_no")]
+    pub alike: Alike,
+}
+
+/// Parts that came out good turned out not to be: they are to be cut again.
+#[derive(Clone, PartialEq, Eq, Debug, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+#[allow(missing_docs)]
+pub struct Remade {
+    pub order: Uuid,
+    pub line: Uuid,
+    /// The part within the line.
+    pub part: String,
+    pub quantity: u32,
+    pub why: String,
 }
 
 /// One part's place in a plan.
@@ -557,6 +633,17 @@ pub struct PlannedLeftover {
     pub keep: bool,
 }
 
+/// A straight cut across a piece with the saw, before it goes to the machine: from rim to rim along the middle
+/// of the saw's kerf. µm.
+#[derive(Clone, Copy, PartialEq, Eq, Debug, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+#[allow(missing_docs)]
+pub struct SawCut {
+    pub from: Point,
+    pub to: Point,
+    pub kerf_um: i64,
+}
+
 /// One piece of a plan, with what lies on it. Sums in minor units, lengths in µm.
 #[derive(Clone, PartialEq, Eq, Debug, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
@@ -574,6 +661,9 @@ pub struct PlannedPiece {
     pub scrap: i64,
     /// Used-up area at today's price, where one is known.
     pub price: Option<i64>,
+    /// Saw cuts that come first, because the piece is too long for the bed.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub saws: Vec<SawCut>,
 }
 
 /// A part that a plan could not place.
@@ -586,6 +676,21 @@ pub struct NotPlaced {
     pub id: String,
     pub part: String,
     pub why: String,
+}
+
+/// A sheet that the plan needs and that has to be bought. Lengths in µm, sums in minor units.
+#[derive(Clone, PartialEq, Eq, Debug, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+#[allow(missing_docs)]
+pub struct ToBuy {
+    pub material: Uuid,
+    pub w_um: i64,
+    pub h_um: i64,
+    /// Today's price of the sheet.
+    pub price: Option<i64>,
+    pub supplier: Option<String>,
+    pub parts: Vec<PlannedPart>,
+    pub leftovers: Vec<PlannedLeftover>,
 }
 
 /// Parts placed on pieces.
@@ -601,6 +706,9 @@ pub struct PlanMade {
     pub not_placed: Vec<NotPlaced>,
     /// Least that could be used up, at today's price.
     pub lower_bound: Option<i64>,
+    /// Sheets that are not on hand.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub to_buy: Vec<ToBuy>,
 }
 
 /// The plan's pieces are promised to its orders.
@@ -613,6 +721,15 @@ pub struct Held {
     pub pieces: Vec<Uuid>,
 }
 
+/// Why pieces that were promised to one plan went to another.
+#[derive(Clone, PartialEq, Eq, Debug, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+#[allow(missing_docs)]
+pub struct TakenOver {
+    pub by: Uuid,
+    pub why: String,
+}
+
 /// The plan's pieces are let go.
 #[derive(Clone, PartialEq, Eq, Debug, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
@@ -620,6 +737,9 @@ pub struct Held {
 pub struct Released {
     pub plan: Uuid,
     pub pieces: Vec<Uuid>,
+    /// Another plan takes the pieces over.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub taken_over: Option<TakenOver>,
 }
 
 /// How a planned part came out.
@@ -633,6 +753,15 @@ pub enum Outcome {
     Failed,
     /// Not cut; to be planned again.
     NotStarted,
+    /// Begun and not cut loose: to be planned again, its area stays on what is left, as a flaw.
+    HalfCut,
+}
+
+impl Outcome {
+    /// Whether the part was cut loose.
+    pub fn is_loose(self) -> bool {
+        matches!(self, Self::Good | Self::Failed)
+    }
 }
 
 /// One part of a cut.
@@ -673,6 +802,9 @@ pub struct Cut {
     pub born: Vec<Born>,
     pub charges: Vec<OrderCharge>,
     pub areas: Areas,
+    /// What went wrong, where something did.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub why: Option<String>,
 }
 
 /// Labels were made for these pieces.

@@ -10,10 +10,11 @@ use std::sync::Arc;
 
 use uuid::Uuid;
 
-use crate::body::{Body, PieceKind, TakenFor};
+use crate::body::{Body, MaterialField, PieceKind, TakenFor};
 use crate::event::{Event, Hash, Thing, ThingKind};
 use crate::state::{
-    Delivery, Device, Hold, How, Lot, Machine, Material, Order, Piece, Plan, Rack, Returned, Setting, State, Use,
+    Delivery, Device, Hold, How, Lot, Machine, Material, Order, Piece, Plan, Rack, Remake, Returned, Setting, State,
+    Use,
 };
 
 /// Whether an event counts.
@@ -478,6 +479,14 @@ fn step(state: Option<State>, thing: Thing, event: &Event, aside: bool) -> Optio
             c.keep_from_um.into_iter().for_each(|v| data.keep_from_um = v);
             c.offcut_value_percent.into_iter().for_each(|v| data.offcut_value_percent = v);
             c.size_tolerance_um.into_iter().for_each(|v| data.size_tolerance_um = v);
+            c.stock_sizes.into_iter().for_each(|v| data.stock_sizes = v);
+            for field in c.cleared {
+                match field {
+                    MaterialField::Density => data.density_g_m3 = None,
+                    MaterialField::NotForLaser => data.not_for_laser = None,
+                    MaterialField::Price => data.price_per_m2 = None,
+                }
+            }
             Some(State::Material(material))
         }
         (Body::MachineAdded(b), ThingKind::Machine) => {
@@ -522,11 +531,18 @@ fn step(state: Option<State>, thing: Thing, event: &Event, aside: bool) -> Optio
             due: b.due.clone(),
             lines: Vec::new(),
             done: Vec::new(),
+            remakes: Vec::new(),
             at_ms,
         }))),
         (Body::LineAdded(b), ThingKind::Order) => {
             let mut order = state.and_then(State::order)?;
             order.lines.push(b.clone());
+            Some(State::Order(order))
+        }
+        (Body::Remade(b), ThingKind::Order) => {
+            let mut order = state.and_then(State::order)?;
+            let (line, part, quantity) = (b.line, b.part.clone(), b.quantity);
+            order.remakes.push(Remake { line, part, quantity, why: b.why.clone(), at_ms });
             Some(State::Order(order))
         }
         (Body::Cut(b), ThingKind::Order) => {
@@ -546,11 +562,17 @@ fn step(state: Option<State>, thing: Thing, event: &Event, aside: bool) -> Optio
             lower_bound: b.lower_bound,
             held: false,
             cut: Vec::new(),
+            to_buy: b.to_buy.clone(),
+            taken_over: None,
             at_ms,
         }))),
         (Body::Held(_) | Body::Released(_), ThingKind::Plan) => {
             let mut plan = state.and_then(State::plan)?;
             plan.held = matches!(body, Body::Held(_));
+            plan.taken_over = match body {
+                Body::Released(b) => b.taken_over.clone(),
+                _ => None,
+            };
             Some(State::Plan(plan))
         }
         (Body::Cut(b), ThingKind::Plan) => {

@@ -65,7 +65,7 @@ pub struct Shared {
 /// orders take the rest. Kerf, scrap and markdown go by area of good parts, or of planned ones if none is good.
 ///
 /// Each order's sum is then split over its lines, again by exact fractions. `areas.parts2` holds good and
-/// failed parts; parts not started are neither.
+/// failed parts; parts not started or half cut are neither.
 pub fn share(
     cost: i64,
     kind: PieceKind,
@@ -187,15 +187,15 @@ mod tests {
             value in 0u8..=100,
             sheet: bool,
             offcuts in prop::collection::vec(1i64..6_000_000_000_000, 0..4),
-            parts in prop::collection::vec((0u128..3, 1i64..6_000_000_000_000, 0usize..3), 1..6),
+            parts in prop::collection::vec((0u128..3, 1i64..6_000_000_000_000, 0usize..4), 1..6),
             kerf2 in 0i64..1_000_000_000, scrap2 in 0i64..1_000_000_000_000,
         ) {
-            let kinds = [Outcome::Good, Outcome::Failed, Outcome::NotStarted];
+            let kinds = [Outcome::Good, Outcome::Failed, Outcome::NotStarted, Outcome::HalfCut];
             let parts: Vec<_> = parts.into_iter().map(|(o, area2, k)| CutShare {
                 order: Uuid::from_u128(o), order_code: format!("O-{o}"), area2, outcome: kinds[k],
             }).collect();
             let kept: Vec<_> = offcuts.iter().enumerate().map(|(i, a)| KeptOffcut { code: format!("{i}"), area2: *a }).collect();
-            let parts2 = parts.iter().filter(|p| p.outcome != Outcome::NotStarted).map(|p| p.area2).sum();
+            let parts2 = parts.iter().filter(|p| p.outcome.is_loose()).map(|p| p.area2).sum();
             let areas = Areas { parts2, kerf2, offcuts2: offcuts.iter().sum(), scrap2 };
             let kind = if sheet { PieceKind::Sheet } else { PieceKind::Offcut };
             let shared = share(cost, kind, value, &kept, &parts, &areas);

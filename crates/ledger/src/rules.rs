@@ -59,15 +59,15 @@ pub fn free_for(piece: &Piece, plan: Uuid) -> Result<(), Refusal> {
     }
 }
 
-/// A plan's pieces can be promised to it.
-pub fn may_hold(plan: &Plan, pieces: &[Piece]) -> Result<(), Refusal> {
+/// A plan's pieces can be promised to it; with `take_over`, also those that are promised to other plans.
+pub fn may_hold(plan: &Plan, pieces: &[Piece], take_over: bool) -> Result<(), Refusal> {
     if plan.held {
         return Err(Refusal::PlanHeld { plan: plan.code.clone() });
     }
     if !plan.cut.is_empty() {
         return Err(Refusal::PlanCut { plan: plan.code.clone() });
     }
-    pieces.iter().try_for_each(|piece| free_for(piece, plan.id))
+    pieces.iter().try_for_each(|piece| if take_over { on_hand(piece) } else { free_for(piece, plan.id) })
 }
 
 /// A plan's pieces can be let go.

@@ -6,7 +6,7 @@ use uuid::Uuid;
 
 use crate::body::{
     Areas, Flaw, Known, LineAdded, MachineAdded, MachineTuned, MaterialAdded, NotPlaced, OrderCharge, Outcome,
-    PieceKind, PlannedPiece, ShopNamed,
+    PieceKind, PlannedPiece, ShopNamed, TakenOver, ToBuy,
 };
 use crate::event::{Hash, ThingKind};
 
@@ -259,6 +259,17 @@ pub struct Done {
     pub failed: u32,
 }
 
+/// Parts that came out good and are to be cut again all the same.
+#[derive(Clone, PartialEq, Eq, Debug, Serialize, Deserialize)]
+#[allow(missing_docs)]
+pub struct Remake {
+    pub line: Uuid,
+    pub part: String,
+    pub quantity: u32,
+    pub why: String,
+    pub at_ms: u64,
+}
+
 /// A customer's order.
 #[derive(Clone, PartialEq, Eq, Debug, Serialize, Deserialize)]
 #[allow(missing_docs)]
@@ -270,15 +281,20 @@ pub struct Order {
     pub due: Option<String>,
     pub lines: Vec<LineAdded>,
     pub done: Vec<Done>,
+    /// What is to be cut again, and why.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub remakes: Vec<Remake>,
     pub at_ms: u64,
 }
 
 impl Order {
-    /// How many of a part are wanted, and how many came out good.
+    /// How many of a part are wanted, and how many came out good and still are.
     pub fn wanted_and_good(&self, line: &LineAdded, part: &str) -> (u32, u32) {
         let wanted = line.parts.iter().find(|p| p.id == part).map_or(0, |p| p.quantity.saturating_mul(line.quantity));
         let good = self.done.iter().find(|d| d.line == line.line && d.part == part).map_or(0, |d| d.good);
-        (wanted, good)
+        let again: u32 =
+            self.remakes.iter().filter(|r| r.line == line.line && r.part == part).map(|r| r.quantity).sum();
+        (wanted, good.saturating_sub(again))
     }
 
     /// All parts wanted, and all that came out good (never more than wanted of each).
@@ -290,7 +306,7 @@ impl Order {
     }
 
     pub(crate) fn count(&mut self, line: Uuid, part: &str, outcome: Outcome) {
-        if outcome == Outcome::NotStarted {
+        if !outcome.is_loose() {
             return;
         }
         let at = self.done.iter().position(|d| d.line == line && d.part == part).unwrap_or_else(|| {
@@ -319,6 +335,12 @@ pub struct Plan {
     pub held: bool,
     /// The pieces already cut.
     pub cut: Vec<Uuid>,
+    /// Sheets that it needs and that are not on hand.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub to_buy: Vec<ToBuy>,
+    /// Its pieces went to another plan: its orders are to be planned again.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub taken_over: Option<TakenOver>,
     pub at_ms: u64,
 }
 

@@ -210,6 +210,7 @@ impl World {
                     pieces: vec![],
                     not_placed: vec![],
                     lower_bound: None,
+                    to_buy: vec![],
                 });
                 let held = Body::Held(Held { plan, orders: vec![order], pieces: vec![piece.id] });
                 let both = vec![thing(ThingKind::Plan, plan), thing(ThingKind::Piece, piece.id)];
@@ -218,7 +219,9 @@ impl World {
             10 => {
                 let Some(piece) = self.some_piece(at, true) else { return };
                 let Some(hold) = piece.holds.first() else { return };
-                let body = Body::Released(Released { plan: hold.plan, pieces: vec![piece.id] });
+                let other = self.ids(at, ThingKind::Plan).first().copied();
+                let taken_over = other.filter(|_| self.dice.roll(2) == 0).map(|by| TakenOver { by, why: "due".into() });
+                let body = Body::Released(Released { plan: hold.plan, pieces: vec![piece.id], taken_over });
                 let things = vec![thing(ThingKind::Plan, hold.plan), thing(ThingKind::Piece, piece.id)];
                 self.act(at, vec![(body, things)], false);
             }
@@ -260,6 +263,7 @@ impl World {
                     born,
                     charges: vec![OrderCharge { order, charge }],
                     areas: Areas { parts2: area2 - offcuts2, kerf2: 0, offcuts2, scrap2: 0 },
+                    why: None,
                 });
                 self.act(at, vec![(body, things)], false);
             }

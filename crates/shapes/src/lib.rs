@@ -16,6 +16,7 @@ pub mod rim;
 #[cfg(test)]
 mod samples;
 pub mod shape;
+pub mod straight;
 mod valid;
 pub mod width;
 

@@ -49,6 +49,32 @@ pub struct Clearance {
     pub machine: Option<String>,
 }
 
+/// A size in which sheets of a material can be bought.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize, TS)]
+#[serde(default)]
+#[ts(optional_fields)]
+pub struct StockSizeGiven {
+    /// `WxH`; grain as on the material's sheets.
+    pub size: String,
+    /// Today's price of one sheet; left out: by area.
+    pub price: Option<String>,
+    /// From whom.
+    pub supplier: Option<String>,
+}
+
+/// What is to become of a leftover of a plan.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize, TS)]
+#[serde(default)]
+#[ts(optional_fields)]
+pub struct LeftoverChange {
+    /// Its number, from 1, as the plan shows it.
+    pub leftover: String,
+    /// `drop`, `keep` or `redraw`.
+    pub what: String,
+    /// With `redraw`: its shape as it really is.
+    pub shape: Option<Given>,
+}
+
 /// Declares the actions with their fields, `Action` over them, and which answer belongs to which.
 macro_rules! actions {
     ($($(#[$doc:meta])* $name:ident = $wire:literal { $($(#[$fdoc:meta])* $field:ident: $type:ty,)* } => $answer:ident;)*) => {
@@ -145,6 +171,8 @@ actions! {
         /// Percent of the sheet's cost by area that an offcut carries.
         offcut_value: Option<String>,
         size_tolerance: Option<String>,
+        /// The sizes in which sheets can be bought.
+        stock_sizes: Vec<StockSizeGiven>,
     } => MaterialAnswer;
     /// Changes some fields of a material.
     MaterialChange = "material change" {
@@ -159,6 +187,10 @@ actions! {
         price: Option<String>,
         offcut_value: Option<String>,
         size_tolerance: Option<String>,
+        /// All sizes in which sheets can be bought, in the place of those before; none: no change.
+        stock_sizes: Vec<StockSizeGiven>,
+        /// Fields that have no value any more: `density`, `not-for-laser`, `price`, `stock-sizes`.
+        clear: Vec<String>,
     } => MaterialAnswer;
     /// The materials.
     MaterialList = "material list" {} => MaterialsAnswer;
@@ -268,11 +300,22 @@ actions! {
         quantity: Option<String>,
         turn: Option<String>,
         flip: bool,
+        /// What its parts must have in common: `no`, `lot` or `piece`.
+        alike: Option<String>,
         /// What the line is called.
         name: Option<String>,
         /// Only these parts of the drawing, by their names; none means all.
         only: Vec<String>,
     } => OrderAddAnswer;
+    /// Parts that came out good are to be cut again.
+    OrderRemake = "order remake" {
+        order: String,
+        /// The order's line; may be left out where only one has such a part.
+        line: Option<String>,
+        part: String,
+        quantity: Option<String>,
+        why: String,
+    } => RemakeAnswer;
     /// The orders.
     OrderList = "order list" {} => OrdersAnswer;
     /// One order, whole.
@@ -286,12 +329,18 @@ actions! {
         seconds: Option<String>,
         seed: Option<String>,
         sheets_only: bool,
+        /// Pieces that are held for other orders may be used too; holding the plan then takes them over.
+        urgent: bool,
         clearance: Clearance,
     } => PlanAnswer;
     /// A plan made before.
     PlanShow = "plan show" { plan: String, } => PlanAnswer;
     /// Promises the plan's pieces to its orders.
-    Hold = "hold" { plan: String, } => HoldAnswer;
+    Hold = "hold" {
+        plan: String,
+        /// Why pieces that are held for other plans are taken over from them.
+        over: Option<String>,
+    } => HoldAnswer;
     /// Lets the plan's pieces go.
     Release = "release" { plan: String, } => HoldAnswer;
     /// The cutting drawing of one piece.
@@ -300,13 +349,23 @@ actions! {
         piece: Option<String>,
         /// `dxf` or `svg`.
         format: String,
+        /// The piece is cut with its face down: the drawing is mirrored.
+        face_down: bool,
     } => FileAnswer;
     /// It has been cut.
     Cut = "cut" {
         plan: String,
         piece: Option<String>,
+        /// Parts that were cut loose and are spoilt.
         failed: Vec<String>,
+        /// Parts that were not begun: their area stays material.
         not_started: Vec<String>,
+        /// Parts that were begun and not cut loose: their area becomes a flaw of what is left.
+        half_cut: Vec<String>,
+        /// What went wrong.
+        why: Option<String>,
+        /// Leftovers that are not as planned; for one piece.
+        leftovers: Vec<LeftoverChange>,
     } => CutAnswer;
     /// Cut by hand outside any plan.
     Take = "take" {

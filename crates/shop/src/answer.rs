@@ -46,9 +46,10 @@ answers! {
     /// What needs doing now.
     NowAnswer { todo: Vec<Todo>, pieces: usize, sheets: usize, offcuts: usize, value: String, can_undo: Option<String>, can_redo: Option<String>, }
 
+    StockSizeRow { size: String, size_mm: [f64; 2], price: Option<String>, supplier: Option<String>, }
     /// A material.
     MaterialRow { name: String, uuid: String, thickness: f64, density: Option<f64>, grain: String, sides: String, kerf: f64, gap: f64, margin: f64,
-        keep_from: [f64; 2], not_for_laser: Option<String>, price: Option<String>, offcut_value: u8, size_tolerance: f64, on_hand: usize, }
+        keep_from: [f64; 2], not_for_laser: Option<String>, price: Option<String>, offcut_value: u8, size_tolerance: f64, stock_sizes: Vec<StockSizeRow>, on_hand: usize, }
     MaterialAnswer { material: MaterialRow, }
     MaterialsAnswer { materials: Vec<MaterialRow>, }
     RackRow { name: String, uuid: String, pieces: usize, }
@@ -132,18 +133,25 @@ answers! {
 
     OrderNewAnswer { order: String, uuid: String, }
     OrderAddAnswer { order: String, line: usize, parts: u32, lines: Vec<usize>, left_out: Vec<LeftOut>, }
+    RemakeAnswer { order: String, line: usize, part: String, quantity: u32, }
     OrderRow { order: String, uuid: String, name: String, customer: Option<String>, due: Option<String>,
         /// `open`, `planned`, `held`, `partly_cut` or `cut`.
         state: String, parts: u32, good: u32, charged: String, }
     OrdersAnswer { orders: Vec<OrderRow>, }
     OrderPart { id: String, wanted: u32, good: u32, outline: Vec<[f64; 2]>, holes: Vec<Vec<[f64; 2]>>, area_mm2: f64, }
-    OrderLine { line: usize, name: String, material: String, quantity: u32, turn: String, flip: bool, parts: Vec<OrderPart>, }
+    OrderLine { line: usize, name: String, material: String, quantity: u32, turn: String, flip: bool,
+        /// What its parts must have in common: `no`, `lot` or `piece`.
+        alike: String, parts: Vec<OrderPart>, }
+    /// What is to be cut again, and why.
+    RemakeRow { line: usize, part: String, quantity: u32, why: String, when: String, }
     PlanRow { plan: String,
         /// `made`, `held`, `partly_cut` or `cut`.
-        state: String, pieces: Vec<String>, when: String, not_placed: usize, }
+        state: String, pieces: Vec<String>, when: String, not_placed: usize,
+        /// Why its pieces went to another plan.
+        taken_over: Option<String>, }
     /// One order, whole.
     OrderAnswer { order: String, uuid: String, name: String, customer: Option<String>, due: Option<String>, state: String, parts: u32, good: u32, charged: String,
-        lines: Vec<OrderLine>, plans: Vec<PlanRow>, history: Vec<HistoryRow>, }
+        lines: Vec<OrderLine>, remakes: Vec<RemakeRow>, plans: Vec<PlanRow>, history: Vec<HistoryRow>, }
     CostRow { piece: String, material: String,
         /// `cut` or `taken`.
         how: String, parts: String, kerf: String, scrap: String, markdown: String, failed: String, returned: String, charged: String,
@@ -163,7 +171,9 @@ answers! {
     /// A plan.
     PlanAnswer { plan: String, uuid: String, orders: Vec<String>, state: String, price: Option<String>, cost: String, pieces: Vec<PlannedPieceRow>,
         not_placed: Vec<NotPlacedRow>, lower_bound: Option<String>, seconds: f64, warnings: Vec<String>, cautions: Vec<String>, }
-    HoldAnswer { plan: String, pieces: Vec<String>, held: bool, }
+    HoldAnswer { plan: String, pieces: Vec<String>, held: bool,
+        /// Plans that lost pieces to this one: their orders are to be planned again.
+        taken_over: Vec<String>, }
     OrderCharged { order: String, charged: String, }
     NewOffcut { piece: String, uuid: String, cost: String, area_mm2: f64, size: String, }
     CutRow { piece: String, orders: Vec<OrderCharged>, charged: String, scrap: String, offcuts: Vec<NewOffcut>, }

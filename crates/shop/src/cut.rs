@@ -1,14 +1,15 @@
 //! `cut`: it has been cut; the piece is used up, what is left becomes stock, the orders are charged.
 
-use std::collections::BTreeSet;
+use std::collections::{BTreeSet, HashMap};
 
-use sheetloft_ledger::body::{Areas, Body, Born, Cut, CutPart, Flaw, Known, Outcome, PlannedPiece};
+use sheetloft_ledger::body::{Areas, Body, Born, Cut, CutPart, Flaw, FlawSide, Known, Outcome, PlannedPiece};
 use sheetloft_ledger::code::Noun;
 use sheetloft_ledger::event::{Thing, ThingKind};
 use sheetloft_ledger::outcome::{self, CutShare, KeptOffcut};
 use sheetloft_ledger::rules;
 use sheetloft_ledger::state::{Material, Order, Piece, Plan};
-use sheetloft_shapes::{Placement, Shape, boolean};
+use sheetloft_shapes::offset::{self, Corners};
+use sheetloft_shapes::{Placement, boolean};
 use sheetloft_store::{Reader, Tx};
 use uuid::Uuid;
 
@@ -16,12 +17,14 @@ use crate::action;
 use crate::answer::{Changed, CutAnswer, CutRow, OrderCharged};
 use crate::error::Error;
 use crate::host::Host;
+use crate::layout::which;
+use crate::leftovers::{self, Changes, Kept};
 use crate::order;
 use crate::piece::new_offcuts;
 use crate::plan::placed_part;
 use crate::remains;
 use crate::say;
-use crate::shop::{Lookup, Shop, shown};
+use crate::shop::{Lookup, Shop, shown, text};
 
 /// One piece that was cut, ready to be written.
 struct Done {
@@ -60,23 +63,33 @@ pub fn cut(shop: &mut Shop, host: &mut dyn Host, with: &action::Cut) -> Result<(
             None => Ok(()),
         }
     };
-    known(&with.failed, "failed")?;
-    known(&with.not_started, "not_started")?;
-    if let Some(id) = with.failed.iter().find(|id| with.not_started.contains(id)) {
-        return Err(Error::bad(say!("error-failed-and-not-started", id = shown(id))).at("failed"));
-    }
-    let outcome = |id: &str| {
-        if with.failed.iter().any(|f| f == id) {
-            Outcome::Failed
-        } else if with.not_started.iter().any(|n| n == id) {
-            Outcome::NotStarted
-        } else {
-            Outcome::Good
+    let said = [
+        (&with.failed, Outcome::Failed, "failed"),
+        (&with.not_started, Outcome::NotStarted, "not_started"),
+        (&with.half_cut, Outcome::HalfCut, "half_cut"),
+    ];
+    let mut outcomes: HashMap<&str, Outcome> = HashMap::new();
+    for (ids, outcome, field) in said {
+        known(ids, field)?;
+        for id in ids {
+            if outcomes.insert(id, outcome).is_some_and(|before| before != outcome) {
+                return Err(Error::bad(say!("error-two-outcomes", id = shown(id))).at(field));
+            }
         }
-    };
+    }
+    let outcome = |id: &str| outcomes.get(id).copied().unwrap_or_default();
+    let why = text(with.why.as_deref(), "why")?;
+    let changes = leftovers::changes(shop, &with.leftovers)?;
+    if !changes.is_empty() && wanted.len() > 1 {
+        return Err(which(shop, &plan, &wanted)?);
+    }
+    if !changes.is_empty() && outcomes.values().any(|o| !o.is_loose()) {
+        return Err(Error::bad(say!("error-leftovers-not-planned")).at("leftovers"));
+    }
     let (done, changed) = shop.write(host, |tx| {
         let plan = tx.read().find_plan(&plan.id.to_string())?;
-        wanted.iter().map(|planned| cut_piece(tx, &plan, planned, &outcome)).collect::<Result<Vec<Done>, Error>>()
+        let cut = |planned: &&PlannedPiece| cut_piece(tx, &plan, planned, &outcome, &changes, why.clone());
+        wanted.iter().map(cut).collect::<Result<Vec<Done>, Error>>()
     })?;
     let cuts = done
         .iter()
@@ -108,6 +121,8 @@ fn cut_piece(
     plan: &Plan,
     planned: &PlannedPiece,
     outcome: &dyn Fn(&str) -> Outcome,
+    changes: &Changes,
+    why: Option<String>,
 ) -> Result<Done, Error> {
     let gone = || Error::refused(say!("refused-piece-gone", plan = &plan.code));
     let piece = tx.read().piece(planned.piece)?.ok_or_else(gone)?;
@@ -115,35 +130,44 @@ fn cut_piece(
     let material = tx.read().material(piece.material)?;
     let orders = orders_of(&tx.read(), planned)?;
     let mut parts = Vec::new();
-    let mut started = Vec::new();
+    let (mut loose, mut half_cut) = (Vec::new(), Vec::new());
     for p in &planned.parts {
         let shape = placed_part(&orders, p)?;
+        let outcome = outcome(&p.id);
         parts.push(CutPart {
             id: p.id.clone(),
             order: p.order,
             line: p.line,
             part: p.part.clone(),
-            outcome: outcome(&p.id),
+            outcome,
             area2: shape.area2(),
         });
-        if outcome(&p.id) != Outcome::NotStarted {
-            started.push(shape);
+        match outcome {
+            Outcome::Good | Outcome::Failed => loose.push(shape),
+            Outcome::HalfCut => half_cut.push((p.id.clone(), shape)),
+            Outcome::NotStarted => {}
         }
     }
-    if started.is_empty() {
+    if loose.is_empty() && half_cut.is_empty() {
         return Err(Error::bad(say!("error-nothing-cut", piece = &piece.code)).at("not_started"));
     }
-    let (kept, areas) = if started.len() == planned.parts.len() {
-        // As planned: what the person saw is what is recorded.
-        let kept: Vec<Shape> = planned.leftovers.iter().filter(|l| l.keep).map(|l| l.shape.clone()).collect();
-        (kept, planned.areas)
+    let (kept, areas) = if loose.len() == planned.parts.len() {
+        // As planned: what the person saw, and changed, is what is recorded.
+        leftovers::kept(planned, changes, &piece.code)?
     } else {
-        // What was not started stays material.
-        let left = remains::of(&piece.shape, &started, planned.kerf_um, &material)?;
-        (left.kept, left.areas)
+        // What was not cut loose stays material.
+        let left = remains::of(&piece.shape, &loose, planned.kerf_um, &material)?;
+        (left.kept.into_iter().map(|shape| Kept { shape, known: Known::Machine }).collect(), left.areas)
     };
-    let born = offcuts(tx, &piece, kept)?;
-    let event = shared(&piece, &material, plan, parts, born, areas, &orders);
+    let mut spoilt = piece.flaws.clone();
+    for (id, shape) in half_cut {
+        let grown = offset::grown(&shape, planned.kerf_um, Corners::Round).ok().and_then(|mut g| g.pop());
+        let shape = grown.unwrap_or(shape);
+        let said = say!("flaw-half-cut", id = &id, plan = &plan.code);
+        spoilt.push(Flaw { id: tx.ids.uuid(), shape, side: FlawSide::Through, why: said.text() });
+    }
+    let born = offcuts(tx, &piece, kept, &spoilt)?;
+    let event = Cut { why, ..shared(&piece, &material, plan, parts, born, areas, &orders) };
     let mut touches = vec![Thing::new(ThingKind::Piece, piece.id), Thing::new(ThingKind::Plan, plan.id)];
     touches.extend(orders.iter().map(|o| Thing::new(ThingKind::Order, o.id)));
     touches.extend(event.born.iter().map(|b| Thing::new(ThingKind::Piece, b.id)));
@@ -165,27 +189,28 @@ pub fn orders_of(reader: &Reader<'_>, planned: &PlannedPiece) -> Result<Vec<Orde
 
 /// What is kept becomes stock, each in coordinates of its own with its lower left corner at 0,0; flaws and
 /// grain come along.
-fn offcuts(tx: &mut Tx<'_>, piece: &Piece, kept: Vec<Shape>) -> Result<Vec<Born>, Error> {
+fn offcuts(tx: &mut Tx<'_>, piece: &Piece, kept: Vec<Kept>, flaws: &[Flaw]) -> Result<Vec<Born>, Error> {
     let mut born = Vec::new();
-    for shape in kept {
+    for Kept { shape, known } in kept {
         let (low, _) = shape.bounds();
         let home = Placement { dx: -low.x, dy: -low.y, ..Placement::default() };
-        let mut flaws = Vec::new();
-        for flaw in &piece.flaws {
+        let mut own = Vec::new();
+        // Where the flaws lie on a leftover that was redrawn, nobody said.
+        for flaw in flaws.iter().filter(|_| known == Known::Machine) {
             let common = boolean::intersection(std::slice::from_ref(&flaw.shape), std::slice::from_ref(&shape));
             if common.is_ok_and(|c| !c.is_empty()) {
                 let moved = flaw.shape.placed(&home)?;
-                flaws.push(Flaw { id: tx.ids.uuid(), shape: moved, side: flaw.side, why: flaw.why.clone() });
+                own.push(Flaw { id: tx.ids.uuid(), shape: moved, side: flaw.side, why: flaw.why.clone() });
             }
         }
         born.push(Born {
             id: tx.ids.uuid(),
             code: tx.next_code(Noun::Piece)?,
             shape: shape.placed(&home)?,
-            flaws,
+            flaws: own,
             grain_udeg: piece.grain_udeg,
-            known: Known::Machine,
-            known_within_um: Known::Machine.within_um(),
+            known,
+            known_within_um: known.within_um(),
             rack: piece.rack,
             cost: 0,
         });
@@ -228,5 +253,6 @@ fn shared(
         born,
         charges: shared.charges,
         areas,
+        why: None,
     }
 }

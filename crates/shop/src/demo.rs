@@ -48,7 +48,7 @@ pub fn demo(shop: &mut Shop, host: &mut dyn Host, job: &Job) -> Result<(DemoAnsw
         let made = plan::make(shop, &with, &Job::default(), &|| 0.0)?;
         let (made, new) = plan::keep(shop, host, made)?;
         changed.extend(new);
-        changed.extend(hold::hold(shop, host, &made.plan)?.1);
+        changed.extend(hold::hold(shop, host, &action::Hold { plan: made.plan.clone(), over: None })?.1);
         if n == 0 {
             let with = action::Cut { plan: made.plan, ..action::Cut::default() };
             changed.extend(cut::cut(shop, host, &with)?.1);
@@ -87,6 +87,7 @@ fn materials(shop: &mut Shop, host: &mut dyn Host, changed: &mut Vec<Changed>) -
             price: some(&decimals(shop, price)),
             offcut_value: some("60"),
             size_tolerance: some("0mm"),
+            ..action::MaterialAdd::default()
         };
         changed.extend(material::add(shop, host, &with)?.1);
     }

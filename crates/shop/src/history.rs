@@ -2,7 +2,7 @@
 
 use std::collections::HashMap;
 
-use sheetloft_ledger::body::{Body, Born, TakenFor};
+use sheetloft_ledger::body::{Body, Born, Released, TakenFor};
 use sheetloft_ledger::event::{Event, Thing, ThingKind};
 use sheetloft_ledger::fold::Standing;
 use sheetloft_ledger::state::State;
@@ -169,16 +169,26 @@ fn one(shop: &Shop, reader: &Reader<'_>, event: &Event) -> Result<Say, Error> {
         }
         Body::PlanMade(b) => say!("history-plan-made", plan = &b.code, count = b.pieces.len()),
         Body::Held(b) => say!("history-held", plan = plan(reader, b.plan)?, count = b.pieces.len()),
+        Body::Remade(b) => {
+            say!("history-remade", order = order(reader, b.order)?, count = b.quantity, part = &b.part, why = &b.why,)
+        }
+        Body::Released(Released { plan: from, taken_over: Some(t), .. }) => {
+            say!("history-taken-over", plan = plan(reader, *from)?, by = plan(reader, t.by)?, why = &t.why,)
+        }
         Body::Released(b) => say!("history-released", plan = plan(reader, b.plan)?, count = b.pieces.len()),
         Body::Cut(b) => {
             let sum: i64 = b.charges.iter().map(|c| c.charge.total()).sum();
-            say!(
+            let cut = say!(
                 "history-cut",
                 piece = piece(reader, b.piece)?,
                 plan = plan(reader, b.plan)?,
                 offcuts = b.born.len(),
                 sum = shop.money(sum),
-            )
+            );
+            match &b.why {
+                Some(why) => say!("history-why", text = cut.text(), why = why),
+                None => cut,
+            }
         }
         Body::Labelled(b) => say!("history-labelled", count = b.pieces.len()),
         Body::Undone(b) => {

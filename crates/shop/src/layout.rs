@@ -1,8 +1,9 @@
-//! `layout`: the cutting drawing of one piece of a plan.
+//! `layout`: the cutting drawing of one piece of a plan, as it lies at the machine's stop.
 
 use base64::Engine as _;
 use base64::engine::general_purpose::STANDARD;
-use sheetloft_drawings::{Label, Layout, LayoutFormat, Placed, layout as write};
+use sheetloft_drawings::{Frame, Label, Layout, LayoutFormat, Placed, layout as write};
+use sheetloft_ledger::body::PlannedPiece;
 use sheetloft_ledger::state::{Order, Plan};
 use sheetloft_shapes::circle::largest_circle;
 use sheetloft_shapes::{Point, Shape};
@@ -10,6 +11,7 @@ use sheetloft_shapes::{Point, Shape};
 use crate::action;
 use crate::answer::FileAnswer;
 use crate::cut::orders_of;
+use crate::datum::{Datum, datum};
 use crate::error::Error;
 use crate::plan::placed_part;
 use crate::say;
@@ -32,7 +34,7 @@ pub fn layout(shop: &Shop, with: &action::Layout) -> Result<FileAnswer, Error> {
         None => match plan.pieces.as_slice() {
             [one] => one,
             [] => return Err(Error::refused(say!("refused-plan-empty", plan = &plan.code))),
-            several => return Err(which(shop, &plan, several.len())?),
+            several => return Err(which(shop, &plan, &several.iter().collect::<Vec<_>>())?),
         },
     };
     let piece =
@@ -60,8 +62,16 @@ pub fn layout(shop: &Shop, with: &action::Layout) -> Result<FileAnswer, Error> {
         piece = &piece.code,
         material = names.material(piece.material),
         orders = orders.iter().map(|o| o.code.clone()).collect::<Vec<_>>().join(", "),
+        up = if with.face_down { "back" } else { "face" },
     );
-    let bytes = write(&Layout { title: title.text(), rim: piece.shape.clone(), parts, labels }, format);
+    let datum = datum(&piece.shape);
+    let frame = datum.map_or(Frame { face_down: with.face_down, ..Frame::default() }, |d| d.frame(with.face_down));
+    let mut marks = Vec::new();
+    if let Some(datum) = datum {
+        marks = stop(&frame, datum);
+        labels.push(Label { text: say!("layout-stop").text(), at: beside(&frame, datum), height_um: STOP_TEXT_UM });
+    }
+    let bytes = write(&Layout { title: title.text(), rim: piece.shape.clone(), parts, labels, frame, marks }, format);
     let mut warnings = Vec::new();
     if planned.gap_um > 0 && planned.gap_um < planned.kerf_um {
         warnings.push(say!("warning-gap", material = names.material(piece.material)).text());
@@ -78,12 +88,44 @@ pub fn layout(shop: &Shop, with: &action::Layout) -> Result<FileAnswer, Error> {
     })
 }
 
-fn which(shop: &Shop, plan: &Plan, count: usize) -> Result<Error, Error> {
+/// Height of the word at the stop, µm.
+const STOP_TEXT_UM: i32 = 8_000;
+/// How far outside the piece the stop is drawn, and how long its second leg is, µm.
+const STOP_UM: (f64, f64) = (6_000.0, 60_000.0);
+
+/// The stop, drawn just outside the piece along its datum side, with a leg at its corner.
+fn stop(frame: &Frame, datum: Datum) -> Vec<[Point; 2]> {
+    let (away, leg) = STOP_UM;
+    let at = |along: f64, across: f64| on_piece(frame, along, across);
+    let length = datum.length_um() as f64;
+    let corner = at(-away, -away);
+    vec![[corner, at(length, -away)], [corner, at(-away, leg)]]
+}
+
+/// Where the word at the stop goes: under the datum side.
+fn beside(frame: &Frame, datum: Datum) -> Point {
+    on_piece(frame, datum.length_um() as f64 / 2.0, -2.0 * STOP_UM.0 - f64::from(STOP_TEXT_UM) / 2.0)
+}
+
+/// A point of the drawing, µm from its origin, on the piece.
+fn on_piece(frame: &Frame, along: f64, across: f64) -> Point {
+    let length = libm::hypot(frame.along[0], frame.along[1]).max(1.0);
+    let [ux, uy] = frame.along.map(|v| v / length);
+    let [nx, ny] = if frame.face_down { [uy, -ux] } else { [-uy, ux] };
+    let um = |v: f64| libm::round(v) as i32;
+    Point::new(
+        um(f64::from(frame.origin.x) + along * ux + across * nx),
+        um(f64::from(frame.origin.y) + along * uy + across * ny),
+    )
+}
+
+/// One of several pieces must be named.
+pub fn which(shop: &Shop, plan: &Plan, pieces: &[&PlannedPiece]) -> Result<Error, Error> {
     let mut codes = Vec::new();
-    for planned in &plan.pieces {
+    for planned in pieces {
         codes.extend(shop.read().piece(planned.piece)?.map(|p| p.code));
     }
-    let say = say!("error-which-piece", plan = &plan.code, count = count, pieces = codes.join(", "));
+    let say = say!("error-which-piece", plan = &plan.code, count = pieces.len(), pieces = codes.join(", "));
     Ok(Error::bad(say).at("piece"))
 }
 
@@ -99,10 +141,5 @@ fn label(shape: &Shape, text: String) -> Option<Label> {
     let count = i64::try_from(text.chars().count()).unwrap_or(i64::MAX).max(1);
     // A letter is about 0.7 of its height wide; the line must fit into the circle.
     let height = (circle.radius_um * 2 * 10 / (count * 7).max(10)).clamp(1_000, 20_000);
-    let width = height * count * 7 / 10;
-    let at = Point::new(
-        i32::try_from(i64::from(circle.centre.x) - width / 2).ok()?,
-        i32::try_from(i64::from(circle.centre.y) - height / 2).ok()?,
-    );
-    Some(Label { text, at, height_um: i32::try_from(height).ok()? })
+    Some(Label { text, at: circle.centre, height_um: i32::try_from(height).ok()? })
 }

@@ -1,13 +1,15 @@
 //! `material add`, `material change`, `material list`; prices, and clearances that follow from a material.
 
-use sheetloft_ledger::body::{Body, Grain, MachineKind, MaterialAdded, MaterialChanged, Sides};
+use sheetloft_ledger::body::{
+    Body, Grain, MachineKind, MaterialAdded, MaterialChanged, MaterialField, Sides, StockSize,
+};
 use sheetloft_ledger::event::{Thing, ThingKind};
 use sheetloft_ledger::state::{Lot, Machine, Material, State};
 use sheetloft_ledger::units;
 use sheetloft_store::{By, Reader};
 
-use crate::action::{Clearance, MaterialAdd, MaterialChange};
-use crate::answer::{Changed, MaterialAnswer, MaterialRow, MaterialsAnswer};
+use crate::action::{Clearance, MaterialAdd, MaterialChange, StockSizeGiven};
+use crate::answer::{Changed, MaterialAnswer, MaterialRow, MaterialsAnswer, StockSizeRow};
 use crate::error::Error;
 use crate::host::Host;
 use crate::say;
@@ -38,6 +40,7 @@ pub fn add(shop: &mut Shop, host: &mut dyn Host, with: &MaterialAdd) -> Result<(
         price_per_m2: price(shop, with.price.as_deref())?,
         offcut_value_percent: percent(with.offcut_value.as_deref())?.unwrap_or(100),
         size_tolerance_um: length(&with.size_tolerance, "size_tolerance")?,
+        stock_sizes: stock_sizes(shop, &with.stock_sizes)?,
         name,
     };
     let (material, changed) = shop.write(host, |tx| {
@@ -76,7 +79,15 @@ pub fn change(
         price_per_m2: price(shop, with.price.as_deref())?,
         offcut_value_percent: percent(with.offcut_value.as_deref())?,
         size_tolerance_um: length(&with.size_tolerance, "size_tolerance")?,
+        stock_sizes: match with.stock_sizes.is_empty() {
+            true => with.clear.iter().any(|f| is_field(f, "stock-sizes")).then(Vec::new),
+            false => Some(stock_sizes(shop, &with.stock_sizes)?),
+        },
+        cleared: cleared(&with.clear)?,
     };
+    if let Some(field) = both(&change) {
+        return Err(Error::bad(say!("error-set-and-cleared", field = field)).at("clear"));
+    }
     let thing = Thing::new(ThingKind::Material, before.id);
     shop.read().not_frozen(thing, &before.data.name)?;
     let changed = match change == MaterialChanged::default() {
@@ -99,6 +110,56 @@ pub fn list(shop: &Shop) -> Result<MaterialsAnswer, Error> {
     let count = |id| counts.iter().find(|(m, _)| *m == id).map_or(0, |(_, n)| *n);
     let materials = shop.read().materials()?;
     Ok(MaterialsAnswer { materials: materials.iter().map(|m| row(shop, m, count(m.id))).collect() })
+}
+
+/// Most sizes in which sheets of one material can be bought.
+const STOCK_SIZES: usize = 20;
+
+fn stock_sizes(shop: &Shop, given: &[StockSizeGiven]) -> Result<Vec<StockSize>, Error> {
+    if given.len() > STOCK_SIZES {
+        return Err(Error::bad(say!("error-many-stock-sizes", most = STOCK_SIZES)).at("stock_sizes"));
+    }
+    let mut sizes: Vec<StockSize> = Vec::new();
+    for one in given {
+        let (w_um, h_um) = shop.size(&one.size, "stock_sizes")?;
+        if sizes.iter().any(|s| (s.w_um, s.h_um) == (w_um, h_um)) {
+            return Err(Error::bad(say!("error-stock-size-twice", size = shown(&one.size))).at("stock_sizes"));
+        }
+        let price = one.price.as_deref().filter(|t| !t.trim().is_empty());
+        let price = price.map(|t| shop.sum(t, "stock_sizes")).transpose()?;
+        sizes.push(StockSize { w_um, h_um, price, supplier: text(one.supplier.as_deref(), "stock_sizes")? });
+    }
+    Ok(sizes)
+}
+
+/// Whether a person means this field: `not-for-laser` and `not_for_laser` are one.
+fn is_field(given: &str, name: &str) -> bool {
+    given.trim().replace('_', "-").eq_ignore_ascii_case(name)
+}
+
+fn cleared(given: &[String]) -> Result<Vec<MaterialField>, Error> {
+    let fields = [
+        ("density", Some(MaterialField::Density)),
+        ("not-for-laser", Some(MaterialField::NotForLaser)),
+        ("price", Some(MaterialField::Price)),
+        ("stock-sizes", None),
+    ];
+    let mut found = Vec::new();
+    for name in given {
+        let name = name.trim().replace('_', "-");
+        found.extend(word(Some(&name), &fields, None, "clear")?);
+    }
+    found.dedup();
+    Ok(found)
+}
+
+/// A field that a change both sets and clears.
+fn both(change: &MaterialChanged) -> Option<&'static str> {
+    change.cleared.iter().find_map(|field| match field {
+        MaterialField::Density => change.density_g_m3.map(|_| "density"),
+        MaterialField::NotForLaser => change.not_for_laser.as_ref().map(|_| "not-for-laser"),
+        MaterialField::Price => change.price_per_m2.map(|_| "price"),
+    })
 }
 
 fn row(shop: &Shop, material: &Material, on_hand: usize) -> MaterialRow {
@@ -127,6 +188,16 @@ fn row(shop: &Shop, material: &Material, on_hand: usize) -> MaterialRow {
         price: data.price_per_m2.map(|p| shop.money(p)),
         offcut_value: data.offcut_value_percent,
         size_tolerance: mm(data.size_tolerance_um),
+        stock_sizes: data
+            .stock_sizes
+            .iter()
+            .map(|s| StockSizeRow {
+                size: units::format_size(s.w_um, s.h_um, shop.unit()),
+                size_mm: [mm(s.w_um), mm(s.h_um)],
+                price: s.price.map(|p| shop.money(p)),
+                supplier: s.supplier.clone(),
+            })
+            .collect(),
         on_hand,
     }
 }

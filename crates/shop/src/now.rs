@@ -31,7 +31,10 @@ pub fn now(shop: &Shop) -> Result<NowAnswer, Error> {
     for o in reader.orders()? {
         let (parts, good) = o.progress();
         let left = (parts - good) as usize;
-        let open: Vec<_> = plans.iter().filter(|p| p.orders.contains(&o.id) && p.cut.len() < p.pieces.len()).collect();
+        let open: Vec<_> = plans
+            .iter()
+            .filter(|p| p.orders.contains(&o.id) && p.taken_over.is_none() && p.cut.len() < p.pieces.len())
+            .collect();
         match order::state(&o, &plans) {
             "cut" => {}
             "open" if parts == 0 => add("order", Some(&o.code), 0, say!("now-order-empty", name = &o.name)),
@@ -40,6 +43,12 @@ pub fn now(shop: &Shop) -> Result<NowAnswer, Error> {
                     add("cut", Some(&plan.code), left, say!("now-cut", name = &o.name, plan = &plan.code));
                 } else if let Some(plan) = open.last() {
                     add("hold", Some(&plan.code), left, say!("now-hold", name = &o.name, plan = &plan.code));
+                } else if let Some(taken) = plans
+                    .iter()
+                    .rfind(|p| p.orders.contains(&o.id) && p.cut.is_empty())
+                    .and_then(|p| p.taken_over.as_ref())
+                {
+                    add("plan", Some(&o.code), left, say!("now-plan-again", name = &o.name, why = &taken.why));
                 } else {
                     add("plan", Some(&o.code), left, say!("now-plan", name = &o.name, count = left));
                 }

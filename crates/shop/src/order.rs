@@ -1,9 +1,9 @@
-//! `order new`, `order add`, `order list`, `order show`, `order cost`.
+//! `order new`, `order add`, `order remake`, `order list`, `order show`, `order cost`.
 
 use std::collections::HashMap;
 
 use chrono::NaiveDate;
-use sheetloft_ledger::body::{Body, Grain, LineAdded, LinePart, OrderMade, Sides};
+use sheetloft_ledger::body::{Alike, Body, Grain, LineAdded, LinePart, OrderMade, Remade, Sides};
 use sheetloft_ledger::code::Noun;
 use sheetloft_ledger::event::{Thing, ThingKind};
 use sheetloft_ledger::state::{How, Material, Order, Plan, State};
@@ -11,10 +11,10 @@ use sheetloft_shapes::Shape;
 use sheetloft_store::Reader;
 use uuid::Uuid;
 
-use crate::action::{Given, OrderAdd, OrderCost, OrderNew, OrderShow};
+use crate::action::{Given, OrderAdd, OrderCost, OrderNew, OrderRemake, OrderShow};
 use crate::answer::{
     Changed, CostRow, OrderAddAnswer, OrderAnswer, OrderCostAnswer, OrderLine, OrderNewAnswer, OrderPart, OrderRow,
-    OrdersAnswer, PlanRow,
+    OrdersAnswer, PlanRow, RemakeAnswer, RemakeRow,
 };
 use crate::error::Error;
 use crate::given::{self, GivenPart};
@@ -23,7 +23,7 @@ use crate::host::Host;
 use crate::limits;
 use crate::material::Prices;
 use crate::say;
-use crate::shop::{Lookup, Shop, needed, shown, text, whole};
+use crate::shop::{Lookup, Shop, needed, shown, text, whole, word};
 use crate::view::{self, Names, mm2, ring_mm};
 
 /// Opens an order.
@@ -83,6 +83,8 @@ pub fn add(shop: &mut Shop, host: &mut dyn Host, with: &OrderAdd) -> Result<(Ord
             (vec![NewLine { name, material, quantity, parts: read.parts }], read.left_out)
         }
     };
+    let alikes = [("no", Alike::No), ("lot", Alike::Lot), ("piece", Alike::Piece)];
+    let alike = word(with.alike.as_deref(), &alikes, Alike::No, "alike")?;
     let mut lines = Vec::new();
     for new in news {
         let turn = given::turn(with.turn.as_deref(), new.material.data.grain != Grain::None)?;
@@ -103,6 +105,7 @@ pub fn add(shop: &mut Shop, host: &mut dyn Host, with: &OrderAdd) -> Result<(Ord
             turn,
             flip: with.flip,
             parts,
+            alike,
         });
     }
     let count = |line: &LineAdded| line.parts.iter().map(|p| p.quantity.saturating_mul(line.quantity)).sum::<u32>();
@@ -204,6 +207,54 @@ fn listed(
     Ok(lines)
 }
 
+/// `no`, `lot` or `piece`.
+fn alike_word(alike: Alike) -> &'static str {
+    match alike {
+        Alike::No => "no",
+        Alike::Lot => "lot",
+        Alike::Piece => "piece",
+    }
+}
+
+/// Parts that came out good turned out not to be: they go back to be planned, and the order says why.
+pub fn remake(shop: &mut Shop, host: &mut dyn Host, with: &OrderRemake) -> Result<(RemakeAnswer, Vec<Changed>), Error> {
+    let reader = shop.read();
+    let order = reader.find_order(&with.order).map_err(|e| e.at("order"))?;
+    let thing = Thing::new(ThingKind::Order, order.id);
+    reader.not_frozen(thing, &order.code)?;
+    let why = needed(&with.why, "why")?;
+    let part = needed(&with.part, "part")?;
+    let quantity = with.quantity.as_deref().filter(|t| !t.trim().is_empty());
+    let quantity = quantity.map_or(Ok(1), |t| whole(t, 1, limits::QUANTITY, "quantity"))?;
+    let number = with.line.as_deref().filter(|t| !t.trim().is_empty());
+    let number = number.map(|t| whole(t, 1, order.lines.len().max(1) as u32, "line")).transpose()?;
+    let mut lines = order.lines.iter().enumerate().filter(|(n, line)| {
+        number.is_none_or(|number| *n + 1 == number as usize) && line.parts.iter().any(|p| p.id == part)
+    });
+    let (n, line) = match (lines.next(), lines.next()) {
+        (Some(found), None) => found,
+        (None, _) => {
+            let said = say!("error-unknown-order-part", part = shown(&part), order = &order.code);
+            return Err(Error::bad(said).at("part"));
+        }
+        (Some(_), Some(_)) => {
+            let said = say!("error-which-line", part = shown(&part), order = &order.code);
+            return Err(Error::bad(said).at("line"));
+        }
+    };
+    let (_, good) = order.wanted_and_good(line, &part);
+    if quantity > good {
+        let said = say!("refused-remake", part = shown(&part), good = good, order = &order.code);
+        return Err(Error::refused(said).at("quantity"));
+    }
+    let remade = Remade { order: order.id, line: line.line, part: part.clone(), quantity, why };
+    let ((), changed) = shop.write(host, |tx| {
+        tx.draft(Body::Remade(remade), [thing]);
+        Ok(())
+    })?;
+    Ok((RemakeAnswer { order: order.code.clone(), line: n + 1, part, quantity }, changed))
+}
+
 /// The state of an order follows from what happened, it is never typed.
 pub fn state(order: &Order, plans: &[Plan]) -> &'static str {
     let (wanted, good) = order.progress();
@@ -279,6 +330,7 @@ pub fn show(shop: &Shop, with: &OrderShow) -> Result<OrderAnswer, Error> {
             quantity: line.quantity,
             turn: view::turn_word(line.turn).to_owned(),
             flip: line.flip,
+            alike: alike_word(line.alike).to_owned(),
             parts: line
                 .parts
                 .iter()
@@ -308,6 +360,7 @@ pub fn show(shop: &Shop, with: &OrderShow) -> Result<OrderAnswer, Error> {
             pieces,
             when: view::when(plan.at_ms),
             not_placed: plan.not_placed.len(),
+            taken_over: plan.taken_over.as_ref().map(|t| t.why.clone()),
         });
     }
     plan_rows.reverse();
@@ -322,6 +375,17 @@ pub fn show(shop: &Shop, with: &OrderShow) -> Result<OrderAnswer, Error> {
         good: row.good,
         charged: row.charged,
         lines,
+        remakes: order
+            .remakes
+            .iter()
+            .map(|r| RemakeRow {
+                line: order.lines.iter().position(|l| l.line == r.line).map_or(0, |n| n + 1),
+                part: r.part.clone(),
+                quantity: r.quantity,
+                why: r.why.clone(),
+                when: view::when(r.at_ms),
+            })
+            .collect(),
         plans: plan_rows,
         history: history::rows(shop, reader.history(Some(order.id), history::MOST)?)?,
     })

@@ -48,6 +48,7 @@ struct Want {
 
 /// A plan worked out, not yet written.
 pub struct Made {
+    urgent: bool,
     orders: Vec<Uuid>,
     machine: Option<Uuid>,
     pieces: Vec<PlannedPiece>,
@@ -81,6 +82,7 @@ pub fn make(shop: &Shop, with: &action::Plan, job: &Job, clock_ms: &dyn Fn() -> 
         by_material.entry(want.material).or_default().push(want);
     }
     let mut made = Made {
+        urgent: with.urgent,
         orders: orders.iter().map(|o| o.id).collect(),
         machine: None,
         pieces: Vec::new(),
@@ -101,7 +103,7 @@ pub fn make(shop: &Shop, with: &action::Plan, job: &Job, clock_ms: &dyn Fn() -> 
         let filter = PieceFilter {
             material: Some(id),
             kind: if with.sheets_only { Some("sheet") } else { None },
-            statuses: vec!["free"],
+            statuses: if with.urgent { vec!["free", "held"] } else { vec!["free"] },
             ..PieceFilter::default()
         };
         let mut stock = reader.pieces(&filter)?;
@@ -271,6 +273,7 @@ fn place(
             charged: shared.charges.iter().map(|c| c.charge.total()).sum(),
             scrap: shared.charges.iter().map(|c| c.charge.scrap).sum(),
             price: prices.of(material, piece.shape.area2() - left.areas.offcuts2),
+            saws: Vec::new(),
         });
     }
     let not_placed = plan
@@ -307,14 +310,15 @@ fn why(why: &fit::plan::Why, stock: &[Piece], material: &Material) -> String {
 
 /// Writes a plan; its pieces must still be free.
 pub fn keep(shop: &mut Shop, host: &mut dyn Host, made: Made) -> Result<(PlanAnswer, Vec<Changed>), Error> {
-    let Made { orders, machine, pieces, not_placed, lower_bound, seconds } = made;
+    let Made { urgent, orders, machine, pieces, not_placed, lower_bound, seconds } = made;
     let (id, changed) = shop.write(host, |tx| {
         for planned in &pieces {
             let gone = || Error::refused(say!("refused-plan-stale"));
-            rules::free(&tx.read().piece(planned.piece)?.ok_or_else(gone)?).map_err(|_| gone())?;
+            let piece = tx.read().piece(planned.piece)?.ok_or_else(gone)?;
+            if urgent { rules::on_hand(&piece) } else { rules::free(&piece) }.map_err(|_| gone())?;
         }
         let (plan, code) = (tx.ids.uuid(), tx.next_code(Noun::Plan)?);
-        let made = PlanMade { plan, code, orders, machine, pieces, not_placed, lower_bound };
+        let made = PlanMade { plan, code, orders, machine, pieces, not_placed, lower_bound, to_buy: Vec::new() };
         tx.draft(Body::PlanMade(made), [Thing::new(ThingKind::Plan, plan)]);
         Ok(plan)
     })?;

@@ -84,20 +84,21 @@ impl Pen {
 }
 
 /// Writes the file.
-pub(super) fn write(sheet: &Sheet<'_>) -> Vec<u8> {
+pub(super) fn write(sheet: &Sheet) -> Vec<u8> {
     let mut body = Pen { out: String::new(), handle: FIRST_FREE };
     tables(&mut body, sheet);
     blocks(&mut body);
     body.section("ENTITIES");
     sheet.cuts.iter().for_each(|d| polyline(&mut body, d, CUT_LAYER));
     sheet.rim.iter().for_each(|d| polyline(&mut body, d, RIM_LAYER));
-    for (text, at, height) in sheet.writing() {
+    sheet.marks.iter().for_each(|d| polyline(&mut body, d, NOTES_LAYER));
+    for writing in sheet.writing() {
         body.entity("TEXT", NOTES_LAYER);
         body.put(100, "AcDbText");
-        body.point(10, at);
+        body.point(10, writing.at);
         body.put(30, "0.0");
-        body.put(40, height);
-        body.put(1, latin(&text));
+        body.put(40, writing.height);
+        body.put(1, latin(&writing.text));
         body.put(100, "AcDbText");
     }
     body.end_section();
@@ -128,7 +129,7 @@ pub(super) fn write(sheet: &Sheet<'_>) -> Vec<u8> {
     bytes(&(head.out + &body.out))
 }
 
-fn tables(pen: &mut Pen, sheet: &Sheet<'_>) {
+fn tables(pen: &mut Pen, sheet: &Sheet) {
     pen.section("TABLES");
     let table = pen.table("VPORT", 1);
     pen.record("VPORT", table, "AcDbViewportTableRecord", "*Active");

@@ -45,6 +45,10 @@ pub struct Layout {
     pub parts: Vec<Placed>,
     /// Writing on the piece, such as the names of what is left.
     pub labels: Vec<Label>,
+    /// How the piece lies in the drawing.
+    pub frame: Frame,
+    /// Open lines that show where the stop is; not to be cut.
+    pub marks: Vec<[Point; 2]>,
 }
 
 /// A part where it is placed.
@@ -56,12 +60,56 @@ pub struct Placed {
     pub place: Placement,
 }
 
+/// Where the drawing's origin lies on the piece, and how it looks at it.
+#[derive(Clone, Copy, PartialEq, Debug)]
+pub struct Frame {
+    /// The piece's point that becomes the origin, µm.
+    pub origin: Point,
+    /// Direction on the piece that becomes the drawing's x axis; its length does not matter.
+    pub along: [f64; 2],
+    /// The piece lies face down: the drawing is its mirror image, y to the right of `along`.
+    pub face_down: bool,
+}
+
+impl Default for Frame {
+    fn default() -> Self {
+        Self { origin: Point::new(0, 0), along: [1.0, 0.0], face_down: false }
+    }
+}
+
+impl Frame {
+    /// A point of the piece in the drawing, both in nm.
+    fn point(&self, p: P) -> P {
+        let length = libm::hypot(self.along[0], self.along[1]);
+        let [ux, uy] = if length > 0.0 { self.along.map(|v| v / length) } else { [1.0, 0.0] };
+        let (x, y) = (p[0] - f64::from(self.origin.x) * 1e3, p[1] - f64::from(self.origin.y) * 1e3);
+        let across = if self.face_down { x * uy - y * ux } else { y * ux - x * uy };
+        [libm::round(x * ux + y * uy), libm::round(across)]
+    }
+
+    fn path(&self, path: &Path) -> Path {
+        let point = |p: P| self.point(p);
+        let segs = path
+            .segs
+            .iter()
+            .map(|seg| match *seg {
+                Seg::Line { to } => Seg::Line { to: point(to) },
+                Seg::Arc { to, centre, ccw } => {
+                    Seg::Arc { to: point(to), centre: point(centre), ccw: ccw != self.face_down }
+                }
+                Seg::Cubic { c1, c2, to } => Seg::Cubic { c1: point(c1), c2: point(c2), to: point(to) },
+            })
+            .collect();
+        Path { start: point(path.start), segs }
+    }
+}
+
 /// A line of writing.
 #[derive(Clone, PartialEq, Debug)]
 pub struct Label {
     /// The text.
     pub text: String,
-    /// Its lower left corner, µm.
+    /// Its middle on the piece, µm.
     pub at: Point,
     /// Height of its capitals, µm.
     pub height_um: i32,
@@ -106,26 +154,49 @@ struct Drawn {
     closed: bool,
 }
 
+/// Writing in the drawing.
+struct Writing {
+    text: String,
+    /// Its lower left corner, mm.
+    at: [f64; 2],
+    /// Height of its capitals, mm.
+    height: f64,
+}
+
+/// A letter is about this share of the capitals' height wide.
+const LETTER_SHARE: f64 = 0.7;
+
 /// What both formats write.
-struct Sheet<'a> {
+struct Sheet {
     cuts: Vec<Drawn>,
     rim: Vec<Drawn>,
-    labels: Vec<&'a Label>,
-    title: Label,
+    marks: Vec<Drawn>,
+    writing: Vec<Writing>,
+    title: Writing,
     /// The box around piece and cuts, mm.
     lo: [f64; 2],
     hi: [f64; 2],
 }
 
-impl<'a> Sheet<'a> {
-    fn new(layout: &'a Layout) -> Self {
+impl Sheet {
+    fn new(layout: &Layout) -> Self {
         let contours: Vec<Contour> =
             layout.parts.iter().flat_map(|p| p.source.iter().map(|c| placed_contour(c, &p.place))).collect();
+        let frame = layout.frame;
+        let framed = |drawn: Drawn| Drawn { path: frame.path(&drawn.path), closed: drawn.closed };
         let rim: Vec<Drawn> =
-            contours_of_shape(&layout.rim).iter().map(|c| Drawn { path: path_nm(c), closed: true }).collect();
+            contours_of_shape(&layout.rim).iter().map(|c| framed(Drawn { path: path_nm(c), closed: true })).collect();
         let cuts = lines::once(in_order(&contours).into_iter().map(path_nm).collect());
+        let cuts: Vec<Drawn> = cuts.into_iter().map(framed).collect();
+        let nm = |p: Point| [f64::from(p.x) * 1e3, f64::from(p.y) * 1e3];
+        let marks: Vec<Drawn> = layout
+            .marks
+            .iter()
+            .map(|[from, to]| Path { start: nm(*from), segs: vec![Seg::Line { to: nm(*to) }] })
+            .map(|path| framed(Drawn { path, closed: false }))
+            .collect();
         let mut bounds: Option<crate::curve::Bounds> = None;
-        for drawn in rim.iter().chain(&cuts) {
+        for drawn in rim.iter().chain(&cuts).chain(&marks) {
             let one = drawn.path.bounds();
             let all = bounds.get_or_insert(one);
             all.add(one.lo);
@@ -134,21 +205,24 @@ impl<'a> Sheet<'a> {
         let (lo, hi) = bounds.map_or(([0.0; 2], [0.0; 2]), |b| (b.lo.map(|v| v / 1e6), b.hi.map(|v| v / 1e6)));
         // Under the drawing, as high as a hundredth of its width, and readable in any case.
         let height = ((hi[0] - lo[0]) / 100.0).clamp(4.0, 25.0);
-        let um = |mm: f64| libm::round(mm * 1e3).clamp(f64::from(i32::MIN), f64::from(i32::MAX)) as i32;
-        let title = Label {
-            text: plain(&layout.title),
-            at: Point::new(um(lo[0]), um(lo[1] - 2.0 * height)),
-            height_um: um(height),
-        };
-        Self { cuts, rim, labels: layout.labels.iter().collect(), title, lo, hi }
+        let title = Writing { text: plain(&layout.title), at: [lo[0], lo[1] - 2.0 * height], height };
+        let writing = layout
+            .labels
+            .iter()
+            .filter(|l| !l.text.trim().is_empty())
+            .map(|l| {
+                let height = f64::from(l.height_um.max(1)) / 1e3;
+                let text = plain(&l.text);
+                let width = height * LETTER_SHARE * text.chars().count() as f64;
+                let [x, y] = frame.point(nm(l.at)).map(|v| v / 1e6);
+                Writing { text, at: [x - width / 2.0, y - height / 2.0], height }
+            })
+            .collect();
+        Self { cuts, rim, marks, writing, title, lo, hi }
     }
 
-    fn writing(&self) -> impl Iterator<Item = (String, [f64; 2], f64)> {
-        let all = self.labels.iter().copied().chain([&self.title]);
-        all.filter(|l| !l.text.trim().is_empty()).map(|l| {
-            let at = [f64::from(l.at.x) / 1e3, f64::from(l.at.y) / 1e3];
-            (plain(&l.text), at, f64::from(l.height_um.max(1)) / 1e3)
-        })
+    fn writing(&self) -> impl Iterator<Item = &Writing> {
+        self.writing.iter().chain([&self.title]).filter(|w| !w.text.trim().is_empty())
     }
 }
 

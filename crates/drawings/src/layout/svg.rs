@@ -2,7 +2,7 @@
 
 use std::fmt::Write;
 
-use super::{CUT_LAYER, Drawn, NOTES_LAYER, RIM_LAYER, Sheet, mm};
+use super::{CUT_LAYER, Drawn, NOTES_LAYER, RIM_LAYER, Sheet, Writing, mm};
 use crate::curve::{P, Seg, distance};
 
 /// Width of the lines, mm: one of the pens of ISO 128 (from memory), to be seen on a picture of a whole sheet.
@@ -11,8 +11,8 @@ const PEN_MM: f64 = 0.5;
 const ROOM_MM: f64 = 10.0;
 
 /// Writes the file. SVG's y runs down: the picture is as in the DXF, not mirrored.
-pub(super) fn write(sheet: &Sheet<'_>) -> String {
-    let below = f64::from(sheet.title.height_um) / 1e3 * 3.0;
+pub(super) fn write(sheet: &Sheet) -> String {
+    let below = sheet.title.height * 3.0;
     let (w, h) = (sheet.hi[0] - sheet.lo[0] + 2.0 * ROOM_MM, sheet.hi[1] - sheet.lo[1] + 2.0 * ROOM_MM + below);
     let (w, h) = (thousandths(w), thousandths(h));
     let mut out = String::new();
@@ -32,11 +32,18 @@ pub(super) fn write(sheet: &Sheet<'_>) -> String {
         let _ = writeln!(out, "</g>");
     }
     let _ = writeln!(out, "<g id=\"{NOTES_LAYER}\" fill=\"#808080\" font-family=\"sans-serif\">");
-    for (text, at, height) in sheet.writing() {
+    for drawn in &sheet.marks {
+        let _ = writeln!(
+            out,
+            "<path fill=\"none\" stroke=\"#808080\" stroke-width=\"{PEN_MM}\" d=\"{}\"/>",
+            data(drawn, sheet)
+        );
+    }
+    for Writing { text, at, height } in sheet.writing() {
         let [x, y] = point([at[0] * 1e6, at[1] * 1e6], sheet);
         // The height is that of capitals, about seven tenths of the size of most typefaces.
         let size = thousandths(height / 0.7);
-        let _ = writeln!(out, "<text x=\"{x}\" y=\"{y}\" font-size=\"{size}\">{}</text>", escaped(&text));
+        let _ = writeln!(out, "<text x=\"{x}\" y=\"{y}\" font-size=\"{size}\">{}</text>", escaped(text));
     }
     let _ = writeln!(out, "</g>");
     let _ = writeln!(out, "</svg>");
@@ -48,12 +55,12 @@ fn thousandths(v: f64) -> f64 {
 }
 
 /// A point in nm on the page, mm.
-fn point(p: P, sheet: &Sheet<'_>) -> [String; 2] {
+fn point(p: P, sheet: &Sheet) -> [String; 2] {
     let (left, top) = ((sheet.lo[0] - ROOM_MM) * 1e6, (sheet.hi[1] + ROOM_MM) * 1e6);
     [mm(libm::round(p[0] - left)), mm(libm::round(top - p[1]))]
 }
 
-fn data(drawn: &Drawn, sheet: &Sheet<'_>) -> String {
+fn data(drawn: &Drawn, sheet: &Sheet) -> String {
     let at = |p: P| point(p, sheet).join(" ");
     let mut d = format!("M {}", at(drawn.path.start));
     let last = drawn.path.segs.len().saturating_sub(1);

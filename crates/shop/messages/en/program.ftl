@@ -26,7 +26,11 @@ fate-taken-shop = Taken by hand { $when }: { $why }.
 label-holds = holds { $size }
 label-overall = overall { $size }
 layout-keep = keep { $number }: { $size }
-layout-title = Plan { $plan }, piece { $piece }, { $material }, for { $orders }. Lines are the finished outline.
+layout-title = Plan { $plan }, piece { $piece }, { $material }, for { $orders }. { $up ->
+    [back] BACK UP, mirrored
+   *[face] Face up
+}. Lines are the finished outline.
+layout-stop = this side to the stop
 paper-title = { $count ->
     [one] single label { $width } × { $height } mm
    *[other] { $count } labels { $width } × { $height } mm on a sheet
@@ -51,6 +55,7 @@ now-label = { $count ->
 }
 now-material = Add the first material.
 now-order-empty = { $name }: add its parts.
+now-plan-again = { $name } is to be planned again: its pieces went to another order ({ $why }).
 now-plan = { $name }: { $count ->
     [one] one part is
    *[other] { $count } parts are
@@ -99,6 +104,12 @@ history-received = Received { $count ->
 }
 history-recorded = Recorded { $piece }, { $material }
 history-redone = Did again what had been taken back
+history-why = { $text } ({ $why })
+history-remade = { $count ->
+    [one] One { $part }
+   *[other] { $count } of { $part }
+} of order { $order } to be cut again: { $why }
+history-taken-over = Let the pieces of plan { $plan } go to plan { $by }: { $why }
 history-released = Let { $count ->
     [one] one piece
    *[other] { $count } pieces
@@ -177,7 +188,6 @@ error-currency = '{ $text }' is not a currency: give its three letters, such as 
 error-date = '{ $text }' is not a date: write it as 2026-03-31.
 error-density = '{ $text }' is not a density in kg/m³: give a number such as 1190.
 error-drawing-unit = '{ $text }' is not a unit of drawings: give mm, cm, m, in, ft, mil or um.
-error-failed-and-not-started = Part '{ $id }' is said to have failed and not to have been started: say one of the two.
 error-file = { $file } cannot be used: { $why }.
 error-file-exists = { $file } exists already: choose another name.
 error-file-large = { $file } is larger than { $most } MB: split it.
@@ -263,6 +273,19 @@ error-text-long = The text is longer than { $most } letters: shorten it.
 error-too-wide = '{ $text }' is too much for a kerf, gap, margin or tolerance: at most 200 mm.
 error-too-long = '{ $text }' reaches beyond 20 m: check the unit.
 error-too-much-at-once = That is too much for one action: split it.
+error-redraw = Say which leftover and what it really is: a number, =, and a size or a file.
+error-two-outcomes = Part '{ $id }' is said to have come out in two ways: say one of them.
+error-leftover-number = '{ $text }' is no leftover's number: give it as the plan shows it, from 1.
+error-leftover-twice = Leftover { $number } is named twice: say one thing of it.
+error-no-leftover = { $piece } has no leftover { $number }: the plan shows { $count }.
+error-left-more = What is said to be left of { $piece } is more than the cut leaves: measure again.
+error-leftovers-not-planned = Where parts were not cut loose, what is left is worked out anew: record the cut without changing leftovers, then correct the offcut.
+flaw-half-cut = half cut: part { $id } of { $plan }
+error-unknown-order-part = Order { $order } has no part '{ $part }': look at its parts with order show.
+error-which-line = More than one line of order { $order } has a part '{ $part }': say which line.
+error-many-stock-sizes = These are too many stock sizes: at most { $most }.
+error-stock-size-twice = The stock size { $size } is there twice: give it once.
+error-set-and-cleared = { $field } is given and cleared at once: do one of them.
 error-unknown-machine = There is no machine '{ $name }': check the name, or add it.
 error-unknown-material = There is no material '{ $name }': there are { $names }.
 error-unknown-order = There is no order { $code }: check the code.
@@ -286,7 +309,8 @@ refused-demo = The shop is not empty: make a new one for the demonstration.
 refused-from-on-hand = { $piece } is still on hand, so its area would count twice: record what was cut off with take.
 refused-frozen = { $thing } was changed by a newer program: update this one first.
 refused-held = { $piece } is held for an order: release its plan first.
-refused-held-other = { $piece } is held for another order: release that plan first, or plan again.
+refused-held-other = { $piece } is held for another order: release that plan first, plan again, or take it over and say why.
+refused-remake = Order { $order } has { $good } good of { $part }: no more can be cut again.
 refused-no-labels-due = No labels are due.
 refused-no-pieces = There are no pieces on hand to label.
 refused-no-racks = There are no racks to label: add one first.
@@ -360,6 +384,11 @@ cli-head-papers = paper | what | dpi | page mm | a page
 cli-head-racks = rack | pieces
 cli-head-received = piece | cost
 cli-head-stock = piece | kind | material | status | rack | lot | cost | largest rectangle | area m²
+cli-taken-over = Taken over from plan { $plan }: its orders are to be planned again.
+cli-remake = { $count ->
+    [one] One { $part }
+   *[other] { $count } of { $part }
+} of order { $order } to be cut again.
 cli-held = { $plan } holds { $pieces }
 cli-imported = { $count ->
     [one] One piece recorded.

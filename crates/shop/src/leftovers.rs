@@ -1,0 +1,93 @@
+//! What a person changes about the leftovers of a plan before the cut is confirmed: dropped, kept or redrawn.
+
+use std::collections::BTreeMap;
+
+use sheetloft_ledger::body::{Areas, Known, PlannedPiece};
+use sheetloft_shapes::Shape;
+
+use crate::action::LeftoverChange;
+use crate::error::Error;
+use crate::given;
+use crate::say;
+use crate::shop::{Shop, shown};
+
+/// What is to become of one leftover.
+#[derive(Clone, PartialEq, Debug)]
+pub enum Change {
+    /// Thrown away.
+    Drop,
+    /// Into stock, though the material's rule says otherwise.
+    Keep,
+    /// Into stock with another shape, in coordinates of its own.
+    Redraw(Box<Shape>),
+}
+
+/// Changes by the leftover's number, from 0, in the order of the plan.
+pub type Changes = BTreeMap<usize, Change>;
+
+/// What goes into stock.
+pub struct Kept {
+    /// In the piece's coordinates, or in its own where it was redrawn.
+    pub shape: Shape,
+    /// How its outline is known.
+    pub known: Known,
+}
+
+/// Reads the changes; numbers count from 1, as the plan shows them.
+pub fn changes(shop: &Shop, given: &[LeftoverChange]) -> Result<Changes, Error> {
+    let mut changes = Changes::new();
+    for one in given {
+        let number = one.leftover.trim().parse::<usize>().ok().filter(|n| *n > 0);
+        let wrong = || Error::bad(say!("error-leftover-number", text = shown(&one.leftover))).at("leftovers");
+        let number = number.ok_or_else(wrong)?;
+        let change = match (one.what.trim(), &one.shape) {
+            ("drop", None) => Change::Drop,
+            ("keep", None) => Change::Keep,
+            ("redraw", Some(shape)) => Change::Redraw(Box::new(given::piece(shop, shape)?)),
+            ("redraw", None) => return Err(Error::bad(say!("error-needed")).at("leftovers")),
+            (what, _) => {
+                let said = say!("error-word", text = shown(what), words = "drop, keep, redraw");
+                return Err(Error::bad(said).at("leftovers"));
+            }
+        };
+        if changes.insert(number - 1, change).is_some() {
+            return Err(Error::bad(say!("error-leftover-twice", number = number)).at("leftovers"));
+        }
+    }
+    Ok(changes)
+}
+
+/// What of a planned piece goes into stock after the changes, and where the piece's area goes.
+///
+/// # Errors
+/// Where a number is none of the plan's, or what was redrawn is more than the cut left.
+pub fn kept(planned: &PlannedPiece, changes: &Changes, code: &str) -> Result<(Vec<Kept>, Areas), Error> {
+    if let Some(number) = changes.keys().find(|n| **n >= planned.leftovers.len()) {
+        let said = say!("error-no-leftover", number = number + 1, piece = code, count = planned.leftovers.len());
+        return Err(Error::bad(said).at("leftovers"));
+    }
+    let machine = |shape: &Shape| Some(Kept { shape: shape.clone(), known: Known::Machine });
+    let kept: Vec<Kept> = planned
+        .leftovers
+        .iter()
+        .enumerate()
+        .filter_map(|(n, leftover)| match changes.get(&n) {
+            Some(Change::Drop) => None,
+            Some(Change::Keep) => machine(&leftover.shape),
+            Some(Change::Redraw(shape)) => Some(Kept { shape: (**shape).clone(), known: Known::Tape }),
+            None => {
+                if leftover.keep {
+                    machine(&leftover.shape)
+                } else {
+                    None
+                }
+            }
+        })
+        .collect();
+    let offcuts2: i64 = kept.iter().map(|k| k.shape.area2()).sum();
+    let free2 = planned.areas.offcuts2 + planned.areas.scrap2;
+    if offcuts2 > free2 {
+        return Err(Error::bad(say!("error-left-more", piece = code)).at("leftovers"));
+    }
+    Ok((kept, Areas { offcuts2, scrap2: free2 - offcuts2, ..planned.areas }))
+}
