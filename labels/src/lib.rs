@@ -1,4 +1,4 @@
-//! Label papers, QR codes, layout, PDF and PNG.
+//! Label papers, QR codes, layout, PDF and PNG; and the ticket of a plan.
 //!
 //! Data in, bytes out; no I/O. [`papers`] says what can be printed on, a [`Label`] says what is on one label,
 //! [`render_pdf`] and [`render_png`] make the document. Inside, each label is laid out as marks in printer
@@ -14,11 +14,13 @@ mod pdf;
 mod png;
 mod qr;
 mod text;
+mod ticket;
 
 pub use error::LabelError;
 pub use label::{Label, PieceLabel, RackLabel};
 pub use paper::{Grid, Paper, PaperError, paper, papers};
 pub use qr::{MODULE_MM_MAX, MODULE_MM_MIN, PayloadError, QUIET_MODULES};
+pub use ticket::{Drawing, Region, RingMm, Section, Table, Ticket, TicketPiece, ticket};
 
 /// A document, ready to be written to a file.
 #[derive(Clone, PartialEq, Eq, Debug)]
@@ -38,7 +40,7 @@ pub struct Document {
 /// [`LabelError`] says which label, and what would help.
 pub fn render_pdf(labels: &[Label], paper: &Paper, skip: usize) -> Result<Document, LabelError> {
     let pages = page::pages(labels, paper, skip)?;
-    let bytes = pdf::written(&pages, paper)?;
+    let bytes = pdf::written(&pages, (paper.width_mm(), paper.height_mm()), paper.dpi())?;
     Ok(Document { bytes, pages: pages.len() })
 }
 

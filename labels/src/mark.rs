@@ -66,6 +66,20 @@ pub(crate) enum Mark {
     Text { line: Line, x: f32, y: f32, size: f32 },
     /// A picture of a piece.
     Picture(Picture),
+    /// Plain lines.
+    Lines(Lines),
+}
+
+/// Lines of one kind, in dots.
+#[derive(Clone, PartialEq, Debug)]
+pub(crate) struct Lines {
+    pub(crate) lines: Vec<Vec<Dot>>,
+    /// Each ends where it began.
+    pub(crate) closed: bool,
+    /// Width of the line, dots.
+    pub(crate) stroke: f32,
+    /// Broken into dashes of this length with gaps as long, dots.
+    pub(crate) dash: Option<f32>,
 }
 
 /// The true shape of a piece, small.
@@ -126,6 +140,11 @@ impl Mark {
                 Frame { x: *x, y: y - line.ascent * size, w: line.width * size, h: line.height() * size }
             }
             Self::Picture(picture) => picture.extent(),
+            Self::Lines(lines) => {
+                let line = Frame::around(lines.lines.iter().flatten().copied());
+                let rim = lines.stroke / 2.0;
+                Frame { x: line.x - rim, y: line.y - rim, w: line.w + lines.stroke, h: line.h + lines.stroke }
+            }
         }
     }
 }

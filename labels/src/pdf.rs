@@ -5,34 +5,33 @@
 use krilla::Document;
 use krilla::geom::{Path, PathBuilder, Point, Rect, Transform};
 use krilla::page::PageSettings;
-use krilla::paint::{Fill, LineCap, LineJoin, Stroke};
+use krilla::paint::{Fill, LineCap, LineJoin, Stroke, StrokeDash};
 use krilla::surface::Surface;
 use krilla::text::{Font, GlyphId, KrillaGlyph};
 
 use crate::error::LabelError;
-use crate::mark::{Dot, Mark, Picture};
+use crate::mark::{Dot, Lines, Mark, Picture};
 use crate::page::Page;
-use crate::paper::Paper;
 use crate::qr::Qr;
 use crate::text::{Line, Weight};
 
 /// Points to the inch, the unit of PDF.
 const POINTS_PER_INCH: f64 = 72.0;
 
-/// The document.
+/// The document, its pages all of one size.
 ///
 /// # Errors
 /// [`LabelError::NotWritten`] where the library fails.
-pub(crate) fn written(pages: &[Page], paper: &Paper) -> Result<Vec<u8>, LabelError> {
+pub(crate) fn written(pages: &[Page], (width_mm, height_mm): (f64, f64), dpi: u32) -> Result<Vec<u8>, LabelError> {
     let failed = |why: &str| LabelError::NotWritten { why: why.to_owned() };
     let fonts = Fonts::new().ok_or_else(|| failed("the embedded fonts cannot be read"))?;
     let point = |mm: f64| (mm / 25.4 * POINTS_PER_INCH) as f32;
     // One unit of the page's drawing is one dot, so that whole dots are whole numbers in the file.
-    let scale = (POINTS_PER_INCH / f64::from(paper.dpi())) as f32;
+    let scale = (POINTS_PER_INCH / f64::from(dpi)) as f32;
     let mut document = Document::new();
     for marks in pages {
-        let settings = PageSettings::from_wh(point(paper.width_mm()), point(paper.height_mm()))
-            .ok_or_else(|| failed("the page has no size"))?;
+        let settings =
+            PageSettings::from_wh(point(width_mm), point(height_mm)).ok_or_else(|| failed("the page has no size"))?;
         let mut page = document.start_page_with(settings);
         let mut surface = page.surface();
         surface.push_transform(&Transform::from_scale(scale, scale));
@@ -70,6 +69,7 @@ fn draw(surface: &mut Surface<'_>, fonts: &Fonts, mark: &Mark) {
         Mark::Code { qr, x, y, module } => filled(surface, code(qr, *x, *y, *module)),
         Mark::Text { line, x, y, size } => text(surface, fonts, line, (*x, *y), *size),
         Mark::Picture(picture) => self::picture(surface, picture),
+        Mark::Lines(lines) => self::lines(surface, lines),
     }
 }
 
@@ -137,6 +137,27 @@ fn picture(surface: &mut Surface<'_>, picture: &Picture) {
             ..Stroke::default()
         }));
         surface.draw_path(&lines);
+    }
+}
+
+fn lines(surface: &mut Surface<'_>, lines: &Lines) {
+    let mut path = PathBuilder::new();
+    for line in &lines.lines {
+        polyline(&mut path, line);
+        if lines.closed {
+            path.close();
+        }
+    }
+    if let Some(path) = path.finish() {
+        surface.set_fill(None);
+        surface.set_stroke(Some(Stroke {
+            width: lines.stroke,
+            line_cap: LineCap::Butt,
+            line_join: LineJoin::Round,
+            dash: lines.dash.map(|d| StrokeDash { array: vec![d, d], offset: 0.0 }),
+            ..Stroke::default()
+        }));
+        surface.draw_path(&path);
     }
 }
 

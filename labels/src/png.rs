@@ -6,10 +6,10 @@
 use ::png::{BitDepth, ColorType, Encoder, PixelDimensions, Unit};
 use rustybuzz::ttf_parser::{GlyphId, OutlineBuilder};
 use sheetloft_shapes::limits::LABEL_PNG_DOTS;
-use tiny_skia::{FillRule, LineCap, LineJoin, Mask, Path, PathBuilder, Rect, Stroke, Transform};
+use tiny_skia::{FillRule, LineCap, LineJoin, Mask, Path, PathBuilder, Rect, Stroke, StrokeDash, Transform};
 
 use crate::error::LabelError;
-use crate::mark::{Dot, Mark, Picture};
+use crate::mark::{Dot, Lines, Mark, Picture};
 use crate::page::Page;
 use crate::paper::Paper;
 use crate::text::Line;
@@ -45,6 +45,7 @@ fn draw(ink: &mut Mask, mark: &Mark) {
         }
         Mark::Text { line, x, y, size } => fill(ink, letters(line, (*x, *y), *size)),
         Mark::Picture(picture) => self::picture(ink, picture),
+        Mark::Lines(lines) => self::lines(ink, lines),
     }
 }
 
@@ -72,6 +73,28 @@ fn picture(ink: &mut Mask, picture: &Picture) {
     let stroke =
         Stroke { width: picture.stroke, line_cap: LineCap::Butt, line_join: LineJoin::Round, ..Stroke::default() };
     fill(ink, lines.finish().and_then(|path| path.stroke(&stroke, 1.0)));
+}
+
+fn lines(ink: &mut Mask, lines: &Lines) {
+    let mut path = PathBuilder::new();
+    for line in &lines.lines {
+        polyline(&mut path, line);
+        if lines.closed {
+            path.close();
+        }
+    }
+    let stroke = Stroke {
+        width: lines.stroke,
+        line_cap: LineCap::Butt,
+        line_join: LineJoin::Round,
+        dash: lines.dash.and_then(|d| StrokeDash::new(vec![d, d], 0.0)),
+        ..Stroke::default()
+    };
+    let dashed = |path: Path| match &stroke.dash {
+        Some(dash) => path.dash(dash, 1.0),
+        None => Some(path),
+    };
+    fill(ink, path.finish().and_then(dashed).and_then(|path| path.stroke(&stroke, 1.0)));
 }
 
 fn polyline(path: &mut PathBuilder, dots: &[Dot]) {
