@@ -100,6 +100,7 @@ export const acrylic: MaterialRow = {
   price: "18.00",
   offcut_value: 100,
   size_tolerance: 0,
+  stock_sizes: [],
   on_hand: 4,
 };
 export const plywood: MaterialRow = { ...acrylic, name: "Birch plywood 6 mm", uuid: "m2", grain: "long", sides: "differ", thickness: 6 };

@@ -2,7 +2,7 @@
 
 use ts_rs::{Config, TS};
 
-use crate::action::{self, Clearance, Given, Upload};
+use crate::action::{self, Clearance, Given, LeftoverChange, StockSizeGiven, Upload};
 use crate::answer;
 
 /// The whole of `ui/src/lib/door.ts`: what each action takes and gives.
@@ -19,7 +19,12 @@ pub fn typescript() -> String {
     declare(Upload::decl(&config));
     declare(Given::decl(&config));
     declare(Clearance::decl(&config));
-    action::typescript_actions(&config).into_iter().for_each(&mut declare);
+    declare(StockSizeGiven::decl(&config));
+    declare(LeftoverChange::decl(&config));
+    // What is left out of an action is as if it were empty: lists and switches too.
+    let optional =
+        |declaration: String| declaration.replace(": Array<", "?: Array<").replace(": boolean", "?: boolean");
+    action::typescript_actions(&config).into_iter().map(optional).for_each(&mut declare);
     answer::typescript_answers(&config).into_iter().for_each(&mut declare);
     out.push_str(&action::typescript_map());
     out

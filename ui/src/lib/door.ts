@@ -50,6 +50,34 @@ margin?: string,
  */
 machine?: string, };
 
+export type StockSizeGiven = { 
+/**
+ * `WxH`; grain as on the material's sheets.
+ */
+size: string, 
+/**
+ * Today's price of one sheet; left out: by area.
+ */
+price?: string, 
+/**
+ * From whom.
+ */
+supplier?: string, };
+
+export type LeftoverChange = { 
+/**
+ * Its number, from 1, as the plan shows it.
+ */
+leftover: string, 
+/**
+ * `drop`, `keep` or `redraw`.
+ */
+what: string, 
+/**
+ * With `redraw`: its shape as it really is.
+ */
+shape?: Given, };
+
 export type Init = { 
 /**
  * `mm` or `in`.
@@ -98,9 +126,21 @@ price?: string,
 /**
  * Percent of the sheet's cost by area that an offcut carries.
  */
-offcut_value?: string, size_tolerance?: string, };
+offcut_value?: string, size_tolerance?: string, 
+/**
+ * The sizes in which sheets can be bought.
+ */
+stock_sizes?: Array<StockSizeGiven>, };
 
-export type MaterialChange = { material: string, name?: string, density?: string, kerf?: string, gap?: string, margin?: string, keep_from?: string, not_for_laser?: string, price?: string, offcut_value?: string, size_tolerance?: string, };
+export type MaterialChange = { material: string, name?: string, density?: string, kerf?: string, gap?: string, margin?: string, keep_from?: string, not_for_laser?: string, price?: string, offcut_value?: string, size_tolerance?: string, 
+/**
+ * All sizes in which sheets can be bought, in the place of those before; none: no change.
+ */
+stock_sizes?: Array<StockSizeGiven>, 
+/**
+ * Fields that have no value any more: `density`, `not-for-laser`, `price`, `stock-sizes`.
+ */
+clear?: Array<string>, };
 
 export type MaterialList = Record<symbol, never>;
 
@@ -142,7 +182,7 @@ status?: string,
 /**
  * With outlines, for pictures.
  */
-shapes: boolean, };
+shapes?: boolean, };
 
 export type StockShow = { piece: string, };
 
@@ -168,7 +208,7 @@ export type Find = { material: string, given: Given,
 /**
  * `any`, `quarter`, `half` or `none`.
  */
-turn?: string, flip: boolean, clearance: Clearance, 
+turn?: string, flip?: boolean, clearance: Clearance, 
 /**
  * How many pieces to show for each part.
  */
@@ -176,11 +216,11 @@ top?: string,
 /**
  * Full sheets too.
  */
-sheets: boolean, 
+sheets?: boolean, 
 /**
  * With outlines of parts and pieces, for pictures.
  */
-shapes: boolean, };
+shapes?: boolean, };
 
 export type Drawing = { file: Upload, unit?: string, };
 
@@ -198,7 +238,11 @@ list?: Upload,
 /**
  * Left out with a list, whose rows name it.
  */
-material?: string, quantity?: string, turn?: string, flip: boolean, 
+material?: string, quantity?: string, turn?: string, flip?: boolean, 
+/**
+ * What its parts must have in common: `no`, `lot` or `piece`.
+ */
+alike?: string, 
 /**
  * What the line is called.
  */
@@ -206,7 +250,13 @@ name?: string,
 /**
  * Only these parts of the drawing, by their names; none means all.
  */
-only: Array<string>, };
+only?: Array<string>, };
+
+export type OrderRemake = { order: string, 
+/**
+ * The order's line; may be left out where only one has such a part.
+ */
+line?: string, part: string, quantity?: string, why: string, };
 
 export type OrderList = Record<symbol, never>;
 
@@ -214,11 +264,19 @@ export type OrderShow = { order: string, };
 
 export type OrderCost = { order: string, };
 
-export type Plan = { orders: Array<string>, seconds?: string, seed?: string, sheets_only: boolean, clearance: Clearance, };
+export type Plan = { orders?: Array<string>, seconds?: string, seed?: string, sheets_only?: boolean, 
+/**
+ * Pieces that are held for other orders may be used too; holding the plan then takes them over.
+ */
+urgent?: boolean, clearance: Clearance, };
 
 export type PlanShow = { plan: string, };
 
-export type Hold = { plan: string, };
+export type Hold = { plan: string, 
+/**
+ * Why pieces that are held for other plans are taken over from them.
+ */
+over?: string, };
 
 export type Release = { plan: string, };
 
@@ -226,19 +284,43 @@ export type Layout = { plan: string, piece?: string,
 /**
  * `dxf` or `svg`.
  */
-format: string, };
+format: string, 
+/**
+ * The piece is cut with its face down: the drawing is mirrored.
+ */
+face_down?: boolean, };
 
-export type Cut = { plan: string, piece?: string, failed: Array<string>, not_started: Array<string>, };
+export type Cut = { plan: string, piece?: string, 
+/**
+ * Parts that were cut loose and are spoilt.
+ */
+failed?: Array<string>, 
+/**
+ * Parts that were not begun: their area stays material.
+ */
+not_started?: Array<string>, 
+/**
+ * Parts that were begun and not cut loose: their area becomes a flaw of what is left.
+ */
+half_cut?: Array<string>, 
+/**
+ * What went wrong.
+ */
+why?: string, 
+/**
+ * Leftovers that are not as planned; for one piece.
+ */
+leftovers?: Array<LeftoverChange>, };
 
 export type Take = { piece: string, 
 /**
  * What is left: rectangles or drawings.
  */
-left: Array<Given>, 
+left?: Array<Given>, 
 /**
  * Nothing is left.
  */
-all: boolean, 
+all?: boolean, 
 /**
  * The order that pays.
  */
@@ -280,7 +362,7 @@ what: string,
 /**
  * Codes or names; none means all on hand.
  */
-names: Array<string>, paper: string, 
+names?: Array<string>, paper: string, 
 /**
  * `pdf` or `png`.
  */
@@ -296,7 +378,7 @@ export type Undo = {
 /**
  * After a cut: the machine did not cut.
  */
-not_cut: boolean, };
+not_cut?: boolean, };
 
 export type Redo = Record<symbol, never>;
 
@@ -342,7 +424,9 @@ count: number, };
 
 export type NowAnswer = { todo: Array<Todo>, pieces: number, sheets: number, offcuts: number, value: string, can_undo: string | null, can_redo: string | null, };
 
-export type MaterialRow = { name: string, uuid: string, thickness: number, density: number | null, grain: string, sides: string, kerf: number, gap: number, margin: number, keep_from: [number, number], not_for_laser: string | null, price: string | null, offcut_value: number, size_tolerance: number, on_hand: number, };
+export type StockSizeRow = { size: string, size_mm: [number, number], price: string | null, supplier: string | null, };
+
+export type MaterialRow = { name: string, uuid: string, thickness: number, density: number | null, grain: string, sides: string, kerf: number, gap: number, margin: number, keep_from: [number, number], not_for_laser: string | null, price: string | null, offcut_value: number, size_tolerance: number, stock_sizes: Array<StockSizeRow>, on_hand: number, };
 
 export type MaterialAnswer = { material: MaterialRow, };
 
@@ -476,6 +560,8 @@ export type OrderNewAnswer = { order: string, uuid: string, };
 
 export type OrderAddAnswer = { order: string, line: number, parts: number, lines: Array<number>, left_out: Array<LeftOut>, };
 
+export type RemakeAnswer = { order: string, line: number, part: string, quantity: number, };
+
 export type OrderRow = { order: string, uuid: string, name: string, customer: string | null, due: string | null, 
 /**
  * `open`, `planned`, `held`, `partly_cut` or `cut`.
@@ -486,15 +572,25 @@ export type OrdersAnswer = { orders: Array<OrderRow>, };
 
 export type OrderPart = { id: string, wanted: number, good: number, outline: Array<[number, number]>, holes: Array<Array<[number, number]>>, area_mm2: number, };
 
-export type OrderLine = { line: number, name: string, material: string, quantity: number, turn: string, flip: boolean, parts: Array<OrderPart>, };
+export type OrderLine = { line: number, name: string, material: string, quantity: number, turn: string, flip: boolean, 
+/**
+ * What its parts must have in common: `no`, `lot` or `piece`.
+ */
+alike: string, parts: Array<OrderPart>, };
+
+export type RemakeRow = { line: number, part: string, quantity: number, why: string, when: string, };
 
 export type PlanRow = { plan: string, 
 /**
  * `made`, `held`, `partly_cut` or `cut`.
  */
-state: string, pieces: Array<string>, when: string, not_placed: number, };
+state: string, pieces: Array<string>, when: string, not_placed: number, 
+/**
+ * Why its pieces went to another plan.
+ */
+taken_over: string | null, };
 
-export type OrderAnswer = { order: string, uuid: string, name: string, customer: string | null, due: string | null, state: string, parts: number, good: number, charged: string, lines: Array<OrderLine>, plans: Array<PlanRow>, history: Array<HistoryRow>, };
+export type OrderAnswer = { order: string, uuid: string, name: string, customer: string | null, due: string | null, state: string, parts: number, good: number, charged: string, lines: Array<OrderLine>, remakes: Array<RemakeRow>, plans: Array<PlanRow>, history: Array<HistoryRow>, };
 
 export type CostRow = { piece: string, material: string, 
 /**
@@ -526,7 +622,11 @@ export type NotPlacedRow = { line: number, order: string, id: string, why: strin
 
 export type PlanAnswer = { plan: string, uuid: string, orders: Array<string>, state: string, price: string | null, cost: string, pieces: Array<PlannedPieceRow>, not_placed: Array<NotPlacedRow>, lower_bound: string | null, seconds: number, warnings: Array<string>, cautions: Array<string>, };
 
-export type HoldAnswer = { plan: string, pieces: Array<string>, held: boolean, };
+export type HoldAnswer = { plan: string, pieces: Array<string>, held: boolean, 
+/**
+ * Plans that lost pieces to this one: their orders are to be planned again.
+ */
+taken_over: Array<string>, };
 
 export type OrderCharged = { order: string, charged: string, };
 
@@ -612,6 +712,7 @@ export interface Takes {
   "drawing": Drawing;
   "order new": OrderNew;
   "order add": OrderAdd;
+  "order remake": OrderRemake;
   "order list": OrderList;
   "order show": OrderShow;
   "order cost": OrderCost;
@@ -659,6 +760,7 @@ export interface Gives {
   "drawing": DrawingAnswer;
   "order new": OrderNewAnswer;
   "order add": OrderAddAnswer;
+  "order remake": RemakeAnswer;
   "order list": OrdersAnswer;
   "order show": OrderAnswer;
   "order cost": OrderCostAnswer;
