@@ -139,8 +139,49 @@ enum Command {
         /// Use pieces that are held for other orders too; `hold --over` then takes them over.
         #[arg(long)]
         urgent: bool,
+        /// Count on sheets that are not on hand, in the material's stock sizes, and say what to buy.
+        #[arg(long)]
+        may_buy: bool,
+        /// Rounds of improvement at most; with the same seed the same plan on every machine.
+        #[arg(long)]
+        rounds: Option<String>,
+        /// What a sheet is to be left with: largest or straight.
+        #[arg(long)]
+        leave: Option<String>,
+        /// Width of the saw's cut, where a piece is too long for the machine's bed.
+        #[arg(long)]
+        saw_kerf: Option<String>,
         #[command(flatten)]
         clearance: ClearArgs,
+    },
+    /// Move parts of a plan by hand, lock some, plan the rest anew; a new plan comes of it.
+    Change {
+        plan: String,
+        /// Where a part is to lie: degrees, then millimetres.
+        #[arg(long = "move", value_name = "ID=[PIECE,]TURN,X,Y[,flip]", allow_hyphen_values = true)]
+        moves: Vec<String>,
+        /// Parts that stay where they are.
+        #[arg(long, num_args = 1.., value_name = "ID")]
+        lock: Vec<String>,
+        /// Plan everything that is neither moved nor locked anew.
+        #[arg(long)]
+        replan: bool,
+        /// Only say what it would come to.
+        #[arg(long = "try")]
+        only_try: bool,
+        #[arg(long)]
+        seconds: Option<String>,
+        #[arg(long)]
+        seed: Option<String>,
+        #[arg(long)]
+        rounds: Option<String>,
+    },
+    /// The sheet of paper that goes to the machine.
+    Ticket {
+        plan: String,
+        /// FILE.pdf
+        #[arg(long, value_name = "FILE")]
+        out: PathBuf,
     },
     /// Promise a plan's pieces to its orders.
     Hold {
@@ -162,6 +203,9 @@ enum Command {
         /// The piece is cut with its face down: the drawing is mirrored.
         #[arg(long)]
         face_down: bool,
+        /// Where the piece is cut with the saw first: which of what the saw makes, from 1.
+        #[arg(long, value_name = "N")]
+        half: Option<String>,
     },
     /// It has been cut.
     Cut {
@@ -579,13 +623,14 @@ fn left(text: &str, unit: Option<&String>) -> Result<Given, Error> {
     })
 }
 
-/// The format that a file's name ends with, one of two.
-fn format(path: &Path, formats: [&'static str; 2]) -> Result<String, Error> {
+/// The format that a file's name ends with.
+fn format(path: &Path, formats: &[&'static str]) -> Result<String, Error> {
     let ending = path.extension().map(|e| e.to_string_lossy().to_lowercase());
-    let known = formats.into_iter().find(|f| ending.as_deref() == Some(f));
-    known.map(str::to_owned).ok_or_else(|| {
+    let known = formats.iter().find(|f| ending.as_deref() == Some(f));
+    known.map(|f| (*f).to_owned()).ok_or_else(|| {
+        let endings: Vec<String> = formats.iter().map(|f| format!(".{f}")).collect();
         let file = path.display().to_string();
-        Error::bad(say!("error-out-format", file = file, one = formats[0], other = formats[1])).at("out")
+        Error::bad(say!("error-out-format", file = file, endings = endings.join(" or "))).at("out")
     })
 }
 
@@ -667,25 +712,64 @@ impl Args {
             Command::Plan { orders, .. } if orders.len() == 1 && is_plan(&orders[0]) => {
                 print(action::PlanShow { plan: orders[0].clone() }.into())
             }
-            Command::Plan { orders, seconds, seed, sheets_only, urgent, clearance } => print(
+            Command::Plan {
+                orders,
+                seconds,
+                seed,
+                sheets_only,
+                urgent,
+                may_buy,
+                rounds,
+                leave,
+                saw_kerf,
+                clearance,
+            } => print(
                 action::Plan {
                     orders: orders.clone(),
                     seconds: seconds.clone(),
                     seed: seed.clone(),
                     sheets_only: *sheets_only,
                     urgent: *urgent,
+                    may_buy: *may_buy,
+                    rounds: rounds.clone(),
+                    leave: leave.clone(),
+                    saw_kerf: saw_kerf.clone(),
                     clearance: clearance.clearance(),
                 }
                 .into(),
             ),
+            Command::Change { plan, moves, lock, replan, only_try, seconds, seed, rounds } => {
+                let moves = moves.iter().map(|text| part_move(text)).collect::<Result<_, _>>()?;
+                print(match only_try {
+                    true => action::PlanTry { plan: plan.clone(), moves }.into(),
+                    false => action::PlanChange {
+                        plan: plan.clone(),
+                        moves,
+                        replan: *replan,
+                        lock: lock.clone(),
+                        seconds: seconds.clone(),
+                        seed: seed.clone(),
+                        rounds: rounds.clone(),
+                    }
+                    .into(),
+                })
+            }
+            Command::Ticket { plan, out } => {
+                format(out, &["pdf"])?;
+                Ok(What::Act {
+                    action: action::Ticket { plan: plan.clone() }.into(),
+                    output: Out::File { path: out.clone() },
+                })
+            }
             Command::Hold { plan, over } => print(action::Hold { plan: plan.clone(), over: over.clone() }.into()),
             Command::Release { plan } => print(action::Release { plan: plan.clone() }.into()),
-            Command::Layout { plan, piece, out, face_down } => Ok(What::Act {
+            Command::Layout { plan, piece, out, face_down, half } => Ok(What::Act {
                 action: action::Layout {
                     plan: plan.clone(),
                     piece: piece.clone(),
-                    format: format(out, ["dxf", "svg"])?,
+                    format: format(out, &["dxf", "svg"])?,
                     face_down: *face_down,
+                    half: half.clone(),
                 }
                 .into(),
                 output: Out::File { path: out.clone() },
@@ -726,7 +810,7 @@ impl Args {
                         what: what.clone().ok_or_else(|| missing("what"))?,
                         names: names.clone(),
                         paper: paper.clone(),
-                        format: format(&out, ["pdf", "png"])?,
+                        format: format(&out, &["pdf", "png"])?,
                         skip: skip.clone(),
                     }
                     .into(),
@@ -745,6 +829,21 @@ impl Args {
             Command::Serve { listen } => Ok(What::Serve { listen: listen.clone() }),
         }
     }
+}
+
+/// Where a part is to lie: `ID=[PIECE,]TURN,X,Y[,flip]`.
+fn part_move(text: &str) -> Result<action::PartMove, Error> {
+    let wrong = || Error::bad(say!("error-move-text", text = text)).at("move");
+    let (id, rest) = text.split_once('=').ok_or_else(wrong)?;
+    let mut fields: Vec<&str> = rest.split(',').map(str::trim).collect();
+    let flip = fields.last().is_some_and(|f| f.eq_ignore_ascii_case("flip"));
+    if flip {
+        fields.pop();
+    }
+    let piece = (fields.len() == 4).then(|| fields.remove(0).to_owned());
+    let numbers: Vec<f64> = fields.iter().map(|f| f.parse().map_err(|_| wrong())).collect::<Result<_, _>>()?;
+    let [turn_deg, x, y] = numbers[..] else { return Err(wrong()) };
+    Ok(action::PartMove { id: id.to_owned(), piece, turn_deg, flip, move_mm: [x, y] })
 }
 
 /// What is to become of leftovers, from their numbers.

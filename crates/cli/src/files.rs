@@ -46,9 +46,9 @@ pub fn parent_exists(path: &Path) -> Result<(), Error> {
 
 fn file_of(answer: &Answer) -> Option<(&str, &str)> {
     match answer {
-        Answer::StockExport(FileAnswer { name, data, .. }) | Answer::Layout(FileAnswer { name, data, .. }) => {
-            Some((name, data))
-        }
+        Answer::StockExport(FileAnswer { name, data, .. })
+        | Answer::Layout(FileAnswer { name, data, .. })
+        | Answer::Ticket(FileAnswer { name, data, .. }) => Some((name, data)),
         Answer::Label(LabelAnswer { name, data, .. }) => Some((name, data)),
         _ => None,
     }

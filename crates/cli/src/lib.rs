@@ -167,7 +167,7 @@ fn with_progress(
     terminal: bool,
 ) -> Result<sheetloft_shop::door::Reply, Error> {
     let job = Job::default();
-    if !terminal || !matches!(action, Action::Find(_) | Action::Plan(_)) {
+    if !terminal || !matches!(action, Action::Find(_) | Action::Plan(_) | Action::PlanChange(_)) {
         return door.act(action, &job);
     }
     std::thread::scope(|scope| {
@@ -176,7 +176,11 @@ fn with_progress(
         while !work.is_finished() {
             std::thread::park_timeout(std::time::Duration::from_millis(200));
             let (done, of) = job.progress();
-            let line = if of > 0 { say!("cli-progress", done = done, of = of).text() } else { String::new() };
+            let line = match job.text() {
+                said if !said.is_empty() => said,
+                _ if of > 0 => say!("cli-progress", done = done, of = of).text(),
+                _ => String::new(),
+            };
             if line != shown {
                 let _ = write!(err, "\r\x1b[K{line}");
                 let _ = err.flush();
@@ -207,7 +211,8 @@ fn status(answer: &Answer) -> u8 {
     let no = match answer {
         Answer::Find(found) => found.queries.iter().any(|q| q.fits.is_empty()),
         Answer::Drawing(drawing) => drawing.parts.is_empty(),
-        Answer::Plan(plan) => !plan.not_placed.is_empty(),
+        Answer::Plan(plan) | Answer::PlanChange(plan) => !plan.not_placed.is_empty(),
+        Answer::PlanTry(tried) => !tried.ok,
         Answer::Check(check) => !check.ok,
         _ => false,
     };

@@ -51,7 +51,7 @@ pub fn written(path: &Path, answer: &Answer) -> String {
         _ => say!("cli-written", file = file).text(),
     };
     let warnings = match answer {
-        Answer::Layout(layout) => list(&layout.warnings),
+        Answer::Layout(file) | Answer::Ticket(file) => list(&file.warnings),
         _ => String::new(),
     };
     format!("{said}\n{warnings}")
@@ -92,7 +92,8 @@ pub fn answer(answer: &Answer) -> String {
         Answer::OrderList(a) => orders(a),
         Answer::OrderShow(a) => order(a),
         Answer::OrderCost(a) => order_cost(a),
-        Answer::Plan(a) | Answer::PlanShow(a) => plan(a),
+        Answer::Plan(a) | Answer::PlanShow(a) | Answer::PlanChange(a) => plan(a),
+        Answer::PlanTry(a) => tried(a),
         Answer::Hold(a) | Answer::Release(a) => {
             let pieces = a.pieces.join(", ");
             let said = match a.held {
@@ -138,7 +139,7 @@ pub fn answer(answer: &Answer) -> String {
             said.text() + "\n"
         }
         // These carry files: see `written`.
-        Answer::StockExport(_) | Answer::Layout(_) | Answer::Label(_) => String::new(),
+        Answer::StockExport(_) | Answer::Layout(_) | Answer::Ticket(_) | Answer::Label(_) => String::new(),
     }
 }
 
@@ -396,6 +397,11 @@ fn order(a: &OrderAnswer) -> String {
             text.push_str(&(said.text() + "\n"));
         }
     }
+    for r in &a.remakes {
+        let said =
+            say!("cli-order-show-remake", line = r.line.to_string(), part = &r.part, count = r.quantity, why = &r.why);
+        text.push_str(&(said.text() + "\n"));
+    }
     for plan in &a.plans {
         let said = say!("cli-order-show-plan", plan = &plan.plan, state = &plan.state, pieces = plan.pieces.join(", "));
         text.push_str(&(said.text() + "\n"));
@@ -435,7 +441,6 @@ fn plan(a: &PlanAnswer) -> String {
         + "\n";
     for p in &a.pieces {
         let ids: Vec<&str> = p.parts.iter().map(|q| q.id.as_str()).collect();
-        let kept: Vec<&str> = p.leftovers.iter().filter(|l| l.keep).map(|l| l.size.as_str()).collect();
         let said = say!(
             "cli-plan-piece",
             piece = &p.piece,
@@ -445,17 +450,61 @@ fn plan(a: &PlanAnswer) -> String {
             ids = ids.join(", "),
             charged = &p.charged,
             scrap = &p.scrap,
-            kept = if kept.is_empty() { "—".to_owned() } else { kept.join("; ") },
+            kept = kept(&p.leftovers),
         );
         text.push_str(&(said.text() + "\n"));
+        if let Some(first) = a.pieces.iter().find(|q| q.layout == p.layout).filter(|q| q.piece != p.piece) {
+            text.push_str(&format!("  {}\n", say!("cli-plan-layout", piece = &first.piece).text()));
+        }
         if p.tight {
             text.push_str(&format!("! {}: {}\n", p.piece, say!("cli-tight").text()));
         }
+    }
+    for sheet in &a.new_sheets {
+        let ids: Vec<&str> = sheet.parts.iter().map(|q| q.id.as_str()).collect();
+        let said = say!(
+            "cli-plan-new-sheet",
+            material = &sheet.material,
+            size = &sheet.size,
+            count = sheet.parts.len(),
+            ids = ids.join(", "),
+            kept = kept(&sheet.leftovers),
+        );
+        text.push_str(&(said.text() + "\n"));
+    }
+    for buy in &a.buy {
+        let said = say!(
+            "cli-plan-buy",
+            count = buy.sheets,
+            material = &buy.material,
+            size = &buy.size,
+            price = or_dash(&buy.price),
+            total = or_dash(&buy.total),
+            from = if buy.supplier.is_some() { "yes" } else { "no" },
+            supplier = buy.supplier.clone().unwrap_or_default(),
+        );
+        text.push_str(&(said.text() + "\n"));
     }
     for n in &a.not_placed {
         text.push_str(&(say!("cli-not-placed", id = &n.id, why = &n.why).text() + "\n"));
     }
     text + &list(&a.warnings) + &list(&a.cautions)
+}
+
+fn kept(leftovers: &[LeftoverRow]) -> String {
+    let kept: Vec<&str> = leftovers.iter().filter(|l| l.keep).map(|l| l.size.as_str()).collect();
+    if kept.is_empty() { "—".to_owned() } else { kept.join("; ") }
+}
+
+fn tried(a: &TryAnswer) -> String {
+    if !a.ok {
+        return a.breaches.iter().map(|b| format!("{}: {}\n", b.piece, b.text)).collect();
+    }
+    let mut text = say!("cli-try-ok").text() + "\n";
+    for of in &a.leftovers {
+        text.push_str(&(say!("cli-try-left", piece = &of.piece, kept = kept(&of.leftovers)).text() + "\n"));
+    }
+    text
 }
 
 fn cut(row: &CutRow) -> String {

@@ -75,6 +75,23 @@ pub struct LeftoverChange {
     pub shape: Option<Given>,
 }
 
+/// Where a part of a plan is to lie.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize, TS)]
+#[serde(default)]
+#[ts(optional_fields)]
+pub struct PartMove {
+    /// The part's id in the plan.
+    pub id: String,
+    /// The piece it goes to; left out: the one it is on.
+    pub piece: Option<String>,
+    /// Degrees counter-clockwise.
+    pub turn_deg: f64,
+    /// Mirrored.
+    pub flip: bool,
+    /// mm, after turning.
+    pub move_mm: [f64; 2],
+}
+
 /// Declares the actions with their fields, `Action` over them, and which answer belongs to which.
 macro_rules! actions {
     ($($(#[$doc:meta])* $name:ident = $wire:literal { $($(#[$fdoc:meta])* $field:ident: $type:ty,)* } => $answer:ident;)*) => {
@@ -331,8 +348,33 @@ actions! {
         sheets_only: bool,
         /// Pieces that are held for other orders may be used too; holding the plan then takes them over.
         urgent: bool,
+        /// Rounds of improvement at most: with the same seed the same plan on every machine.
+        rounds: Option<String>,
+        /// What is not on hand may be bought, in the material's stock sizes.
+        may_buy: bool,
+        /// `largest` or `straight`: pushed to one end of a sheet, so that what is left ends in one straight cut.
+        leave: Option<String>,
+        /// Width of the saw's cut, where a piece is too long for the machine's bed.
+        saw_kerf: Option<String>,
         clearance: Clearance,
     } => PlanAnswer;
+    /// Parts of a plan moved, turned, put on another piece or locked; a new plan comes of it.
+    PlanChange = "plan change" {
+        plan: String,
+        moves: Vec<PartMove>,
+        /// Everything that was not moved and is not locked is planned anew around the rest.
+        replan: bool,
+        /// Parts that stay where they are.
+        lock: Vec<String>,
+        seconds: Option<String>,
+        seed: Option<String>,
+        rounds: Option<String>,
+    } => PlanAnswer;
+    /// What such a change would come to, without making it.
+    PlanTry = "plan try" {
+        plan: String,
+        moves: Vec<PartMove>,
+    } => TryAnswer;
     /// A plan made before.
     PlanShow = "plan show" { plan: String, } => PlanAnswer;
     /// Promises the plan's pieces to its orders.
@@ -351,7 +393,11 @@ actions! {
         format: String,
         /// The piece is cut with its face down: the drawing is mirrored.
         face_down: bool,
+        /// Where the piece is cut with the saw first: which of what the saw makes, from 1.
+        half: Option<String>,
     } => FileAnswer;
+    /// The sheet of paper that goes to the machine.
+    Ticket = "ticket" { plan: String, } => FileAnswer;
     /// It has been cut.
     Cut = "cut" {
         plan: String,

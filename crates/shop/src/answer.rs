@@ -34,7 +34,7 @@ answers! {
     DemoAnswer { pieces: usize, orders: usize, }
     /// Something that waits for a person.
     Todo {
-        /// What to do: `label`, `plan`, `hold`, `cut`, `conflict`, `receive`, `material`.
+        /// What to do: `label`, `plan`, `buy`, `hold`, `cut`, `conflict`, `receive`, `material`.
         kind: String,
         /// The order, plan or piece it is about.
         code: Option<String>,
@@ -163,14 +163,45 @@ answers! {
         /// The part as it lies on the piece.
         outline: Vec<[f64; 2]>, holes: Vec<Vec<[f64; 2]>>, }
     LeftoverRow { outline: Vec<[f64; 2]>, holes: Vec<Vec<[f64; 2]>>, keep: bool, area_mm2: f64, size: String, }
-    PlannedPieceRow { piece: String, kind: String, material: String, rack: Option<String>, weight_kg: Option<f64>, grain_deg: Option<f64>, outline: Vec<[f64; 2]>, holes: Vec<Vec<[f64; 2]>>, flaws: Vec<ShapeMm>,
+    PlannedPieceRow { piece: String, kind: String, material: String,
+        /// Largest rectangle in it, as a person says it.
+        size: String, rack: Option<String>, weight_kg: Option<f64>, grain_deg: Option<f64>, outline: Vec<[f64; 2]>, holes: Vec<Vec<[f64; 2]>>, flaws: Vec<ShapeMm>,
         parts: Vec<PlannedPartRow>, leftovers: Vec<LeftoverRow>, charged: String, scrap: String, price: Option<String>, cut: bool,
+        /// Number of its layout, from 1: pieces with the same number are cut by one drawing.
+        layout: usize,
+        /// Cuts with the saw that come first, because it is too long for the bed.
+        saws: Vec<SawRow>,
+        /// The side that goes to the machine's stop, from its corner to its other end.
+        datum: Option<[[f64; 2]; 2]>,
+        /// The orders it is held for.
+        held_for: Option<String>,
         /// The outline is known less well than the plan needs: measure first.
         tight: bool, }
+    /// A straight cut with the saw, along the middle of its kerf.
+    SawRow { from: [f64; 2], to: [f64; 2], kerf: f64, }
+    /// Equal sheets to be bought.
+    BuyRow { material: String, size: String, size_mm: [f64; 2], sheets: usize, price: Option<String>, total: Option<String>, supplier: Option<String>, }
+    /// A sheet to be bought, with what is to lie on it.
+    NewSheetRow { material: String, size: String, outline: Vec<[f64; 2]>, parts: Vec<PlannedPartRow>, leftovers: Vec<LeftoverRow>, }
+    /// Something that breaks where a part lies: against the rim, a flaw or another part.
+    BreachRow { piece: String, part: String, other: Option<String>,
+        /// `rim`, `flaw`, `part`, `turn`, `flip` or `place`.
+        what: String,
+        /// How much more distance is needed; none where they overlap.
+        lacks_mm: Option<f64>, text: String, }
+    /// What a change by hand would come to.
+    TryAnswer { ok: bool, breaches: Vec<BreachRow>, leftovers: Vec<LeftoversOf>, }
+    LeftoversOf { piece: String, leftovers: Vec<LeftoverRow>, }
     NotPlacedRow { line: usize, order: String, id: String, why: String, }
     /// A plan.
     PlanAnswer { plan: String, uuid: String, orders: Vec<String>, state: String, price: Option<String>, cost: String, pieces: Vec<PlannedPieceRow>,
-        not_placed: Vec<NotPlacedRow>, lower_bound: Option<String>, seconds: f64, warnings: Vec<String>, cautions: Vec<String>, }
+        not_placed: Vec<NotPlacedRow>, lower_bound: Option<String>, seconds: f64, warnings: Vec<String>, cautions: Vec<String>,
+        /// How many different layouts there are.
+        layouts: usize,
+        /// What is to be bought.
+        buy: Vec<BuyRow>, new_sheets: Vec<NewSheetRow>,
+        /// Why its pieces went to another plan.
+        taken_over: Option<String>, }
     HoldAnswer { plan: String, pieces: Vec<String>, held: bool,
         /// Plans that lost pieces to this one: their orders are to be planned again.
         taken_over: Vec<String>, }

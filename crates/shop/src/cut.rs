@@ -2,7 +2,9 @@
 
 use std::collections::{BTreeSet, HashMap};
 
-use sheetloft_ledger::body::{Areas, Body, Born, Cut, CutPart, Flaw, FlawSide, Known, Outcome, PlannedPiece};
+use sheetloft_ledger::body::{
+    Areas, Body, Born, Cut, CutPart, Flaw, FlawSide, Known, Outcome, PlannedPart, PlannedPiece,
+};
 use sheetloft_ledger::code::Noun;
 use sheetloft_ledger::event::{Thing, ThingKind};
 use sheetloft_ledger::outcome::{self, CutShare, KeptOffcut};
@@ -156,7 +158,7 @@ fn cut_piece(
         leftovers::kept(planned, changes, &piece.code)?
     } else {
         // What was not cut loose stays material.
-        let left = remains::of(&piece.shape, &loose, planned.kerf_um, &material)?;
+        let left = remains::sawn(&piece.shape, &planned.saws, &loose, planned.kerf_um, &material)?;
         (left.kept.into_iter().map(|shape| Kept { shape, known: Known::Machine }).collect(), left.areas)
     };
     let mut spoilt = piece.flaws.clone();
@@ -177,7 +179,12 @@ fn cut_piece(
 
 /// The orders that have parts on a piece, by code.
 pub fn orders_of(reader: &Reader<'_>, planned: &PlannedPiece) -> Result<Vec<Order>, Error> {
-    let ids: BTreeSet<Uuid> = planned.parts.iter().map(|p| p.order).collect();
+    orders_of_parts(reader, &planned.parts)
+}
+
+/// The orders of planned parts, by code.
+pub fn orders_of_parts(reader: &Reader<'_>, parts: &[PlannedPart]) -> Result<Vec<Order>, Error> {
+    let ids: BTreeSet<Uuid> = parts.iter().map(|p| p.order).collect();
     let mut orders = Vec::new();
     for id in ids {
         let gone = || Error::refused(say!("refused-order-gone"));

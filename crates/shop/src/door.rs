@@ -15,7 +15,7 @@ use crate::host::{Host, Machine};
 use crate::shop::Shop;
 use crate::{
     books, cut, demo, find, given, history, hold, label, layout, material, now, order, piece, place, plan, receive,
-    say, setup, stock, undo,
+    say, setup, stock, ticket, undo,
 };
 
 /// What came of an action.
@@ -33,6 +33,7 @@ pub struct Job {
     cancelled: AtomicBool,
     done: AtomicUsize,
     of: AtomicUsize,
+    text: Mutex<String>,
 }
 
 impl Job {
@@ -49,6 +50,16 @@ impl Job {
     /// How far it is: done, of.
     pub fn progress(&self) -> (usize, usize) {
         (self.done.load(Ordering::Relaxed), self.of.load(Ordering::Relaxed))
+    }
+
+    /// What it has so far, in words; empty where it says nothing.
+    pub fn text(&self) -> String {
+        lock(&self.text).clone()
+    }
+
+    /// Says in words what it has so far.
+    pub fn say(&self, said: say::Say) {
+        *lock(&self.text) = said.text();
     }
 
     /// Says how far it is.
@@ -128,7 +139,12 @@ impl Door {
                 Ok(Reply { answer, changed: Vec::new() })
             }
             // Long work has a connection of its own, so that nothing waits for it.
-            Action::Find(_) | Action::Plan(_) | Action::Check(_) | Action::Drawing(_) => {
+            Action::Find(_)
+            | Action::Plan(_)
+            | Action::PlanChange(_)
+            | Action::PlanTry(_)
+            | Action::Check(_)
+            | Action::Drawing(_) => {
                 let mut shop = self.open()?;
                 self.with(&mut shop, action, job)
             }
@@ -171,6 +187,13 @@ impl Door {
                 let (answer, changed) = plan::keep(shop, &mut **lock(&self.host), made)?;
                 return Ok(Reply { answer: Answer::Plan(answer), changed });
             }
+            Action::PlanChange(with) => {
+                let clock = Machine::default();
+                let made = plan::change(shop, with, job, &|| clock.elapsed_ms())?;
+                let (answer, changed) = plan::keep(shop, &mut **lock(&self.host), made)?;
+                return Ok(Reply { answer: Answer::PlanChange(answer), changed });
+            }
+            Action::PlanTry(with) => return read(Answer::PlanTry(plan::try_change(shop, with)?)),
             Action::Drawing(with) => return read(Answer::Drawing(find::drawing(with)?)),
             _ => {}
         }
@@ -183,9 +206,13 @@ impl Door {
             }};
         }
         match action {
-            Action::Init(_) | Action::Restore(_) | Action::Find(_) | Action::Plan(_) | Action::Drawing(_) => {
-                Err(Error::fault(say!("error-database", what = action.name())))
-            }
+            Action::Init(_)
+            | Action::Restore(_)
+            | Action::Find(_)
+            | Action::Plan(_)
+            | Action::PlanChange(_)
+            | Action::PlanTry(_)
+            | Action::Drawing(_) => Err(Error::fault(say!("error-database", what = action.name()))),
             Action::Demo(_) => wrote!(Demo, demo::demo(shop, host, job)),
             Action::ShowShop(_) => read(Answer::ShowShop(setup::show(shop)?)),
             Action::Now(_) => read(Answer::Now(now::now(shop)?)),
@@ -212,6 +239,7 @@ impl Door {
             Action::Hold(with) => wrote!(Hold, hold::hold(shop, host, with)),
             Action::Release(with) => wrote!(Release, hold::release(shop, host, &with.plan)),
             Action::Layout(with) => read(Answer::Layout(layout::layout(shop, with)?)),
+            Action::Ticket(with) => read(Answer::Ticket(ticket::ticket(shop, with)?)),
             Action::Cut(with) => wrote!(Cut, cut::cut(shop, host, with)),
             Action::Take(with) => wrote!(Take, piece::take(shop, host, with)),
             Action::FlawAdd(with) => wrote!(FlawAdd, piece::flaw_add(shop, host, with)),
@@ -245,9 +273,9 @@ impl Door {
             Ask::Progress { id } => match lock(&self.jobs).get(&id) {
                 Some(job) => {
                     let (done, of) = job.progress();
-                    json!({ "done": done, "of": of })
+                    json!({ "done": done, "of": of, "text": job.text() })
                 }
-                None => json!({ "done": null, "of": null }),
+                None => json!({ "done": null, "of": null, "text": "" }),
             },
             Ask::Cancel { id } => {
                 if let Some(job) = lock(&self.jobs).get(&id) {

@@ -4,8 +4,9 @@ use base64::Engine as _;
 use base64::engine::general_purpose::STANDARD;
 use sheetloft_drawings::{Frame, Label, Layout, LayoutFormat, Placed, layout as write};
 use sheetloft_ledger::body::PlannedPiece;
-use sheetloft_ledger::state::{Order, Plan};
+use sheetloft_ledger::state::{Order, Piece, Plan};
 use sheetloft_shapes::circle::largest_circle;
+use sheetloft_shapes::clear::inside_spare_um;
 use sheetloft_shapes::{Point, Shape};
 
 use crate::action;
@@ -14,6 +15,7 @@ use crate::cut::orders_of;
 use crate::datum::{Datum, datum};
 use crate::error::Error;
 use crate::plan::placed_part;
+use crate::remains;
 use crate::say;
 use crate::shop::{Lookup, Shop, word};
 use crate::view::{Names, size_text};
@@ -64,14 +66,27 @@ pub fn layout(shop: &Shop, with: &action::Layout) -> Result<FileAnswer, Error> {
         orders = orders.iter().map(|o| o.code.clone()).collect::<Vec<_>>().join(", "),
         up = if with.face_down { "back" } else { "face" },
     );
-    let datum = datum(&piece.shape);
+    let rim = match half(planned, &piece, with.half.as_deref())? {
+        Some(half) => {
+            parts.retain(|p: &Placed| {
+                let placed = planned.parts.iter().find(|q| q.place == p.place);
+                placed.and_then(|q| placed_part(&orders, q).ok()).is_some_and(|s| inside_spare_um(&s, &half).is_some())
+            });
+            half
+        }
+        None => piece.shape.clone(),
+    };
+    let datum = datum(&rim);
     let frame = datum.map_or(Frame { face_down: with.face_down, ..Frame::default() }, |d| d.frame(with.face_down));
-    let mut marks = Vec::new();
+    let mut marks: Vec<[Point; 2]> = match &with.half {
+        None => planned.saws.iter().map(|s| [s.from, s.to]).collect(),
+        Some(_) => Vec::new(),
+    };
     if let Some(datum) = datum {
-        marks = stop(&frame, datum);
+        marks.extend(stop(&frame, datum));
         labels.push(Label { text: say!("layout-stop").text(), at: beside(&frame, datum), height_um: STOP_TEXT_UM });
     }
-    let bytes = write(&Layout { title: title.text(), rim: piece.shape.clone(), parts, labels, frame, marks }, format);
+    let bytes = write(&Layout { title: title.text(), rim, parts, labels, frame, marks }, format);
     let mut warnings = Vec::new();
     if planned.gap_um > 0 && planned.gap_um < planned.kerf_um {
         warnings.push(say!("warning-gap", material = names.material(piece.material)).text());
@@ -86,6 +101,16 @@ pub fn layout(shop: &Shop, with: &action::Layout) -> Result<FileAnswer, Error> {
         data: STANDARD.encode(bytes),
         warnings,
     })
+}
+
+/// What the saw makes of a piece, where one of that is asked for.
+fn half(planned: &PlannedPiece, piece: &Piece, number: Option<&str>) -> Result<Option<Shape>, Error> {
+    let Some(number) = number.filter(|t| !t.trim().is_empty()) else { return Ok(None) };
+    let mut halves = remains::halves(&piece.shape, &planned.saws)?;
+    let at = number.trim().parse::<usize>().ok().filter(|n| (1..=halves.len()).contains(n));
+    let wrong = || Error::bad(say!("error-no-half", piece = &piece.code, count = halves.len())).at("half");
+    let at = at.ok_or_else(wrong)?;
+    Ok(Some(halves.swap_remove(at - 1)))
 }
 
 /// Height of the word at the stop, µm.
@@ -108,7 +133,7 @@ fn beside(frame: &Frame, datum: Datum) -> Point {
 }
 
 /// A point of the drawing, µm from its origin, on the piece.
-fn on_piece(frame: &Frame, along: f64, across: f64) -> Point {
+pub fn on_piece(frame: &Frame, along: f64, across: f64) -> Point {
     let length = libm::hypot(frame.along[0], frame.along[1]).max(1.0);
     let [ux, uy] = frame.along.map(|v| v / length);
     let [nx, ny] = if frame.face_down { [uy, -ux] } else { [-uy, ux] };

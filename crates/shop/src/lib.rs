@@ -32,6 +32,7 @@ pub mod say;
 mod setup;
 mod shop;
 mod stock;
+mod ticket;
 pub mod typescript;
 mod undo;
 mod view;

@@ -49,6 +49,16 @@ pub fn now(shop: &Shop) -> Result<NowAnswer, Error> {
                     .and_then(|p| p.taken_over.as_ref())
                 {
                     add("plan", Some(&o.code), left, say!("now-plan-again", name = &o.name, why = &taken.why));
+                } else if let Some(plan) =
+                    plans.iter().rfind(|p| p.orders.contains(&o.id)).filter(|p| !p.to_buy.is_empty())
+                {
+                    let sheets = plan.to_buy.len();
+                    add(
+                        "buy",
+                        Some(&plan.code),
+                        sheets,
+                        say!("now-buy", name = &o.name, count = sheets, plan = &plan.code),
+                    );
                 } else {
                     add("plan", Some(&o.code), left, say!("now-plan", name = &o.name, count = left));
                 }

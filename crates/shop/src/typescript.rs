@@ -2,7 +2,7 @@
 
 use ts_rs::{Config, TS};
 
-use crate::action::{self, Clearance, Given, LeftoverChange, StockSizeGiven, Upload};
+use crate::action::{self, Clearance, Given, LeftoverChange, PartMove, StockSizeGiven, Upload};
 use crate::answer;
 
 /// The whole of `ui/src/lib/door.ts`: what each action takes and gives.
@@ -21,6 +21,7 @@ pub fn typescript() -> String {
     declare(Clearance::decl(&config));
     declare(StockSizeGiven::decl(&config));
     declare(LeftoverChange::decl(&config));
+    declare(PartMove::decl(&config));
     // What is left out of an action is as if it were empty: lists and switches too.
     let optional =
         |declaration: String| declaration.replace(": Array<", "?: Array<").replace(": boolean", "?: boolean");

@@ -25,9 +25,14 @@ pub fn mm2(area2: i64) -> f64 {
     area2 as f64 / 2_000_000.0
 }
 
+/// A point in mm.
+pub fn point_mm(p: Point) -> [f64; 2] {
+    [mm(i64::from(p.x)), mm(i64::from(p.y))]
+}
+
 /// A ring in mm.
 pub fn ring_mm(ring: &[Point]) -> Vec<[f64; 2]> {
-    ring.iter().map(|p| [mm(i64::from(p.x)), mm(i64::from(p.y))]).collect()
+    ring.iter().map(|p| point_mm(*p)).collect()
 }
 
 /// A shape's holes in mm.

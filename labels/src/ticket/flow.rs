@@ -58,7 +58,9 @@ impl Flow {
 
     /// A text in a frame, from its top; how high it came to be, dots.
     fn text_in(&mut self, text: &str, style: Style, frame: Frame, lines: usize) -> f32 {
-        let sizes = Sizes { most: style.size_mm * DOTS, least: size::LEAST.min(style.size_mm) * DOTS, lines };
+        // What may run over several lines is rather wrapped than shrunk, so that like lines look alike.
+        let least = if lines > 2 { style.size_mm * 0.95 } else { size::LEAST.min(style.size_mm) };
+        let sizes = Sizes { most: style.size_mm * DOTS, least: least * DOTS, lines };
         let Some(block) = Text::new(text, style.weight).fit(sizes, frame.w, frame.h) else { return 0.0 };
         let height = block.height();
         let mut top = frame.y;

@@ -78,6 +78,28 @@ what: string,
  */
 shape?: Given, };
 
+export type PartMove = { 
+/**
+ * The part's id in the plan.
+ */
+id: string, 
+/**
+ * The piece it goes to; left out: the one it is on.
+ */
+piece?: string, 
+/**
+ * Degrees counter-clockwise.
+ */
+turn_deg: number, 
+/**
+ * Mirrored.
+ */
+flip: boolean, 
+/**
+ * mm, after turning.
+ */
+move_mm: [number, number], };
+
 export type Init = { 
 /**
  * `mm` or `in`.
@@ -268,7 +290,35 @@ export type Plan = { orders?: Array<string>, seconds?: string, seed?: string, sh
 /**
  * Pieces that are held for other orders may be used too; holding the plan then takes them over.
  */
-urgent?: boolean, clearance: Clearance, };
+urgent?: boolean, 
+/**
+ * Rounds of improvement at most: with the same seed the same plan on every machine.
+ */
+rounds?: string, 
+/**
+ * What is not on hand may be bought, in the material's stock sizes.
+ */
+may_buy?: boolean, 
+/**
+ * `largest` or `straight`: pushed to one end of a sheet, so that what is left ends in one straight cut.
+ */
+leave?: string, 
+/**
+ * Width of the saw's cut, where a piece is too long for the machine's bed.
+ */
+saw_kerf?: string, clearance: Clearance, };
+
+export type PlanChange = { plan: string, moves?: Array<PartMove>, 
+/**
+ * Everything that was not moved and is not locked is planned anew around the rest.
+ */
+replan?: boolean, 
+/**
+ * Parts that stay where they are.
+ */
+lock?: Array<string>, seconds?: string, seed?: string, rounds?: string, };
+
+export type PlanTry = { plan: string, moves?: Array<PartMove>, };
 
 export type PlanShow = { plan: string, };
 
@@ -288,7 +338,13 @@ format: string,
 /**
  * The piece is cut with its face down: the drawing is mirrored.
  */
-face_down?: boolean, };
+face_down?: boolean, 
+/**
+ * Where the piece is cut with the saw first: which of what the saw makes, from 1.
+ */
+half?: string, };
+
+export type Ticket = { plan: string, };
 
 export type Cut = { plan: string, piece?: string, 
 /**
@@ -406,7 +462,7 @@ export type DemoAnswer = { pieces: number, orders: number, };
 
 export type Todo = { 
 /**
- * What to do: `label`, `plan`, `hold`, `cut`, `conflict`, `receive`, `material`.
+ * What to do: `label`, `plan`, `buy`, `hold`, `cut`, `conflict`, `receive`, `material`.
  */
 kind: string, 
 /**
@@ -612,15 +668,67 @@ outline: Array<[number, number]>, holes: Array<Array<[number, number]>>, };
 
 export type LeftoverRow = { outline: Array<[number, number]>, holes: Array<Array<[number, number]>>, keep: boolean, area_mm2: number, size: string, };
 
-export type PlannedPieceRow = { piece: string, kind: string, material: string, rack: string | null, weight_kg: number | null, grain_deg: number | null, outline: Array<[number, number]>, holes: Array<Array<[number, number]>>, flaws: Array<ShapeMm>, parts: Array<PlannedPartRow>, leftovers: Array<LeftoverRow>, charged: string, scrap: string, price: string | null, cut: boolean, 
+export type PlannedPieceRow = { piece: string, kind: string, material: string, 
+/**
+ * Largest rectangle in it, as a person says it.
+ */
+size: string, rack: string | null, weight_kg: number | null, grain_deg: number | null, outline: Array<[number, number]>, holes: Array<Array<[number, number]>>, flaws: Array<ShapeMm>, parts: Array<PlannedPartRow>, leftovers: Array<LeftoverRow>, charged: string, scrap: string, price: string | null, cut: boolean, 
+/**
+ * Number of its layout, from 1: pieces with the same number are cut by one drawing.
+ */
+layout: number, 
+/**
+ * Cuts with the saw that come first, because it is too long for the bed.
+ */
+saws: Array<SawRow>, 
+/**
+ * The side that goes to the machine's stop, from its corner to its other end.
+ */
+datum: [[number, number], [number, number]] | null, 
+/**
+ * The orders it is held for.
+ */
+held_for: string | null, 
 /**
  * The outline is known less well than the plan needs: measure first.
  */
 tight: boolean, };
 
+export type SawRow = { from: [number, number], to: [number, number], kerf: number, };
+
+export type BuyRow = { material: string, size: string, size_mm: [number, number], sheets: number, price: string | null, total: string | null, supplier: string | null, };
+
+export type NewSheetRow = { material: string, size: string, outline: Array<[number, number]>, parts: Array<PlannedPartRow>, leftovers: Array<LeftoverRow>, };
+
+export type BreachRow = { piece: string, part: string, other: string | null, 
+/**
+ * `rim`, `flaw`, `part`, `turn`, `flip` or `place`.
+ */
+what: string, 
+/**
+ * How much more distance is needed; none where they overlap.
+ */
+lacks_mm: number | null, text: string, };
+
+export type TryAnswer = { ok: boolean, breaches: Array<BreachRow>, leftovers: Array<LeftoversOf>, };
+
+export type LeftoversOf = { piece: string, leftovers: Array<LeftoverRow>, };
+
 export type NotPlacedRow = { line: number, order: string, id: string, why: string, };
 
-export type PlanAnswer = { plan: string, uuid: string, orders: Array<string>, state: string, price: string | null, cost: string, pieces: Array<PlannedPieceRow>, not_placed: Array<NotPlacedRow>, lower_bound: string | null, seconds: number, warnings: Array<string>, cautions: Array<string>, };
+export type PlanAnswer = { plan: string, uuid: string, orders: Array<string>, state: string, price: string | null, cost: string, pieces: Array<PlannedPieceRow>, not_placed: Array<NotPlacedRow>, lower_bound: string | null, seconds: number, warnings: Array<string>, cautions: Array<string>, 
+/**
+ * How many different layouts there are.
+ */
+layouts: number, 
+/**
+ * What is to be bought.
+ */
+buy: Array<BuyRow>, new_sheets: Array<NewSheetRow>, 
+/**
+ * Why its pieces went to another plan.
+ */
+taken_over: string | null, };
 
 export type HoldAnswer = { plan: string, pieces: Array<string>, held: boolean, 
 /**
@@ -717,10 +825,13 @@ export interface Takes {
   "order show": OrderShow;
   "order cost": OrderCost;
   "plan": Plan;
+  "plan change": PlanChange;
+  "plan try": PlanTry;
   "plan show": PlanShow;
   "hold": Hold;
   "release": Release;
   "layout": Layout;
+  "ticket": Ticket;
   "cut": Cut;
   "take": Take;
   "flaw add": FlawAdd;
@@ -765,10 +876,13 @@ export interface Gives {
   "order show": OrderAnswer;
   "order cost": OrderCostAnswer;
   "plan": PlanAnswer;
+  "plan change": PlanAnswer;
+  "plan try": TryAnswer;
   "plan show": PlanAnswer;
   "hold": HoldAnswer;
   "release": HoldAnswer;
   "layout": FileAnswer;
+  "ticket": FileAnswer;
   "cut": CutAnswer;
   "take": TakeAnswer;
   "flaw add": FlawAnswer;

@@ -78,6 +78,11 @@ impl Default for Frame {
 }
 
 impl Frame {
+    /// A point of the piece in the drawing, mm.
+    pub fn mm(&self, p: Point) -> [f64; 2] {
+        self.point([f64::from(p.x) * 1e3, f64::from(p.y) * 1e3]).map(|v| v / 1e6)
+    }
+
     /// A point of the piece in the drawing, both in nm.
     fn point(&self, p: P) -> P {
         let length = libm::hypot(self.along[0], self.along[1]);

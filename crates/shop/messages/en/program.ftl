@@ -55,6 +55,10 @@ now-label = { $count ->
 }
 now-material = Add the first material.
 now-order-empty = { $name }: add its parts.
+now-buy = { $name }: { $count ->
+    [one] one sheet is
+   *[other] { $count } sheets are
+} to be bought for plan { $plan }.
 now-plan-again = { $name } is to be planned again: its pieces went to another order ({ $why }).
 now-plan = { $name }: { $count ->
     [one] one part is
@@ -246,7 +250,7 @@ error-one-shape = Give one of: a size, a drawing, a shape, parts ({ $count ->
     [0] none was given
    *[other] { $count } were given
 }).
-error-out-format = { $file } must end in .{ $one } or .{ $other }.
+error-out-format = { $file } must end in { $endings }.
 error-paper = There is no paper '{ $text }': there are { $names }.
 error-part-id = a part's id must be a text or a number
 error-part-twice = the part '{ $id }' stands there twice
@@ -460,3 +464,84 @@ cli-undone = Taken back: { $text }
 cli-usage = { $said }: see sheetloft --help
 cli-without-margin = { $piece } fits if its rim serves as the part's side
 cli-written = Written to { $file }
+
+# --- plans changed by hand, saws, buying
+plan-progress = { $placed } of { $of } parts placed, { $cost } at today's price, at least { $bound }
+warning-off-bed = { $count ->
+    [one] { $pieces } does
+   *[other] { $count } pieces ({ $pieces }) do
+} not lie on the bed of { $machine } ({ $bed }) and { $count ->
+    [one] is
+   *[other] are
+} left out: this needs a machine with a pass-through.
+warning-saw = { $piece } is too long for the bed: { $count ->
+    [one] one cut
+   *[other] { $count } cuts
+} with the saw first.
+why-more-sheets = { $count ->
+    [one] one more sheet
+   *[other] { $count } more sheets
+} of { $material } { $size } would be needed
+why-off-bed = no piece of { $material } lies on the bed of { $machine }
+why-apart = no one lot, or no one piece, of { $material } has room for it together with the parts it must match
+why-locked = it is locked at a place that does not hold it
+breach-place = { $part } would lie outside of everything.
+breach-turn = { $part } must not be turned like this.
+breach-flip = { $part } must not be mirrored.
+breach-rim = { $part } is too near to the rim: { $lacks } more is needed.
+breach-rim-over = { $part } runs over the rim.
+breach-flaw = { $part } is too near to flaw { $flaw }: { $lacks } more is needed.
+breach-flaw-over = { $part } lies on flaw { $flaw }.
+breach-part = { $part } is too near to { $other }: { $lacks } more is needed.
+breach-part-over = { $part } lies on { $other }.
+refused-breach = On { $piece }: { $text } Move it, then save.
+refused-change-held = The pieces of plan { $plan } are held: release it first, then change it.
+error-other-material = { $piece } is of another material: choose a piece of the part's own.
+error-off-bed = { $piece } does not lie on the bed of { $machine }: choose another piece.
+error-move-text = '{ $text }' says no place: give the part's id, =, degrees, and two lengths in mm, parted by commas.
+error-move = Where { $id } is to go is no place: give degrees and millimetres.
+error-no-half = The saw makes { $count } of { $piece }: give a number from 1.
+# --- the ticket
+ticket-order = { $order } { $name }{ $whose ->
+    [no] { "" }
+   *[yes] , for { $customer }
+}{ $by ->
+    [no] { "" }
+   *[yes] , due { $due }
+}
+ticket-machine = On { $machine }
+ticket-cautions = Before you lift or cut
+ticket-pull = Pull
+ticket-head-pull = rack | piece | material | size | weight
+ticket-kg = { $kg } kg
+ticket-keep = K{ $number }
+ticket-label-it = keep, label it
+ticket-stop = this side to the stop, face up
+ticket-piece = { $piece }: { $material }, { $size }
+ticket-pieces = { $count } × { $material }, { $size }
+ticket-repeat = × { $count }, cut the same drawing each time: { $pieces }
+ticket-lies = From { $rack }; layout { $layout }
+ticket-tight = Tight: measure the piece before you cut.
+ticket-saw = { $count ->
+    [one] One cut
+   *[other] { $count } cuts
+} with the saw first, along the broken line.
+ticket-held = Held for { $orders }: ask before you cut.
+ticket-scale = Scale 1 : {"{"}scale{"}"}
+ticket-foot = { $plan }, page {"{"}page{"}"} of {"{"}pages{"}"}. Lines are the finished outline. Local rules and the machine's manual come first.
+ticket-head-parts = no. | part | order
+cli-plan-layout = the same drawing as { $piece }
+cli-plan-buy = buy: { $count ->
+    [one] one sheet
+   *[other] { $count } sheets
+} of { $material } { $size }, { $price } each, { $total } together{ $from ->
+    [no] { "" }
+   *[yes] , from { $supplier }
+}
+cli-plan-new-sheet = new sheet { $material } { $size }: { $count ->
+    [one] one part
+   *[other] { $count } parts
+} ({ $ids }), keeps { $kept }
+cli-try-ok = Nothing breaks.
+cli-try-left = { $piece } keeps { $kept }
+cli-order-show-remake = line { $line }: { $count } of { $part } again ({ $why })
