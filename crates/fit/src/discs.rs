@@ -3,7 +3,8 @@
 use std::collections::BinaryHeap;
 
 use crate::field::Field;
-use crate::num::{V, v};
+use crate::num::V;
+use crate::squares::{Square, Squares};
 
 /// A disc.
 #[derive(Clone, Copy, PartialEq, Debug)]
@@ -32,39 +33,31 @@ pub(crate) fn largest(field: &Field, precision: f64) -> (Disc, f64) {
 /// That saves the long way along a bar, where all middle points are as good.
 pub(crate) fn largest_up_to(field: &Field, precision: f64, limit: f64) -> (Disc, f64) {
     let (lo, hi) = field.bounds();
-    let size = hi - lo;
-    // Squares as large as the shorter side, along the longer one.
-    let half = (size.x.min(size.y).max(size.x.max(size.y) / 64.0) / 2.0).max(1.0);
-    let count = |length: f64| (length / (2.0 * half)).ceil().max(1.0) as usize;
     let mut best = Disc { c: (lo + hi) * 0.5, r: f64::NEG_INFINITY };
     // Squares by the most that any point in them can have; the first of the list is split.
-    let mut open: BinaryHeap<Square> = BinaryHeap::new();
-    let put = |c: V, half: f64, best: &mut Disc, open: &mut BinaryHeap<Square>| {
-        let here = field.slack(c);
-        if here > best.r {
-            *best = Disc { c, r: here };
+    let mut open: BinaryHeap<Most> = BinaryHeap::new();
+    let mut squares = Squares::new(field);
+    let put = |square: Square, best: &mut Disc, open: &mut BinaryHeap<Most>| {
+        if square.here > best.r {
+            *best = Disc { c: square.c, r: square.here };
         }
-        let most = here + half * std::f64::consts::SQRT_2;
+        let most = square.here + square.reach();
         if most > best.r + precision {
-            open.push(Square { most, c, half });
+            open.push(Most { most, square });
         }
     };
-    for ix in 0..count(size.x) {
-        for iy in 0..count(size.y) {
-            let c = lo + v((2 * ix + 1) as f64, (2 * iy + 1) as f64) * half;
-            put(c, half, &mut best, &mut open);
-        }
+    for square in squares.first() {
+        put(square, &mut best, &mut open);
     }
     let mut most = f64::INFINITY;
     for _ in 0..SQUARES {
-        let Some(square) = open.pop() else { break };
-        most = square.most;
+        let Some(next) = open.pop() else { break };
+        most = next.most;
         if most <= best.r + precision || limit <= best.r + precision {
             break;
         }
-        let h = square.half / 2.0;
-        for (sx, sy) in [(-h, -h), (h, -h), (-h, h), (h, h)] {
-            put(square.c + v(sx, sy), h, &mut best, &mut open);
+        for quarter in squares.quarters(&next.square) {
+            put(quarter, &mut best, &mut open);
         }
     }
     // What is still open has no more than the last square looked at; what is not has no more than the best.
@@ -72,27 +65,27 @@ pub(crate) fn largest_up_to(field: &Field, precision: f64, limit: f64) -> (Disc,
     (best, most.min(limit.max(best.r)))
 }
 
-/// A square region of centres, ordered by the largest radius possible in it.
-struct Square {
+/// A square of centres, ordered by the largest radius possible in it.
+struct Most {
     most: f64,
-    c: V,
-    half: f64,
+    square: Square,
 }
 
-impl PartialEq for Square {
+impl PartialEq for Most {
     fn eq(&self, o: &Self) -> bool {
         self.cmp(o).is_eq()
     }
 }
-impl Eq for Square {}
-impl PartialOrd for Square {
+impl Eq for Most {}
+impl PartialOrd for Most {
     fn partial_cmp(&self, o: &Self) -> Option<std::cmp::Ordering> {
         Some(self.cmp(o))
     }
 }
-impl Ord for Square {
+impl Ord for Most {
     fn cmp(&self, o: &Self) -> std::cmp::Ordering {
-        self.most.total_cmp(&o.most).then_with(|| o.c.x.total_cmp(&self.c.x)).then_with(|| o.c.y.total_cmp(&self.c.y))
+        let (a, b) = (self.square.c, o.square.c);
+        self.most.total_cmp(&o.most).then_with(|| b.x.total_cmp(&a.x)).then_with(|| b.y.total_cmp(&a.y))
     }
 }
 

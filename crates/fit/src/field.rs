@@ -192,23 +192,6 @@ impl Field {
         v(x, y).norm()
     }
 
-    /// The edge nearest to a point, of all objects.
-    pub fn nearest(&self, p: V) -> Option<u32> {
-        let mut best = (f64::INFINITY, None);
-        for object in &self.objects {
-            object.runs.visit(&self.edges, p, best.0, |e, d2| {
-                best = (d2, Some(e));
-                d2
-            });
-        }
-        best.1
-    }
-
-    /// Distance from the nearest edge, on whichever side.
-    pub fn distance(&self, p: V) -> f64 {
-        self.nearest(p).map_or(f64::INFINITY, |e| self.edges[e as usize].dist2(p).sqrt())
-    }
-
     /// Signed distance less clearance; see [`Field`]. Beyond the field's bounds an upper bound of it.
     pub fn slack(&self, p: V) -> f64 {
         self.slack_between(p, f64::NEG_INFINITY, f64::INFINITY, 0.0).1
@@ -377,15 +360,16 @@ impl Field {
                 }
                 i += 1;
             }
-            least = least.min(self.object_slack(object, best, p));
+            least = least.min(self.slack_by(best.1, best.0, p));
         }
         least
     }
 
-    fn object_slack(&self, object: u32, (d2, edge): (f64, u32), p: V) -> f64 {
+    /// The slack with regard to the object of the given edge, which is its nearest; by the square of the distance.
+    pub fn slack_by(&self, edge: u32, d2: f64, p: V) -> f64 {
         let distance = d2.sqrt();
         let signed = if self.free_side(edge, p) { distance } else { -distance };
-        signed - self.objects[object as usize].clearance
+        signed - self.objects[self.edges[edge as usize].object as usize].clearance
     }
 }
 

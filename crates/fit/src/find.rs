@@ -1,8 +1,8 @@
 //! The first pieces, in an order that a person may choose, that hold each part.
 //!
-//! One scan over the [`Index`] leaves the pieces worth a search. These are solved in order, by one thread or
-//! several, each with its shape fetched when its turn comes, until enough fits are found; so what is listed first
-//! is proven to come first, but for those that are named as too close to call.
+//! The pieces of the [`Index`] are gone through in order, by one thread or several. A glance at the numbers there
+//! rules most of them out; of the others the shape is fetched and the part is searched a place, until enough fits
+//! are found. So what is listed first is proven to come first, but for pieces that are named as too close to call.
 
 use std::borrow::Cow;
 use std::collections::BTreeMap;
@@ -24,6 +24,10 @@ use crate::watch::Watch;
 
 /// More threads than this are not started.
 const THREADS_MOST: usize = 64;
+/// After so many pieces without a fit, some that come much later are looked at, so that a person has one to go by.
+const BEFORE_PROBES: usize = 12;
+/// Boxes for each of these.
+const BOXES_PER_PROBE: usize = 1_000;
 /// Pieces that are put in order at once, at least: most questions need no more of them.
 const IN_ORDER: usize = 256;
 
@@ -167,7 +171,7 @@ pub fn find<S: Stock + ?Sized>(
         .iter()
         .enumerate()
         .map(|(n, query)| {
-            let progress = Progress { watch: &mut *watch, base: n * index.len(), of, stopped };
+            let progress = Progress { watch: &mut *watch, query: n, base: n * index.len(), of, stopped };
             let mut one = One { query, index, stock, options, progress };
             let answer = one.find();
             stopped = one.progress.stopped;
@@ -178,6 +182,7 @@ pub fn find<S: Stock + ?Sized>(
 
 struct Progress<'w> {
     watch: &'w mut dyn Watch,
+    query: usize,
     base: usize,
     of: usize,
     stopped: bool,
@@ -201,7 +206,7 @@ struct One<'a, 'w, S: ?Sized> {
     progress: Progress<'w>,
 }
 
-impl<S: Stock + ?Sized> One<'_, '_, S> {
+impl<'a, S: Stock + ?Sized> One<'a, '_, S> {
     fn find(&mut self) -> Result<QueryAnswer, S::Error> {
         let all = self.index.len();
         let (query, options) = (self.query, self.options);
@@ -211,33 +216,32 @@ impl<S: Stock + ?Sized> One<'_, '_, S> {
         let top = options.top.unwrap_or(usize::MAX);
         let clearance = options.kerf_um.max(0) + options.margin_um.max(0);
         let needs = Needs::of(query.part, clearance);
-        let scanned = self.index.scan(&needs);
-        let open = (0..all).filter(|&at| scanned[at].is_none()).map(|at| self.rank(at)).collect();
-        let verdicts = self.settle(open, &needs, clearance, top)?;
+        let settled = self.settle(&needs, clearance, top, &[])?;
         let mut answer = QueryAnswer { looked_at: all, ..QueryAnswer::default() };
         // What was solved beyond the last fit asked for does not count, so that threads don't change the answer.
-        let mut end = None;
-        for (rank, verdict) in verdicts {
-            let candidate = rank.1;
-            match verdict {
+        let mut end = all;
+        for (piece, verdict) in settled.open.iter().zip(&settled.verdicts) {
+            let candidate = piece.at;
+            match *verdict {
                 Some(Verdict::Fits { placement, spare_um }) => answer.fits.push(Fit { candidate, placement, spare_um }),
                 Some(Verdict::No { reason }) => *answer.reasons.entry(reason).or_default() += 1,
                 Some(Verdict::TooClose { within_um }) => answer.too_close.push(TooClose { candidate, within_um }),
                 None => answer.too_close.push(TooClose { candidate, within_um: None }),
             }
             if answer.fits.len() >= top {
-                end = Some(rank);
+                end = piece.place + 1;
                 break;
             }
         }
-        for (at, reason) in scanned.iter().enumerate() {
-            let Some(reason) = reason else { continue };
-            if end.is_none_or(|end| self.rank(at) < end) {
-                *answer.reasons.entry(*reason).or_default() += 1;
-            }
+        let too_small = settled.order.start.min(end);
+        if too_small > 0 {
+            *answer.reasons.entry(Reason::Area).or_default() += too_small;
+        }
+        for reason in settled.order.glanced.iter().take(end - too_small).flatten() {
+            *answer.reasons.entry(*reason).or_default() += 1;
         }
         answer.ruled_out = answer.reasons.values().sum();
-        answer.not_needed = all - answer.ruled_out - answer.fits.len() - answer.too_close.len();
+        answer.not_needed = all - end;
         for fit in answer.fits.iter_mut().take(options.tidy) {
             let candidate = self.stock.candidate(fit.candidate)?;
             let host = Host::new(&candidate.shape, &candidate.flaws, clearance, &[]);
@@ -251,38 +255,30 @@ impl<S: Stock + ?Sized> One<'_, '_, S> {
         Ok(answer)
     }
 
-    /// Where a piece stands in the order asked for.
-    fn rank(&self, at: usize) -> Rank {
-        (self.query.order.map_or_else(|| self.index.areas2()[at], |o| o.get(at).copied().unwrap_or(i64::MAX)), at)
-    }
-
     /// The first piece that holds the part with the kerf alone around it.
     fn without_margin(&mut self, too_close: &[TooClose]) -> Result<Option<Fit>, S::Error> {
         let clearance = self.options.kerf_um.max(0);
         let needs = Needs::of(self.query.part, clearance);
-        let scanned = self.index.scan(&needs);
-        let open = (0..scanned.len())
-            .filter(|&at| scanned[at].is_none() && too_close.iter().all(|t| t.candidate != at))
-            .map(|at| self.rank(at))
-            .collect();
-        let verdicts = self.settle(open, &needs, clearance, 1)?;
-        Ok(verdicts.into_iter().find_map(|(rank, verdict)| match verdict {
-            Some(Verdict::Fits { placement, spare_um }) => Some(Fit { candidate: rank.1, placement, spare_um }),
+        let settled = self.settle(&needs, clearance, 1, too_close)?;
+        Ok(settled.open.iter().zip(&settled.verdicts).find_map(|(piece, verdict)| match *verdict {
+            Some(Verdict::Fits { placement, spare_um }) => Some(Fit { candidate: piece.at, placement, spare_um }),
             _ => None,
         }))
     }
 
-    /// Solves the open pieces in order until `top` fits are found: those that count, with the verdict; without one
-    /// those not reached. What comes after the last of the fits may follow.
-    fn settle(
+    /// Goes through the pieces in order until `top` fits are found, leaving out those named. What comes after the
+    /// last of the fits may follow; what was not reached is open without a verdict.
+    fn settle<'b>(
         &mut self,
-        open: Vec<Rank>,
-        needs: &Needs,
+        needs: &'b Needs,
         clearance_um: i64,
         top: usize,
-    ) -> Result<Vec<(Rank, Option<Verdict>)>, S::Error> {
-        let count = open.len();
-        let ruled_out = self.index.len() - count;
+        without: &'b [TooClose],
+    ) -> Result<Settled<'b, S::Error>, S::Error>
+    where
+        'a: 'b,
+    {
+        let order = InOrder::new(self.index, self.query.order, needs, without);
         let work = Work {
             query: self.query,
             index: self.index,
@@ -291,13 +287,21 @@ impl<S: Stock + ?Sized> One<'_, '_, S> {
             clearance_um,
             caps: &self.options.caps,
             top,
-            ruled_out,
-            end: AtomicUsize::new(count),
+            end: AtomicUsize::new(usize::MAX),
             stop: AtomicBool::new(false),
-            settled: Mutex::new(Settled { open, sorted: 0, verdicts: Vec::new(), first_open: 0, fits: 0, error: None }),
+            news: AtomicBool::new(false),
+            settled: Mutex::new(Settled {
+                order,
+                open: Vec::new(),
+                verdicts: Vec::new(),
+                first_open: 0,
+                fits: 0,
+                best: None,
+                error: None,
+            }),
         };
-        if count > 0 && self.progress.tell(ruled_out) {
-            let helpers = self.options.threads.clamp(1, THREADS_MOST).min(count) - 1;
+        if !self.index.is_empty() && self.progress.tell(0) {
+            let helpers = self.options.threads.clamp(1, THREADS_MOST).min(self.index.len()) - 1;
             work.with_helpers(helpers, &mut self.progress);
         }
         let mut settled = work.settled.into_inner().unwrap_or_else(PoisonError::into_inner);
@@ -305,47 +309,141 @@ impl<S: Stock + ?Sized> One<'_, '_, S> {
             return Err(error);
         }
         if settled.fits < top {
-            settled.open[settled.sorted..].sort_unstable();
-            settled.verdicts.resize(count, None);
+            while settled.next().is_some() {}
         }
-        Ok(settled.open.into_iter().zip(settled.verdicts).collect())
+        Ok(settled)
     }
 }
 
-/// Where a piece stands in the order asked for, and its position in the index.
-type Rank = (i64, usize);
-
-/// What is settled so far of the open pieces.
-struct Settled<E> {
-    /// The open pieces; the first ones in order.
-    open: Vec<Rank>,
+/// The pieces of an index in the order asked for, as far as it was needed, and what a glance says of each.
+struct InOrder<'a> {
+    index: &'a Index,
+    needs: &'a Needs,
+    without: &'a [TooClose],
+    /// Ranks, where another order is asked for than that by area.
+    ranks: Option<&'a [i64]>,
+    order: Cow<'a, [u32]>,
+    /// So many are in order.
     sorted: usize,
-    /// Of those that were begun, in order.
+    /// All before this place are too small.
+    start: usize,
+    /// From there on, as far as it was looked.
+    glanced: Vec<Option<Reason>>,
+}
+
+impl<'a> InOrder<'a> {
+    fn new(index: &'a Index, ranks: Option<&'a [i64]>, needs: &'a Needs, without: &'a [TooClose]) -> Self {
+        let mut all = Self {
+            index,
+            needs,
+            without,
+            ranks,
+            order: Cow::Owned(Vec::new()),
+            sorted: 0,
+            start: 0,
+            glanced: Vec::new(),
+        };
+        if ranks.is_some() {
+            all.order = Cow::Owned((0..index.len() as u32).collect());
+        } else {
+            all.order = Cow::Borrowed(index.by_area());
+            all.sorted = all.order.len();
+            all.start = all.order.partition_point(|&at| index.areas2()[at as usize] < needs.area2);
+        }
+        all
+    }
+
+    /// The piece at a place of the order.
+    fn piece(&mut self, place: usize) -> Piece {
+        if place >= self.sorted {
+            self.sort_to(place);
+        }
+        Piece { at: self.order[place] as usize, place }
+    }
+
+    /// Puts the first pieces in order, with that at `place` among them.
+    fn sort_to(&mut self, place: usize) {
+        let ranks = self.ranks.unwrap_or_default();
+        let key = |&at: &u32| (ranks.get(at as usize).copied().unwrap_or(i64::MAX), at);
+        let rest = &mut self.order.to_mut()[self.sorted..];
+        // As many again as before, so that going through all of them costs no more than sorting all.
+        let count = (place + 1 - self.sorted).max(self.sorted).max(IN_ORDER).min(rest.len());
+        if count < rest.len() {
+            rest.select_nth_unstable_by_key(count, key);
+        }
+        rest[..count].sort_unstable_by_key(key);
+        self.sorted += count;
+    }
+
+    fn glance(&self, at: usize) -> Option<Reason> {
+        if self.index.areas2()[at] < self.needs.area2 {
+            Some(Reason::Area)
+        } else {
+            self.needs.ruled_out_by_bounds(self.index.bounds(at))
+        }
+    }
+
+    /// The next piece that a glance does not rule out.
+    fn next(&mut self) -> Option<Piece> {
+        loop {
+            let place = self.start + self.glanced.len();
+            if place >= self.order.len() {
+                return None;
+            }
+            let piece = self.piece(place);
+            let reason = self.glance(piece.at);
+            self.glanced.push(reason);
+            if reason.is_none() && self.without.iter().all(|t| t.candidate != piece.at) {
+                return Some(piece);
+            }
+        }
+    }
+}
+
+/// A piece that may hold the part.
+#[derive(Clone, Copy)]
+struct Piece {
+    /// Its position in the index.
+    at: usize,
+    /// Its place in the order asked for.
+    place: usize,
+}
+
+/// What is settled so far.
+struct Settled<'a, E> {
+    order: InOrder<'a>,
+    /// The pieces that were begun, in order, with their verdicts.
+    open: Vec<Piece>,
     verdicts: Vec<Option<Verdict>>,
-    /// All before this one are settled.
+    /// All before this one of them are settled.
     first_open: usize,
     fits: usize,
+    /// The first fit of those found until now, and its place.
+    best: Option<(usize, Fit)>,
     error: Option<E>,
 }
 
-impl<E> Settled<E> {
-    /// The next piece to solve.
-    fn next(&mut self) -> Option<(usize, Rank)> {
-        let i = self.verdicts.len();
-        if i >= self.open.len() {
-            return None;
-        }
-        if i >= self.sorted {
-            let rest = &mut self.open[i..];
-            let count = (i + IN_ORDER).min(rest.len());
-            if count < rest.len() {
-                rest.select_nth_unstable(count);
-            }
-            rest[..count].sort_unstable();
-            self.sorted = i + count;
-        }
+impl<E> Settled<'_, E> {
+    /// The next piece to solve, and its number among those begun.
+    fn next(&mut self) -> Option<(usize, Piece)> {
+        let piece = self.order.next()?;
+        self.open.push(piece);
         self.verdicts.push(None);
-        Some((i, self.open[i]))
+        Some((self.open.len() - 1, piece))
+    }
+
+    fn offer(&mut self, piece: Piece, verdict: &Verdict, news: &AtomicBool) {
+        if let Verdict::Fits { placement, spare_um } = *verdict
+            && self.best.is_none_or(|(best, _)| piece.place < best)
+        {
+            self.best = Some((piece.place, Fit { candidate: piece.at, placement, spare_um }));
+            news.store(true, Ordering::Release);
+        }
+    }
+
+    /// How many of all pieces are settled, those ruled out at a glance among them.
+    fn done(&self) -> usize {
+        self.open.get(self.first_open).map_or(self.order.start + self.order.glanced.len(), |piece| piece.place)
     }
 }
 
@@ -358,14 +456,15 @@ struct Work<'a, S: Stock + ?Sized> {
     clearance_um: i64,
     caps: &'a Caps,
     top: usize,
-    ruled_out: usize,
-    /// None from here on is needed.
+    /// Of those begun, none from here on is needed.
     end: AtomicUsize,
     stop: AtomicBool,
-    settled: Mutex<Settled<S::Error>>,
+    /// Whether there is a better fit than was last told.
+    news: AtomicBool,
+    settled: Mutex<Settled<'a, S::Error>>,
 }
 
-impl<S: Stock + ?Sized> Work<'_, S> {
+impl<'a, S: Stock + ?Sized> Work<'a, S> {
     fn with_helpers(&self, helpers: usize, progress: &mut Progress<'_>) {
         let waiting = AtomicBool::new(false);
         std::thread::scope(|scope| {
@@ -384,20 +483,21 @@ impl<S: Stock + ?Sized> Work<'_, S> {
                 });
             }
             drop(send);
-            self.run(&mut || progress.tell(self.done()));
+            self.run(&mut || self.tell(progress));
             waiting.store(true, Ordering::Release);
             for () in signs_of_life {
-                if !progress.tell(self.done()) {
+                if !self.tell(progress) {
                     self.stop.store(true, Ordering::Release);
                 }
             }
+            self.tell(progress);
         });
     }
 
     /// Solves one piece after the other; `watch` is asked on the way.
     fn run(&self, watch: &mut dyn FnMut() -> bool) {
         while !self.stop.load(Ordering::Acquire) {
-            let Some((i, rank)) = self.lock().next() else { break };
+            let Some((i, piece)) = self.lock().next() else { break };
             if i >= self.end.load(Ordering::Acquire) {
                 break;
             }
@@ -407,13 +507,51 @@ impl<S: Stock + ?Sized> Work<'_, S> {
                 }
                 i < self.end.load(Ordering::Acquire) && !self.stop.load(Ordering::Acquire)
             };
-            let verdict = self.solve(rank.1, &mut go_on);
-            self.settle(i, verdict);
+            if i == BEFORE_PROBES {
+                self.probe(&mut go_on);
+            }
+            let verdict = self.solve(piece.at, self.caps, &mut go_on);
+            self.settle(i, piece, verdict);
             go_on(0, 1);
         }
     }
 
-    fn solve(&self, at: usize, watch: &mut dyn Watch) -> Result<Verdict, S::Error> {
+    /// Looks at the last piece, then half way to the first one and so on, as long as they hold the part: not for
+    /// the answer, but for a fit that can be shown while all before it are looked at.
+    fn probe(&self, watch: &mut dyn Watch) {
+        let caps = Caps { boxes: self.caps.boxes.min(BOXES_PER_PROBE) };
+        let mut place = self.index.len() - 1;
+        loop {
+            let piece = {
+                let mut settled = self.lock();
+                if settled.fits > 0 || place < settled.order.start + settled.order.glanced.len() {
+                    break;
+                }
+                settled.order.piece(place)
+            };
+            // An error comes up again when the turn comes to the piece.
+            let Ok(verdict @ Verdict::Fits { .. }) = self.solve(piece.at, &caps, watch) else { break };
+            self.lock().offer(piece, &verdict, &self.news);
+            watch.go_on(0, 1);
+            place /= 2;
+        }
+    }
+
+    /// Tells how far it has come, and what is new.
+    fn tell(&self, progress: &mut Progress<'_>) -> bool {
+        let (done, best) = {
+            let settled = self.lock();
+            (settled.done(), settled.best)
+        };
+        if self.news.swap(false, Ordering::AcqRel)
+            && let Some((_, fit)) = best
+        {
+            progress.watch.found(progress.query, &fit);
+        }
+        progress.tell(done)
+    }
+
+    fn solve(&self, at: usize, caps: &Caps, watch: &mut dyn Watch) -> Result<Verdict, S::Error> {
         let turns = turns_on(self.query, self.index, at);
         if turns.as_spans().is_empty() {
             return Ok(Verdict::No { reason: Reason::Turn });
@@ -424,14 +562,17 @@ impl<S: Stock + ?Sized> Work<'_, S> {
         }
         let candidate = self.stock.candidate(at)?;
         let host = Host::new(&candidate.shape, &candidate.flaws, self.clearance_um, &[]);
-        Ok(solve(self.query.part, &turns, self.query.flip, &host, self.caps, watch))
+        Ok(solve(self.query.part, &turns, self.query.flip, &host, caps, watch))
     }
 
-    fn settle(&self, i: usize, verdict: Result<Verdict, S::Error>) {
+    fn settle(&self, i: usize, piece: Piece, verdict: Result<Verdict, S::Error>) {
         let mut guard = self.lock();
         let settled = &mut *guard;
         match verdict {
-            Ok(verdict) => settled.verdicts[i] = Some(verdict),
+            Ok(verdict) => {
+                settled.verdicts[i] = Some(verdict);
+                settled.offer(piece, &verdict, &self.news);
+            }
             Err(error) => {
                 settled.error.get_or_insert(error);
                 self.stop.store(true, Ordering::Release);
@@ -446,12 +587,7 @@ impl<S: Stock + ?Sized> Work<'_, S> {
         }
     }
 
-    /// How many of all pieces are settled, those ruled out at a glance among them.
-    fn done(&self) -> usize {
-        self.ruled_out + self.lock().first_open
-    }
-
-    fn lock(&self) -> MutexGuard<'_, Settled<S::Error>> {
+    fn lock(&self) -> MutexGuard<'_, Settled<'a, S::Error>> {
         // A thread that panicked while it held this is on its way to end the whole scope.
         self.settled.lock().unwrap_or_else(PoisonError::into_inner)
     }

@@ -1,24 +1,20 @@
-//! The stock at a glance: all pieces' signatures as columns, gone through once for each question.
+//! The stock at a glance: all pieces' signatures, in columns by how often they are looked at.
 
-use crate::needs::Needs;
-use crate::piece::{DEPTHS_UM, Grain, Signature};
-use crate::solve::Reason;
+use std::sync::OnceLock;
+
+use crate::piece::{Bounds, Grain, Signature};
 use crate::widths::DIRECTIONS;
 
-/// Pieces gone through together, so that what is read stays near.
-const BLOCK: usize = 2_048;
-
 /// The signatures of many pieces, by position. A piece that is taken out is replaced by the last one; whoever keeps
-/// the pieces keeps the same order.
+/// the pieces keeps the same order. Adding and taking out cost some microseconds, whatever the number of pieces.
 #[derive(Clone, Debug, Default)]
 pub struct Index {
     area2: Vec<i64>,
-    disc_um: Vec<u32>,
-    diameter_um: Vec<u32>,
-    width_um: Vec<u32>,
-    inner_mm2: [Vec<u32>; DEPTHS_UM.len()],
+    bounds: Vec<Bounds>,
     widths_um: Vec<[u32; DIRECTIONS]>,
     grain: Vec<Option<Grain>>,
+    /// Positions by area and position; made when first asked for, and kept from then on.
+    by_area: OnceLock<Vec<u32>>,
 }
 
 impl Index {
@@ -39,15 +35,12 @@ impl Index {
 
     /// Adds a piece with the grain to which parts are bound on it, at position [`Index::len`].
     pub fn push(&mut self, signature: &Signature, grain: Option<Grain>) {
+        let at = self.len();
         self.area2.push(signature.area2);
-        self.disc_um.push(signature.disc_um);
-        self.diameter_um.push(signature.diameter_um);
-        self.width_um.push(signature.width_um);
-        for (column, value) in self.inner_mm2.iter_mut().zip(signature.inner_mm2) {
-            column.push(value);
-        }
+        self.bounds.push(signature.bounds);
         self.widths_um.push(signature.widths_um);
         self.grain.push(grain);
+        self.put_in_order(at);
     }
 
     /// Takes a piece out; the last one takes its position. Nothing where there is no such position.
@@ -55,27 +48,24 @@ impl Index {
         if at >= self.len() {
             return;
         }
-        self.area2.swap_remove(at);
-        self.disc_um.swap_remove(at);
-        self.diameter_um.swap_remove(at);
-        self.width_um.swap_remove(at);
-        for column in &mut self.inner_mm2 {
-            column.swap_remove(at);
+        let last = self.len() - 1;
+        self.take_from_order(at);
+        if at != last {
+            self.take_from_order(last);
         }
+        self.area2.swap_remove(at);
+        self.bounds.swap_remove(at);
         self.widths_um.swap_remove(at);
         self.grain.swap_remove(at);
+        if at != last {
+            self.put_in_order(at);
+        }
     }
 
     /// The signature and grain of a piece.
     pub fn get(&self, at: usize) -> Option<(Signature, Option<Grain>)> {
-        let signature = Signature {
-            area2: *self.area2.get(at)?,
-            disc_um: self.disc_um[at],
-            diameter_um: self.diameter_um[at],
-            width_um: self.width_um[at],
-            inner_mm2: std::array::from_fn(|k| self.inner_mm2[k][at]),
-            widths_um: self.widths_um[at],
-        };
+        let signature =
+            Signature { area2: *self.area2.get(at)?, bounds: self.bounds[at], widths_um: self.widths_um[at] };
         Some((signature, self.grain[at]))
     }
 
@@ -89,6 +79,19 @@ impl Index {
         &self.area2
     }
 
+    /// All positions, smallest area first; of equal ones the first.
+    pub(crate) fn by_area(&self) -> &[u32] {
+        self.by_area.get_or_init(|| {
+            let mut order: Vec<u32> = (0..self.len() as u32).collect();
+            order.sort_unstable_by_key(|&at| (self.area2[at as usize], at));
+            order
+        })
+    }
+
+    pub(crate) fn bounds(&self, at: usize) -> &Bounds {
+        &self.bounds[at]
+    }
+
     pub(crate) fn widths_um(&self, at: usize) -> &[u32; DIRECTIONS] {
         &self.widths_um[at]
     }
@@ -97,45 +100,21 @@ impl Index {
         self.grain[at]
     }
 
-    /// Why each piece cannot hold what needs this much, where one look tells: for all pieces one entry, `None` for
-    /// those that may.
-    pub(crate) fn scan(&self, needs: &Needs) -> Vec<Option<Reason>> {
-        let mut found = vec![None; self.len()];
-        let mut out = [0u8; BLOCK];
-        for (block, found) in found.chunks_mut(BLOCK).enumerate() {
-            let at = block * BLOCK..block * BLOCK + found.len();
-            let out = &mut out[..found.len()];
-            // For each piece, the number of the first test that it fails, counted from 1.
-            for (o, &has) in out.iter_mut().zip(&self.area2[at.clone()]) {
-                *o = u8::from(has < needs.area2);
-            }
-            let columns = [
-                (&self.disc_um, needs.disc_um),
-                (&self.diameter_um, needs.diameter_um),
-                (&self.width_um, needs.width_um),
-            ];
-            let inner = self.inner_mm2.iter().zip(needs.inner_mm2);
-            for (n, (column, needed)) in columns.into_iter().chain(inner).enumerate() {
-                if needed == 0 {
-                    continue;
-                }
-                let number = n as u8 + 2;
-                for (o, &has) in out.iter_mut().zip(&column[at.clone()]) {
-                    let fails = if has < needed { number } else { 0 };
-                    *o = if *o == 0 { fails } else { *o };
-                }
-            }
-            for (f, &o) in found.iter_mut().zip(&*out) {
-                *f = match o {
-                    0 => None,
-                    1 => Some(Reason::Area),
-                    2 => Some(Reason::Disc),
-                    3 => Some(Reason::Length),
-                    4 => Some(Reason::Width),
-                    _ => Some(Reason::Inner),
-                };
-            }
+    fn put_in_order(&mut self, at: usize) {
+        let area2 = &self.area2;
+        if let Some(order) = self.by_area.get_mut() {
+            let key = |at: u32| (area2[at as usize], at);
+            let place = order.partition_point(|&other| key(other) < key(at as u32));
+            order.insert(place, at as u32);
         }
-        found
+    }
+
+    fn take_from_order(&mut self, at: usize) {
+        let area2 = &self.area2;
+        if let Some(order) = self.by_area.get_mut() {
+            let key = |at: u32| (area2[at as usize], at);
+            let place = order.partition_point(|&other| key(other) < key(at as u32));
+            order.remove(place);
+        }
     }
 }

@@ -24,6 +24,7 @@ pub mod remains;
 mod runs;
 mod search;
 pub mod solve;
+mod squares;
 pub mod tidy;
 pub mod turns;
 pub mod verify;

@@ -2,7 +2,7 @@
 
 use crate::erosion::{self, Side};
 use crate::part::Part;
-use crate::piece::{DEPTHS_UM, Signature};
+use crate::piece::{Bounds, DEPTHS_UM, Signature};
 use crate::search::PROOF_UM;
 use crate::solve::Reason;
 use crate::turns::{Span, Turns};
@@ -13,10 +13,7 @@ use sheetloft_shapes::Turn;
 #[derive(Clone, Debug)]
 pub struct Needs {
     pub(crate) area2: i64,
-    pub(crate) disc_um: u32,
-    pub(crate) diameter_um: u32,
-    pub(crate) width_um: u32,
-    pub(crate) inner_mm2: [u32; DEPTHS_UM.len()],
+    bounds: Bounds,
     /// For the part as drawn and mirrored: widths at each direction, then the least within half a step of each;
     /// twice over, so that any turn of them is a run.
     faces: [[[u32; 2 * DIRECTIONS]; 2]; 2],
@@ -52,10 +49,12 @@ impl Needs {
         let (at, around) = (widths(hull), least_widths(hull));
         Self {
             area2: ((grown * (1.0 - 1e-12) - 1.0) * 2.0) as i64,
-            disc_um: down(part.inradius_um() + clear),
-            diameter_um: down(part.diameter_um() + 2.0 * clear),
-            width_um: down(part.width_um() + 2.0 * clear),
-            inner_mm2,
+            bounds: Bounds {
+                disc_um: down(part.inradius_um() + clear),
+                diameter_um: down(part.diameter_um() + 2.0 * clear),
+                width_um: down(part.width_um() + 2.0 * clear),
+                inner_mm2,
+            },
             faces: [false, true].map(|flip| [turned(at, flip), turned(around, flip)]),
             period_udeg: part.period_udeg(),
         }
@@ -63,15 +62,19 @@ impl Needs {
 
     /// Why the part cannot fit a piece with this signature, if the numbers tell whatever the turn.
     pub fn ruled_out_by(&self, signature: &Signature) -> Option<Reason> {
-        if signature.area2 < self.area2 {
-            Some(Reason::Area)
-        } else if signature.disc_um < self.disc_um {
+        if signature.area2 < self.area2 { Some(Reason::Area) } else { self.ruled_out_by_bounds(&signature.bounds) }
+    }
+
+    /// The same of a piece that has the area.
+    pub(crate) fn ruled_out_by_bounds(&self, has: &Bounds) -> Option<Reason> {
+        let needs = &self.bounds;
+        if has.disc_um < needs.disc_um {
             Some(Reason::Disc)
-        } else if signature.diameter_um < self.diameter_um {
-            Some(Reason::Length)
-        } else if signature.width_um < self.width_um {
+        } else if has.width_um < needs.width_um {
             Some(Reason::Width)
-        } else if signature.inner_mm2.iter().zip(&self.inner_mm2).any(|(has, needs)| has < needs) {
+        } else if has.diameter_um < needs.diameter_um {
+            Some(Reason::Length)
+        } else if has.inner_mm2.iter().zip(&needs.inner_mm2).fold(false, |any, (has, needs)| any | (has < needs)) {
             Some(Reason::Inner)
         } else {
             None

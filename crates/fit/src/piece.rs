@@ -22,6 +22,16 @@ pub(crate) const DEPTHS_UM: [i64; 12] =
 pub struct Signature {
     /// Twice the area, holes taken off, flaws not, µm²: exact.
     pub area2: i64,
+    /// What it can hold whatever the turn.
+    pub bounds: Bounds,
+    /// Widths across at 0, 1/64, 2/64 … of a half turn from the x axis, µm.
+    pub widths_um: [u32; DIRECTIONS],
+}
+
+/// That part of a [`Signature`] which is looked at for nearly every piece: one line of the processor's memory.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+#[repr(align(64))]
+pub struct Bounds {
     /// No disc in the piece, clear of holes and flaws, has a greater radius, µm.
     pub disc_um: u32,
     /// No two points of the piece are further apart, µm.
@@ -30,8 +40,6 @@ pub struct Signature {
     pub width_um: u32,
     /// Area of what keeps each of twelve distances (2 to 300 mm) from rim, holes and flaws, mm².
     pub inner_mm2: [u32; DEPTHS_UM.len()],
-    /// Widths across at 0, 1/64, 2/64 … of a half turn from the x axis, µm.
-    pub widths_um: [u32; DIRECTIONS],
 }
 
 /// A stored signature that this program does not read: it is to be worked out anew.
@@ -56,7 +64,7 @@ impl Signature {
         let field = field.build(0.0);
         let hull: Vec<V> = hull(piece.corners()).into_iter().map(V::from).collect();
         let width = least_width(piece).0 + 1;
-        let (_, disc) = discs::largest_up_to(&field, (diameter(&hull) * 1e-5).max(2.0), width as f64 / 2.0);
+        let (_, disc) = discs::largest_up_to(&field, (diameter(&hull) * 5e-5).max(2.0), width as f64 / 2.0);
         let depths: Vec<f64> = DEPTHS_UM.iter().map(|&d| d as f64).take_while(|&d| d <= disc).collect();
         let mut inner_mm2 = [0; DEPTHS_UM.len()];
         for (kept, area) in inner_mm2.iter_mut().zip(erosion::areas(&field, &depths, Side::AtMost)) {
@@ -64,10 +72,12 @@ impl Signature {
         }
         Self {
             area2: piece.area2(),
-            disc_um: up(disc),
-            diameter_um: up(diameter(&hull)),
-            width_um: up(width as f64),
-            inner_mm2,
+            bounds: Bounds {
+                disc_um: up(disc),
+                diameter_um: up(diameter(&hull)),
+                width_um: up(width as f64),
+                inner_mm2,
+            },
             widths_um: widths(&hull).map(up),
         }
     }
@@ -77,8 +87,8 @@ impl Signature {
         let mut bytes = [0; Self::BYTES];
         bytes[0] = Self::VERSION;
         bytes[1..9].copy_from_slice(&self.area2.to_le_bytes());
-        let numbers = [self.disc_um, self.diameter_um, self.width_um];
-        let numbers = numbers.iter().chain(&self.inner_mm2).chain(&self.widths_um);
+        let Bounds { disc_um, diameter_um, width_um, inner_mm2 } = &self.bounds;
+        let numbers = [disc_um, diameter_um, width_um].into_iter().chain(inner_mm2).chain(&self.widths_um);
         for (to, number) in bytes[9..].chunks_exact_mut(4).zip(numbers) {
             to.copy_from_slice(&number.to_le_bytes());
         }
@@ -99,10 +109,12 @@ impl Signature {
         let mut next = || numbers.next().unwrap_or_default();
         Ok(Self {
             area2: i64::from_le_bytes(area2),
-            disc_um: next(),
-            diameter_um: next(),
-            width_um: next(),
-            inner_mm2: std::array::from_fn(|_| next()),
+            bounds: Bounds {
+                disc_um: next(),
+                diameter_um: next(),
+                width_um: next(),
+                inner_mm2: std::array::from_fn(|_| next()),
+            },
             widths_um: std::array::from_fn(|_| next()),
         })
     }

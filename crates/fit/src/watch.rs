@@ -1,9 +1,17 @@
 //! Progress, cancelling and the caller's time limit, without a clock in here.
 
+use crate::find::Fit;
+
 /// Asked now and then during long work. The caller's clock, progress bar and "cancel" button live behind it.
 pub trait Watch {
     /// Whether to go on; `done` of `of` pieces are settled.
     fn go_on(&mut self, done: usize, of: usize) -> bool;
+
+    /// A verified fit for the query of this number, while pieces that come before it are still looked at: each time
+    /// one that is better than the last. Which ones are seen on the way may differ with the number of threads.
+    fn found(&mut self, query: usize, fit: &Fit) {
+        let _ = (query, fit);
+    }
 
     /// Whether to go on with a plan that has come this far.
     fn plan_goes_on(&mut self, so_far: &Progress) -> bool {

@@ -3,8 +3,8 @@
 mod support;
 
 use sheetloft_fit::{
-    Candidate, Caps, Grain, Host, Index, Options, Part, Query, QueryAnswer, Reason, Signature, Stock, Turns, Verdict,
-    find, solve, verify,
+    Candidate, Caps, Fit, Grain, Host, Index, Options, Part, Query, QueryAnswer, Reason, Signature, Stock, Turns,
+    Verdict, Watch, find, solve, verify,
 };
 use sheetloft_shapes::{Point, Shape, Turn};
 use support::{FAMILIES, Rng, kept_by_geo, offcut, part};
@@ -200,6 +200,41 @@ fn any_order_may_be_asked_for() {
         let first = shop.ask_in(&shape, &Turns::any(), &Options { top: Some(4), ..options }, Some(&ranks));
         assert_eq!(first.fits[..], ranked.fits[..4]);
         assert!(accounted_for(&first));
+    }
+}
+
+#[test]
+fn fits_are_told_on_the_way_and_each_is_better_than_the_last() {
+    struct Told(Vec<Fit>);
+    impl Watch for Told {
+        fn go_on(&mut self, _: usize, _: usize) -> bool {
+            true
+        }
+        fn found(&mut self, query: usize, fit: &Fit) {
+            assert_eq!(query, 0);
+            self.0.push(*fit);
+        }
+    }
+    // Many bars that nearly hold the part, then some that do.
+    let bars = (0..60).map(|i| rect(200_000 + 3_000 * i, 99_000)).collect::<Vec<_>>();
+    let shop = Shop::plain(bars.into_iter().chain((0..30).map(|i| rect(420_000 + 1_000 * i, 200_000))));
+    let p = Point::new;
+    let corners =
+        vec![p(0, 0), p(190_000, 0), p(190_000, 60_000), p(60_000, 60_000), p(60_000, 100_000), p(0, 100_000)];
+    let part = Part::new(&Shape::new(corners, Vec::new()).unwrap());
+    let query = Query { part: &part, turns: &Turns::any(), flip: false, order: None };
+    for threads in [1, 2] {
+        let mut told = Told(Vec::new());
+        let options = Options { top: Some(1), tidy: 0, threads, ..Options::default() };
+        let Ok(answers) = find(&[query], &shop.index, shop.pieces.as_slice(), &options, &mut told);
+        let area = |f: &Fit| shop.pieces[f.candidate].0.area2();
+        assert!(told.0.windows(2).all(|w| area(&w[1]) < area(&w[0])));
+        assert_eq!(told.0.last(), answers[0].fits.first());
+        assert_eq!(answers[0].fits[0].candidate, 60);
+        for fit in &told.0 {
+            let host = Host::new(&shop.pieces[fit.candidate].0, &[], 0, &[]);
+            assert_eq!(verify(part.shape(), &fit.placement, &host), Ok(fit.spare_um));
+        }
     }
 }
 
