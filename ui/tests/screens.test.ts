@@ -5,6 +5,7 @@ import { describe, expect, it, vi } from "vitest";
 import App from "../src/App.svelte";
 import TakeBack from "../src/components/TakeBack.svelte";
 import { route } from "../src/lib/route.svelte";
+import Change from "../src/screens/Change.svelte";
 import Cut from "../src/screens/Cut.svelte";
 import Find from "../src/screens/Find.svelte";
 import Now from "../src/screens/Now.svelte";
@@ -12,6 +13,7 @@ import Offcut from "../src/screens/Offcut.svelte";
 import OrderAdd from "../src/screens/OrderAdd.svelte";
 import OrderCost from "../src/screens/OrderCost.svelte";
 import Piece from "../src/screens/Piece.svelte";
+import Plan from "../src/screens/Plan.svelte";
 import Receive from "../src/screens/Receive.svelte";
 import Start from "../src/screens/Start.svelte";
 import Stock from "../src/screens/Stock.svelte";
@@ -285,7 +287,7 @@ describe("the cut", () => {
     door.changed = [{ kind: "plan", uuid: "pl" }];
     await person.click(screen.getByRole("button", { name: "7K-004TK is cut" }));
     expect(await screen.findByText("One offcut is left")).toBeVisible();
-    expect(door.given("cut")).toEqual([{ plan: aPlan.plan, piece: "7K-004TK", failed: ["2"], not_started: ["3"] }]);
+    expect(door.given("cut")).toEqual([{ plan: aPlan.plan, piece: "7K-004TK", failed: ["2"], not_started: ["3"], half_cut: [], leftovers: [] }]);
     expect(screen.getByRole("link", { name: "7K-00HRX" })).toHaveAttribute("href", "#/piece/7K-00HRX");
     expect(await screen.findByRole("link", { name: "What O-7K-0071 cost" })).toHaveAttribute("href", "#/order/O-7K-0071/cost");
     expect(sessionStorage.getItem(`draft cut ${aPlan.plan}`)).toBeNull();
@@ -588,4 +590,57 @@ it("a file that is too large is refused before it is read", async () => {
   await fireEvent.change(input, { target: { files: [large] } });
   await settle();
   expect(await screen.findByText(/larger than 64 MB/)).toBeVisible();
+});
+
+describe("a plan changed by hand", () => {
+  it("moves by key and by button, says what breaks, and saves only what can be cut", async () => {
+    const door = standIn({
+      "plan show": { ...aPlan, state: "made" },
+      "plan try": ({ moves }) => {
+        const far = (moves ?? []).some((m) => m.move_mm[0] >= 10);
+        const breach = { piece: "7K-004TK", part: "1", other: null, what: "rim", lacks_mm: 2, text: "1 is too near to the rim: 2 mm more is needed." };
+        return { ok: !far, breaches: far ? [breach] : [], leftovers: [] };
+      },
+      "plan change": ({ plan }) => ({ ...aPlan, plan: `${plan}X` }),
+    });
+    const { person } = open(Change, { code: aPlan.plan });
+    const part = await screen.findByRole("button", { name: "1" });
+    const save = screen.getByRole("button", { name: "Save as a new plan" });
+    expect(save).toBeDisabled();
+    part.focus();
+    await person.keyboard("{Enter}{ArrowRight}");
+    expect(await screen.findByText(/nothing breaks/)).toBeVisible();
+    expect(door.given("plan try").at(-1)).toEqual({ plan: aPlan.plan, moves: [{ id: "1", piece: "7K-004TK", turn_deg: 0, flip: false, move_mm: [1, 0] }] });
+    await person.keyboard("{Shift>}{ArrowRight}{/Shift}");
+    expect(await screen.findByText(/too near to the rim/)).toBeVisible();
+    expect(save).toBeDisabled();
+    expect(screen.getByRole("button", { name: "1, cannot lie there" })).toBeVisible();
+    await person.click(screen.getByRole("button", { name: "Back to where it was" }));
+    await person.click(screen.getByRole("button", { name: "Turn left" }));
+    await vi.waitFor(() => expect(door.given("plan try").at(-1)!.moves![0]).toMatchObject({ turn_deg: 90 }));
+    await vi.waitFor(() => expect(save).toBeEnabled());
+    await person.click(screen.getByRole("button", { name: "3" }));
+    await person.click(screen.getByRole("checkbox", { name: /It stays here/ }));
+    await person.click(screen.getByRole("button", { name: "Plan the rest anew" }));
+    await vi.waitFor(() => expect(door.given("plan change")[0]).toMatchObject({ replan: true, lock: ["3"] }));
+  });
+});
+
+describe("a plan", () => {
+  it("asks why before it takes pieces over, and lists what is to be bought", async () => {
+    const door = standIn({
+      "plan show": {
+        ...aPlan,
+        state: "made",
+        pieces: aPlan.pieces.map((p) => ({ ...p, held_for: "O-7K-00F4S" })),
+        buy: [{ material: acrylic.name, size: "2440 × 1220 mm", size_mm: [2440, 1220], sheets: 2, price: "60.00", total: "120.00", supplier: "Yard" }],
+      },
+      hold: { plan: aPlan.plan, pieces: ["7K-004TK"], held: true, taken_over: ["P-7K-00G5M"] },
+    });
+    const { person } = open(Plan, { code: aPlan.plan });
+    expect(await screen.findByText(/2 × Acrylic clear 3 mm 2440 × 1220 mm/)).toBeVisible();
+    await person.type(screen.getByLabelText("Why it cannot wait"), "opens on Friday");
+    await person.click(screen.getByRole("button", { name: "Take the pieces over" }));
+    await vi.waitFor(() => expect(door.given("hold")[0]).toEqual({ plan: aPlan.plan, over: "opens on Friday" }));
+  });
 });

@@ -10,6 +10,8 @@ export class Job {
   running = $state(false);
   done = $state<number | null>(null);
   of = $state<number | null>(null);
+  /** What it has so far, in words. */
+  text = $state("");
   stopping = $state(false);
   refused = $state.raw<Refused | null>(null);
   #id: string | null = null;
@@ -22,6 +24,7 @@ export class Job {
     this.running = true;
     this.stopping = false;
     this.done = this.of = null;
+    this.text = "";
     this.refused = null;
     const timer = setInterval(() => void this.#look(id), ASK_EVERY_MS);
     try {
@@ -63,5 +66,6 @@ export class Job {
     if (!seen || this.#id !== id) return;
     this.done = seen.done;
     this.of = seen.of;
+    this.text = seen.text ?? "";
   }
 }

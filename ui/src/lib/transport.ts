@@ -15,6 +15,8 @@ export type Reply = { ok: true; answer: unknown; changed: Changed[] } | { ok: fa
 export interface Progress {
   done: number | null;
   of: number | null;
+  /** What it has so far, in words. */
+  text?: string;
 }
 
 /** Who is there, and whether there is a shop file yet. */

@@ -814,3 +814,99 @@ ui-import-done = { $count ->
 ui-export = Take the stock out
 ui-export-text = Every piece on hand, one a line, as “Bring pieces in” reads it.
 ui-export-go = Save the stock
+# --- plans changed by hand
+ui-change-title = Change a plan by hand
+ui-change-lead-hand = Drag a part, or move it with the arrow keys. What cannot be cut like that is shown at once and cannot be saved.
+ui-change-not-now = This plan is held or being cut: let its pieces go first, then change it.
+ui-change-breach = { $piece }: { $text }
+ui-change-ok = { $count ->
+    [one] One part was moved, and nothing breaks.
+   *[other] { $count } parts were moved, and nothing breaks.
+}
+ui-change-left = { $piece } keeps { $size }
+ui-change-at = At { $x }, { $y }, turned { $angle }
+ui-change-left-turn = Turn left
+ui-change-right-turn = Turn right
+ui-change-mirror = Mirror
+ui-change-by = Turn by degrees
+ui-change-turn = Turn
+ui-change-onto = Put on another piece
+ui-change-onto-go = Put there
+ui-change-lock = It stays here
+ui-change-lock-hint = When the rest is planned anew.
+ui-change-back = Back to where it was
+ui-change-none = Choose a part
+ui-change-keys = Arrow keys move it by 1 mm, with Shift by 10 mm; Page up and Page down turn it by a degree, with Shift by a quarter.
+ui-change-save = Save as a new plan
+ui-change-replan = Plan the rest anew
+ui-change-again = Start again
+ui-bench-part = { $id }{ $broken ->
+    [yes] , cannot lie there
+   *[no] { "" }
+}{ $locked ->
+    [yes] , stays
+   *[no] { "" }
+}
+# --- more about plans
+ui-plan-change = Change by hand
+ui-plan-take-over = Take the pieces over
+ui-plan-held-elsewhere = Held for another order: { $pieces }. Taking them over sends that order back to be planned.
+ui-plan-over = Why it cannot wait
+ui-plan-lost = Its pieces went to another order: { $why }. Plan again.
+ui-plan-taken-over = given to another order: { $why }
+ui-plan-buy = To be bought
+ui-plan-buy-row = { $count } × { $material } { $size }
+ui-plan-new-sheet = New sheet: { $material } { $size }
+ui-plan-layouts = Different drawings
+ui-plan-same = The same drawing as { $piece }.
+ui-plan-saws = { $count ->
+    [one] Too long for the bed: one cut with the saw first, along the broken line.
+   *[other] Too long for the bed: { $count } cuts with the saw first, along the broken lines.
+}
+ui-plan-may-buy = New sheets may be bought
+ui-plan-may-buy-hint = What is not on hand is planned on the material's stock sizes, and comes with a buying list.
+ui-plan-urgent = Urgent: held pieces too
+ui-plan-urgent-hint = Pieces that are held for other orders may be used; you then say why they are taken over.
+ui-plan-leave = What is left of a sheet
+ui-plan-leave-largest = As much as can be
+ui-plan-leave-straight = One straight remainder
+ui-plan-saw = Width of the saw's cut
+ui-plan-saw-hint = For pieces that are too long for the machine's bed. Otherwise 3.5 mm.
+ui-ticket = Ticket for the machine
+ui-layout-face-down = Face down (mirrored)
+# --- cut again, leftovers
+ui-remake = Cut again
+ui-remake-of = Cut { $part } again
+ui-remake-count = How many
+ui-remake-why = What is wrong with it?
+ui-remake-go = Send back to be planned
+ui-remake-done = { $count } of { $part } to be cut again.
+ui-remakes = Cut again
+ui-remake-row = { $count } × { $part } of line { $line }: { $why }
+ui-cut-half = half cut
+ui-cut-why = What went wrong?
+ui-cut-leftovers = What is left, if it is not as planned
+ui-cut-leftover = { $number }: { $size }
+ui-cut-leftover-kept = into stock, as planned
+ui-cut-leftover-scrap = thrown away, as planned
+ui-cut-leftover-drop = thrown away
+ui-cut-leftover-keep = into stock
+ui-cut-leftover-redraw = into stock, with another size
+ui-cut-leftover-size = Its size
+ui-alike = What its parts must share
+ui-alike-no = nothing
+ui-alike-lot = one lot
+ui-alike-piece = one piece
+ui-alike-hint = One lot for an even colour, one piece for running grain.
+ui-now-go-buy = See the list
+ui-stock-sizes = Can be bought as
+ui-stock-size = Size
+ui-stock-size-price = Price of a sheet
+ui-stock-size-supplier = From
+ui-stock-size-remove = Remove
+ui-stock-size-remove-of = Remove { $size }
+ui-stock-size-add = Add a size
+ui-stock-size-line = { $size } at { $price }
+ui-clear-price = No price any more
+ui-clear-density = No density any more
+ui-clear-laser = May be lasered after all
