@@ -597,7 +597,7 @@ describe("a plan changed by hand", () => {
     const door = standIn({
       "plan show": { ...aPlan, state: "made" },
       "plan try": ({ moves }) => {
-        const far = (moves ?? []).some((m) => m.move_mm[0] >= 10);
+        const far = (moves ?? []).some((m) => m.turn_deg === 0 && m.move_mm[0] >= 10);
         const breach = { piece: "7K-004TK", part: "1", other: null, what: "rim", lacks_mm: 2, text: "1 is too near to the rim: 2 mm more is needed." };
         return { ok: !far, breaches: far ? [breach] : [], leftovers: [] };
       },
