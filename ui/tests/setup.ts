@@ -15,6 +15,7 @@ class Observer {
 vi.stubGlobal("ResizeObserver", Observer);
 vi.stubGlobal("scrollTo", () => {});
 Element.prototype.scrollIntoView = () => {};
+Element.prototype.setPointerCapture = () => {};
 HTMLDialogElement.prototype.showModal = function (this: HTMLDialogElement) {
   this.open = true;
 };

@@ -87,6 +87,11 @@ fn materials(shop: &mut Shop, host: &mut dyn Host, changed: &mut Vec<Changed>) -
             price: some(&decimals(shop, price)),
             offcut_value: some("60"),
             size_tolerance: some("0mm"),
+            stock_sizes: vec![action::StockSizeGiven {
+                size: "8ftx4ft".to_owned(),
+                price: None,
+                supplier: some("Panel yard"),
+            }],
             ..action::MaterialAdd::default()
         };
         changed.extend(material::add(shop, host, &with)?.1);
