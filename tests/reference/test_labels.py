@@ -91,3 +91,47 @@ def test_a_label_as_a_picture(demo):
     # Dots of the printer, not more and not fewer: 100 × 50 mm at 203 dpi.
     width, height = (int.from_bytes(png.read_bytes()[at : at + 4]) for at in (16, 20))
     assert (width, height) == (round(100 / 25.4 * 203), round(50 / 25.4 * 203))
+
+
+def test_ticket_of_a_plan(demo):
+    """The ticket's code is the plan's, its words are those of the plan, and each picture keeps its scale."""
+    order = next(o["order"] for o in demo("order", "list")["orders"] if o["name"] == "Lens table")
+    plan = demo("plan", order, "--rounds", "0")
+    pdf = demo.folder / "ticket.pdf"
+    demo("ticket", plan["plan"], "--out", pdf)
+    assert size_mm(pdf) == pytest.approx((210, 297), abs=0.1)  # A4: ISO 216
+    sheets = pages(pdf, 150)
+    assert scanned(sheets[0]) == [plan["plan"]]
+    said = words(pdf)
+    for piece in plan["pieces"]:
+        assert piece["piece"] in said and (piece["rack"] or "—") in said
+    for text in ("Lens table", "Scale 1 :", "this side to the stop", "Local rules", "Never leave a laser unattended"):
+        assert text in said, text
+    # The stop's bar under each piece is as long as the datum side at the scale that is printed: a thick line, 1 mm.
+    scales = [int(line.split(":")[1].split()[0]) for line in said.splitlines() if "Scale 1 :" in line]
+    assert len(scales) == len(plan["pieces"])
+    longest = []
+    for sheet in sheets:
+        dark = sheet < 128
+        runs = [run_length(row) for row in dark]
+        longest.append(max(runs) / 150 * 25.4)
+    sides = [numpy.hypot(*(numpy.subtract(*p["datum"]))) / s for p, s in zip(plan["pieces"], scales)]
+    for side in sides:
+        # The bar begins 2 mm before the corner.
+        assert any(abs(run - side - 2) < 0.6 for run in longest + all_runs(sheets)), (side, longest)
+
+
+def run_length(row):
+    """The longest run of dark dots in a row."""
+    edges = numpy.flatnonzero(numpy.diff(numpy.concatenate(([0], row.astype(numpy.int8), [0]))))
+    return int((edges[1::2] - edges[::2]).max()) if len(edges) else 0
+
+
+def all_runs(sheets):
+    """Lengths in mm of all thick level lines: those that are dark over at least four rows at 150 dpi."""
+    found = []
+    for sheet in sheets:
+        dark = sheet < 128
+        thick = dark[:-3] & dark[1:-2] & dark[2:-1] & dark[3:]
+        found += [run_length(row) / 150 * 25.4 for row in thick if row.any()]
+    return found

@@ -5,6 +5,7 @@ arithmetic for the money: a kept offcut carries the piece's cost by area, the or
 """
 
 import json
+import math
 import random
 from decimal import Decimal
 from fractions import Fraction
@@ -90,7 +91,9 @@ def follow(shop, code, plan, lines):
     for one, _, parts, _ in pieces:
         out = shop.folder / "layout.dxf"
         shop("layout", plan["plan"], "--piece", one["piece"], "--out", out)
-        drawn(out, parts)
+        drawn(out, [at_the_stop(p, one["datum"]) for p in parts])
+        shop("layout", plan["plan"], "--piece", one["piece"], "--out", out, "--face-down")
+        drawn(out, [at_the_stop(p, one["datum"], face_down=True) for p in parts])
     cut = shop("cut", plan["plan"])
     assert {c["piece"] for c in cut["cuts"]} == set(carried)
     for done in cut["cuts"]:
@@ -119,6 +122,19 @@ def follow(shop, code, plan, lines):
         assert money(row["charged"]) + money(row["returned"]) == carried[row["piece"]]
     books = shop("check")["books"]
     assert money(books["received"]) == sum(money(books[k]) for k in ("on_hand", "charged", "written_off"))
+
+
+def at_the_stop(shape, datum, face_down=False):
+    """A shape of the piece as it lies at the machine: the datum side along x, its corner at the origin; face down,
+    mirrored, with the side's other end there."""
+    if datum is None:
+        return affinity.scale(shape, 1, -1, origin=(0, 0)) if face_down else shape
+    (ax, ay), (bx, by) = reversed(datum) if face_down else datum
+    length = math.hypot(bx - ax, by - ay)
+    cos, sin = (bx - ax) / length, (by - ay) / length
+    side = -1 if face_down else 1
+    turned = [cos, sin, -sin * side, cos * side, -(ax * cos + ay * sin), -side * (ay * cos - ax * sin)]
+    return affinity.affine_transform(shape, turned)
 
 
 def drawn(path, parts):
