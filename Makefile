@@ -19,7 +19,7 @@ SCREEN_SOURCES := $(shell find ui/src ui/public crates/shop/messages -type f) \
 # A heading before each step, so that the output can be found again.
 say = @printf '\n== %s\n' '$(1)'
 
-.PHONY: help run test bench reference fmt types screens icons pictures \
+.PHONY: help run test test-slow bench reference fmt types screens icons pictures \
 	check-packages check-format check-screens check-lints check-docs build test-rust test-window test-browser
 
 help: ## Lists what there is to make
@@ -89,6 +89,10 @@ build: screens
 test-rust: build
 	$(call say,Unit tests and property tests and scenarios)
 	cargo test --workspace --locked
+
+test-slow: ## The searches for fits again, over thousands of cases
+	$(call say,Slow tests)
+	cargo test --locked -p sheetloft-fit -- --ignored
 
 test-window: build .venv/ready
 	$(call say,The window from end to end)

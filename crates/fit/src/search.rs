@@ -26,9 +26,11 @@ const SMALLEST_UM: f64 = 0.6;
 
 /// After so many boxes, those in which no pose has more than so much to spare (µm) are left undecided. All stays
 /// below the 20 µm from which on every fit is to be found.
-const PATIENCE: [(usize, f64); 3] = [(10_000, 4.0), (30_000, 10.0), (60_000, 18.0)];
+const PATIENCE: [(usize, f64); 3] = [(6_000, 4.0), (15_000, 10.0), (30_000, 18.0)];
 /// Boxes without an acceptable pose that are split at most, before the rest of them is left undecided.
-const SLIGHT_BOXES: usize = 4_000;
+const SLIGHT_BOXES: usize = 1_000;
+/// After so many boxes without an answer the caller is asked for a hint.
+const HINT_AFTER: usize = 600;
 /// Turning is halved where it moves the furthest open feature by more than half a side, weighed by this. (Tried.)
 const TURN_SHARE: f64 = 0.6;
 /// Boxes between two questions to the watch: some tenths of a millisecond.
@@ -143,6 +145,10 @@ pub(crate) struct Node {
 }
 
 impl Node {
+    fn turns(&self) -> Open {
+        Open { face: self.face, middle: self.pose.angle, half: self.ha }
+    }
+
     /// How far the reference point may move.
     pub fn shift(&self) -> f64 {
         v(self.hx, self.hy).norm()
@@ -208,21 +214,43 @@ pub(crate) struct Sector {
     pub half: f64,
 }
 
-/// Searches all poses of the faces in the sectors. `accept` is offered promising poses (face and pose)
-/// and says what came of it.
+/// Turns of a face within which something is left open, in radians.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct Open {
+    pub face: usize,
+    pub middle: f64,
+    pub half: f64,
+}
+
+/// What a search asks of its caller.
+pub(crate) trait Ask<T> {
+    /// A promising pose of a face: what comes of it.
+    fn accept(&mut self, face: usize, pose: &Pose) -> Option<T>;
+
+    /// Asked once, where the answer does not come quickly: turns of which the caller may know more.
+    fn hint(&mut self, open: &[Open], watch: &mut dyn Watch) -> Option<T> {
+        let _ = (open, watch);
+        None
+    }
+}
+
+/// Searches all poses of the faces in the sectors.
 pub(crate) fn search<T>(
     pairs: &[Pair<'_>],
     sectors: &[Sector],
     least: f64,
     boxes: &mut usize,
     watch: &mut dyn Watch,
-    mut accept: impl FnMut(usize, &Pose) -> Option<T>,
+    ask: &mut impl Ask<T>,
 ) -> End<T> {
     let mut open: BinaryHeap<Node> = BinaryHeap::new();
     let mut arena: Vec<u32> = Vec::new();
     let mut memory = Memory::default();
     let mut bounder = Bounder::default();
     let mut undecided: Option<f64> = None;
+    // The turns of what was left undecided, while the caller was not asked for a hint.
+    let mut aside: Vec<Open> = Vec::new();
+    let mut hinted = false;
     for (face, pair) in pairs.iter().enumerate() {
         let from = arena.len() as u32;
         arena.extend(pair.roots());
@@ -253,10 +281,17 @@ pub(crate) fn search<T>(
         if *boxes == 0 || (popped.is_multiple_of(WATCH_EVERY) && !watch.go_on(0, 1)) {
             return End::Capped;
         }
+        if popped == HINT_AFTER {
+            hinted = true;
+            aside.extend(open.iter().chain([&node]).map(Node::turns));
+            if let Some(found) = ask.hint(&aside, watch) {
+                return End::Found(found);
+            }
+        }
         let pair = &pairs[node.face];
-        if node.value > 0.0
+        if node.value > least.max(0.0)
             && pair.holds(&node.pose)
-            && let Some(found) = accept(node.face, &node.pose)
+            && let Some(found) = ask.accept(node.face, &node.pose)
         {
             return End::Found(found);
         }
@@ -271,8 +306,10 @@ pub(crate) fn search<T>(
         if most < -PROOF_UM {
             continue;
         }
+        let slight = most <= least;
         if let Some(pose) = verdict.pose
-            && let Some(found) = accept(node.face, &pose)
+            && !slight
+            && let Some(found) = ask.accept(node.face, &pose)
         {
             return End::Found(found);
         }
@@ -283,11 +320,13 @@ pub(crate) fn search<T>(
             act = act.max(lever.norm());
             far = far.max(node.reach(&pair.feature(entry), knot.spread));
         }
-        let slight = most <= least;
         slights += usize::from(slight);
         let patience = PATIENCE.iter().rev().find(|p| popped >= p.0).map_or(f64::NEG_INFINITY, |p| p.1);
         if far < SMALLEST_UM || most <= patience || (slight && slights > SLIGHT_BOXES) {
             undecided = Some(undecided.map_or(most.max(0.0), |u: f64| u.max(most)));
+            if !hinted {
+                aside.push(node.turns());
+            }
             continue;
         }
         let turn = act * node.ha * TURN_SHARE;
@@ -313,10 +352,11 @@ pub(crate) fn search<T>(
             }
         }
     }
-    match undecided {
-        None => End::Empty,
-        Some(most) => End::Undecided(most),
+    let Some(most) = undecided else { return End::Empty };
+    if !hinted && let Some(found) = ask.hint(&aside, watch) {
+        return End::Found(found);
     }
+    End::Undecided(most)
 }
 
 /// Looks at a box: false where it is proven empty. Else sets its value and bound, and lists what is still open in

@@ -6,10 +6,11 @@ use serde::{Deserialize, Serialize};
 use sheetloft_shapes::place::{FULL_TURN_UDEG, QUARTER_TURN_UDEG};
 use sheetloft_shapes::{Placement, Turn, limits};
 
+use crate::field::Field;
 use crate::host::Host;
 use crate::num::Rot;
-use crate::part::{Face, Part};
-use crate::search::{End, PROOF_UM, Pair, Pose, Sector, search};
+use crate::part::Part;
+use crate::search::{Ask, End, Open, PROOF_UM, Pair, Pose, Sector, search};
 use crate::tidy::placement_at;
 use crate::turns::Turns;
 use crate::verify::verify;
@@ -75,6 +76,13 @@ impl Default for Caps {
 const ROUNDED_LEAST_UM: f64 = 1.0;
 /// Boxes opened at each quarter turn before all turns are searched.
 const BOXES_PER_QUARTER: usize = 400;
+/// Turns at which edges are parallel that are tried at most, for each face, and boxes for each of them.
+const HINTS: usize = 48;
+const BOXES_PER_HINT: usize = 60;
+/// The longest edges of either that are laid along each other.
+const DIRECTIONS: usize = 16;
+/// What such a turn may lie outside of what is open: that of rounding to a microdegree, radians.
+const ANGLE_SLACK: f64 = 2e-8;
 
 /// Whether `part` fits into `host` under the turns allowed, and where.
 ///
@@ -98,17 +106,17 @@ pub fn solve(
     let mut left = caps.boxes;
     let mut rest = Rest::default();
     let (fixed, spans) = sectors(turns, part.period_udeg());
+    let mut solver = Solver { part, pairs: &pairs, turns, host, turn: None };
     for turn in fixed {
-        let end = at_turn(part, &pairs, turn, turns, host, &mut left, watch);
+        let end = solver.at_turn(turn, &pairs, &mut left, watch);
         if let Some(fits) = rest.take(end) {
             return fits;
         }
     }
     let mut fits = None;
     if !spans.is_empty() {
-        let end = search(&pairs, &spans, ROUNDED_LEAST_UM, &mut left, watch, |pair, pose| {
-            check(part, pairs[pair].face, None, turns, pose, host)
-        });
+        solver.turn = None;
+        let end = search(&pairs, &spans, ROUNDED_LEAST_UM, &mut left, watch, &mut solver);
         fits = rest.take(end);
     }
     // A turn that a person can lay out by eye is worth a little more, the first ones most; and only there does a
@@ -120,7 +128,7 @@ pub fn solve(
             }
             for pair in &pairs {
                 let mut few = BOXES_PER_QUARTER;
-                let end = at_turn(part, std::slice::from_ref(pair), turn, turns, host, &mut few, watch);
+                let end = solver.at_turn(turn, std::slice::from_ref(pair), &mut few, watch);
                 if let End::Found((placement, spare_um)) = end {
                     return Verdict::Fits { placement, spare_um };
                 }
@@ -128,6 +136,94 @@ pub fn solve(
         }
     }
     fits.unwrap_or_else(|| rest.verdict())
+}
+
+/// A part, its faces against a host, and the turn if it is fixed.
+struct Solver<'a> {
+    part: &'a Part,
+    pairs: &'a [Pair<'a>],
+    turns: &'a Turns,
+    host: &'a Host,
+    turn: Option<Turn>,
+}
+
+impl Solver<'_> {
+    /// Searches some of the pairs at one turn.
+    fn at_turn(
+        &self,
+        turn: Turn,
+        pairs: &[Pair<'_>],
+        boxes: &mut usize,
+        watch: &mut dyn Watch,
+    ) -> End<(Placement, i64)> {
+        let (sin, cos) = turn.sin_cos();
+        let sector = Sector { middle: turn.radians(), rot: Rot { sin, cos }, half: 0.0 };
+        let least = if turn.is_quarter() { -PROOF_UM } else { ROUNDED_LEAST_UM };
+        let mut fixed = Solver { pairs, turn: Some(turn), ..*self };
+        search(pairs, &[sector], least, boxes, watch, &mut fixed)
+    }
+}
+
+impl Ask<(Placement, i64)> for Solver<'_> {
+    /// Turns a pose into a placement and verifies it.
+    fn accept(&mut self, face: usize, pose: &Pose) -> Option<(Placement, i64)> {
+        let turn = self.turn.unwrap_or_else(|| Turn::from_radians(pose.angle.rem_euclid(TAU)));
+        if !self.turns.allow(turn) {
+            return None;
+        }
+        let placement = placement_at(self.part, self.pairs[face].face.flip, turn, pose)?;
+        verify(self.part.shape(), &placement, self.host).ok().map(|spare| (placement, spare))
+    }
+
+    /// Quarter turns first, then turns at which an edge of the part is parallel to one of the rim: a part that has
+    /// next to nothing to spare lies so.
+    fn hint(&mut self, open: &[Open], watch: &mut dyn Watch) -> Option<(Placement, i64)> {
+        if self.turn.is_some() {
+            return None;
+        }
+        for (number, pair) in self.pairs.iter().enumerate() {
+            let open: Vec<&Open> = open.iter().filter(|o| o.face == number).collect();
+            let is_open = |turn: &Turn| {
+                open.iter().any(|o| {
+                    let off = (turn.radians() - o.middle).rem_euclid(TAU);
+                    off.min(TAU - off) <= o.half + ANGLE_SLACK
+                })
+            };
+            let quarters = quarters(self.turns, self.part.period_udeg());
+            let parallel = parallel_turns(pair).into_iter().filter(|t| self.turns.allow(*t));
+            for turn in quarters.chain(parallel).filter(is_open).take(HINTS) {
+                let mut few = BOXES_PER_HINT;
+                if let End::Found(found) = self.at_turn(turn, std::slice::from_ref(pair), &mut few, watch) {
+                    return Some(found);
+                }
+            }
+        }
+        None
+    }
+}
+
+/// Turns at which one of the part's longer edges lies along one of those that it may touch, the longest first.
+fn parallel_turns(pair: &Pair<'_>) -> Vec<Turn> {
+    let (part, host) = (directions(&pair.face.outside, -1.0), directions(&pair.host.field, 1.0));
+    let mut turns: Vec<(f64, Turn)> =
+        part.iter().flat_map(|p| host.iter().map(move |h| (p.1.min(h.1), Turn::from_radians(h.0 - p.0)))).collect();
+    turns.sort_by(|a, b| b.0.total_cmp(&a.0).then(a.1.cmp(&b.1)));
+    let mut seen = Vec::new();
+    for (_, turn) in turns {
+        if !seen.contains(&turn) {
+            seen.push(turn);
+        }
+    }
+    seen
+}
+
+/// The directions of a field's longest edges, with their lengths; `side` turns them around where it is below 0.
+fn directions(field: &Field, side: f64) -> Vec<(f64, f64)> {
+    let mut longest: Vec<(f64, f64)> =
+        field.edges().iter().map(|e| (libm::atan2(side * e.u.y, side * e.u.x), e.len)).collect();
+    longest.sort_by(|a, b| b.1.total_cmp(&a.1).then(a.0.total_cmp(&b.0)));
+    longest.truncate(DIRECTIONS);
+    longest
 }
 
 /// What searches without a fit leave open.
@@ -159,23 +255,6 @@ impl Rest {
             None => Verdict::No { reason: Reason::Places },
         }
     }
-}
-
-fn at_turn(
-    part: &Part,
-    pairs: &[Pair<'_>],
-    turn: Turn,
-    turns: &Turns,
-    host: &Host,
-    boxes: &mut usize,
-    watch: &mut dyn Watch,
-) -> End<(Placement, i64)> {
-    let (sin, cos) = turn.sin_cos();
-    let sector = Sector { middle: turn.radians(), rot: Rot { sin, cos }, half: 0.0 };
-    let least = if turn.is_quarter() { -PROOF_UM } else { ROUNDED_LEAST_UM };
-    search(pairs, &[sector], least, boxes, watch, |pair, pose| {
-        check(part, pairs[pair].face, Some(turn), turns, pose, host)
-    })
 }
 
 /// The fixed turns, and the spans cut into sectors; neither repeats what looks the same.
@@ -210,23 +289,6 @@ fn quarters(turns: &Turns, period: i64) -> impl Iterator<Item = Turn> {
         .filter(move |t| *t < period || !turns.is_any())
         .map(Turn)
         .filter(|t| turns.as_spans().iter().any(|s| s.width > 0 && s.holds(*t)))
-}
-
-/// Turns a pose into a placement and verifies it.
-fn check(
-    part: &Part,
-    face: &Face,
-    turn: Option<Turn>,
-    turns: &Turns,
-    pose: &Pose,
-    host: &Host,
-) -> Option<(Placement, i64)> {
-    let turn = turn.unwrap_or_else(|| Turn::from_radians(pose.angle.rem_euclid(TAU)));
-    if !turns.allow(turn) {
-        return None;
-    }
-    let placement = placement_at(part, face.flip, turn, pose)?;
-    verify(part.shape(), &placement, host).ok().map(|spare| (placement, spare))
 }
 
 /// A necessary condition that needs no search. (The others are in the piece's [`crate::Signature`].)

@@ -66,6 +66,50 @@ fn every_part_fits_its_own_outline_turned_by_quarters() {
     }
 }
 
+/// Next to nothing to spare, at a turn that no one would guess: the turns at which edges are parallel are tried.
+#[test]
+fn a_hole_made_by_the_part_itself_is_found_at_any_turn() {
+    let mut rng = Rng(4);
+    for family in FAMILIES {
+        for um in [3.0, 5.0, 10.0] {
+            let size = rng.range(40_000.0, 400_000.0);
+            let shape = part(&mut rng, family, size);
+            let hole = moved(&shape, (rng.unit() * 360e6) as i64, 5_000, -7_000);
+            let hole = support::from_geo(&support::grown(&hole, um)).unwrap();
+            let verdict = ask(&shape, &Turns::any(), true, &hole, 0);
+            assert!(spare(verdict).is_some_and(|s| s as f64 <= um), "{family:?} {um}: {verdict:?}");
+        }
+    }
+}
+
+/// Round parts in holes of their size hold at as many turns as they have corners: answered long before any cap.
+#[test]
+fn round_parts_of_exactly_the_size_are_answered_soon() {
+    let circle = |corners: usize, radius: f64| {
+        let corner = |i: usize| {
+            let angle = (i as f64 + 0.3) / corners as f64 * std::f64::consts::TAU;
+            Point::new((radius * angle.cos()).round() as i32, (radius * angle.sin()).round() as i32)
+        };
+        Shape::new((0..corners).map(corner).collect(), Vec::new()).unwrap()
+    };
+    let few = Caps { boxes: 8_000 };
+    let any = Turns::any();
+    for corners in [32, 90, 200, 500] {
+        for clearance in [0, 1_000] {
+            let part = Part::new(&circle(corners, 100_000.0));
+            let answer = |radius: f64| {
+                let hole = circle(corners, radius + clearance as f64);
+                solve(&part, &any, true, &Host::new(&hole, &[], clearance, &[]), &few, &mut ())
+            };
+            let same = answer(100_000.0);
+            assert!(!matches!(same, Verdict::TooClose { within_um: None }), "{corners} {clearance}: {same:?}");
+            assert!(clearance > 0 || spare(same) == Some(0), "{corners}: {same:?}");
+            assert!(spare(answer(100_020.0)).is_some());
+            assert!(matches!(answer(99_980.0), Verdict::No { .. }), "{corners} {clearance}");
+        }
+    }
+}
+
 #[test]
 fn only_allowed_turns_are_taken() {
     // A bar along a diagonal slot: only a span of turns around 30° lets it in.
