@@ -17,6 +17,7 @@ mod knots;
 mod lp;
 pub mod needs;
 mod num;
+mod pack;
 pub mod part;
 pub mod piece;
 pub mod plan;
@@ -35,6 +36,7 @@ pub use find::{Candidate, Fit, Options, Query, QueryAnswer, Stock, TooClose, fin
 pub use host::{Host, Obstacle};
 pub use index::Index;
 pub use needs::Needs;
+pub use pack::{Strip, StripOptions, StripPart, strip};
 pub use part::Part;
 pub use piece::{Grain, Signature, StaleSignature};
 pub use remains::{KeepFrom, Remains, RemainsError, remains};

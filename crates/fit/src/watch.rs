@@ -17,6 +17,11 @@ pub trait Watch {
     fn plan_goes_on(&mut self, so_far: &Progress) -> bool {
         self.go_on(so_far.placed, so_far.of)
     }
+
+    /// How much of the time that the caller gives is over, 0 to 1; `None` where there is no such limit.
+    fn share(&self) -> Option<f64> {
+        None
+    }
 }
 
 /// How far a plan has come: what the best one found until now says.

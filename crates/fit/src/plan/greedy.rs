@@ -10,6 +10,7 @@ use super::check::{self, Laid};
 use super::problem::{Draft, DraftPiece, Problem};
 use super::table::{Table, empty};
 use super::{More, PlacedPart, Supply, Together, Why};
+use crate::pack::Rng;
 use crate::solve::{Caps, Verdict};
 use crate::watch::Watch;
 
@@ -31,6 +32,49 @@ pub(super) fn build(problem: &Problem<'_>, order: u32, watch: &mut dyn Watch) ->
     let rest: Vec<usize> = (0..problem.wanted.len()).filter(|&i| problem.wanted[i].together.is_none()).collect();
     build.place_all(&rest, None, watch);
     build.draft()
+}
+
+/// The pieces of a draft as they are, and all parts that are not on them put down in a random order that has large
+/// ones early, on pieces opened in a random order that has cheap ones early.
+pub(super) fn rebuild(
+    problem: &Problem<'_>,
+    keep: &[&DraftPiece],
+    rng: &mut Rng,
+    watch: &mut dyn Watch,
+) -> Option<Draft> {
+    let mut build = Build::new(problem, rng.below(ORDERS as usize) as u32);
+    let mut there = vec![false; problem.wanted.len()];
+    for piece in keep {
+        let mut table = Table::new(problem, problem.kind_of[piece.stock]);
+        for part in &piece.parts {
+            there[part.wanted] = true;
+            table.put(*part);
+        }
+        build.slots.push(Slot { stock: piece.stock, copy: piece.copy, table });
+    }
+    if keep.is_empty() {
+        build.locks();
+    }
+    for n in 1..build.opening.len() {
+        if rng.below(3) == 0 {
+            build.opening.swap(n - 1, n);
+        }
+    }
+    let parts = |of: &[usize]| -> Vec<usize> { of.iter().copied().filter(|&i| !there[i]).collect() };
+    for (together, group) in problem.groups() {
+        let missing = parts(&group);
+        if !missing.is_empty() {
+            if missing.len() < group.len() {
+                // A group that is cleared in part only: left to others.
+                return None;
+            }
+            build.group(together, &missing, watch);
+        }
+    }
+    let rest: Vec<usize> = (0..problem.wanted.len()).filter(|&i| problem.wanted[i].together.is_none()).collect();
+    build.noise = Some(rng.next());
+    build.place_all(&parts(&rest), None, watch);
+    (!build.stopped).then(|| build.draft())
 }
 
 /// How many sheets more the parts need for which there was no room.
@@ -73,6 +117,8 @@ struct Build<'a> {
     only: Option<usize>,
     not_placed: Vec<(usize, Why)>,
     stopped: bool,
+    /// Seed of a random order.
+    noise: Option<u64>,
 }
 
 /// What a part may be placed on.
@@ -94,7 +140,16 @@ impl<'a> Build<'a> {
             // By the price of the area that is used up at the least.
             opening.sort_by_key(|&s| (bought(s), stock[s].price, stock[s].age, s));
         }
-        Self { problem, order, slots: Vec::new(), opening, only: None, not_placed: Vec::new(), stopped: false }
+        Self {
+            problem,
+            order,
+            slots: Vec::new(),
+            opening,
+            only: None,
+            not_placed: Vec::new(),
+            stopped: false,
+            noise: None,
+        }
     }
 
     fn draft(self) -> Draft {
@@ -231,6 +286,14 @@ impl<'a> Build<'a> {
             4 => size(i).0 + size(i).1,
             _ => shape(i).area2(),
         };
+        let mut noise = self.noise.map(Rng::new);
+        // Equal parts stay together in the order.
+        let mut factors: HashMap<usize, i64> = HashMap::new();
+        for &i in &order {
+            let factor = noise.as_mut().map_or(100, |rng| 60 + rng.below(80) as i64);
+            factors.entry(problem.class_of[i]).or_insert(factor);
+        }
+        let key = |i: usize| key(i) / 100 * factors.get(&problem.class_of[i]).copied().unwrap_or(100);
         order.sort_by_cached_key(|&i| (Reverse(key(i)), Reverse(shape(i).area2()), problem.class_of[i], i));
         // Parts equal to one for which there was no place have none either: pieces only get fuller.
         let mut refused: HashMap<usize, Why> = HashMap::new();

@@ -7,25 +7,35 @@
 //! `problem` holds what is asked, `table` a piece with parts on it, `greedy` puts parts down one after another,
 //! `score` says what that costs, `least` what any plan costs at least, `check` names what is wrong with a layout.
 
+mod arrange;
 mod check;
+mod engine;
 mod greedy;
+mod improve;
 mod least;
 mod problem;
 mod scan;
 mod score;
 mod table;
 
+use std::sync::atomic::{AtomicBool, Ordering};
+
 use sheetloft_shapes::{Placement, Shape};
 
 pub use check::{Breach, Laid, check};
 
+use crate::pack::{Rng, Run};
 use crate::piece::Grain;
 use crate::remains::{KeepFrom, Remains};
 use crate::solve::Caps;
 use crate::turns::Turns;
 use crate::watch::{Progress, Watch};
+use engine::Engine;
 use problem::Problem;
-use score::Books;
+use score::{Books, Scored};
+
+/// Changes tried in each round, whatever the threads.
+const JOBS: u64 = 2;
 
 /// A part to be placed.
 #[derive(Clone, Copy, Debug)]
@@ -82,7 +92,8 @@ pub struct Stock<'a> {
     pub is_sheet: bool,
     /// Whether it is there.
     pub supply: Supply,
-    /// What using it up costs, minor units. Where no price is known, any numbers in proportion to the areas will do.
+    /// What using it up costs, minor units; of an offcut what it counts for as one. Where no price is known, any
+    /// numbers in proportion to the areas will do.
     pub price: i64,
     /// What a leftover worth keeping counts for, in percent of its share of the price by area; 0 ..= 100.
     pub leftover_percent: u32,
@@ -131,6 +142,8 @@ pub struct Options {
     /// Rounds of improvement at most, each of about the same work whatever the machine; 0 for the first plan found.
     /// Equal input, seed and rounds give the same plan on every machine, whatever the threads.
     pub rounds: u32,
+    /// Rounds in a row without a better plan after which the search ends.
+    pub patience: u32,
     /// Threads to use, at least 1.
     pub threads: usize,
     /// Bounds on each full search for a place.
@@ -146,7 +159,8 @@ impl Default for Options {
             keep: KeepFrom { w_um: 0, h_um: 0 },
             leave: Leave::Largest,
             seed: 0,
-            rounds: 8,
+            rounds: 30,
+            patience: 12,
             threads: 1,
             caps: Caps::default(),
         }
@@ -244,6 +258,8 @@ pub struct Plan {
     pub cost: i64,
     /// No plan that places the same parts costs less, minor units.
     pub lower_bound: i64,
+    /// Nor does one use up less: twice the area, µm².
+    pub least_area2: i64,
     /// Rounds of improvement done.
     pub rounds: u32,
 }
@@ -259,40 +275,134 @@ impl Plan {
 /// one is returned, and parts that had no place yet are left.
 pub fn plan(wanted: &[Wanted<'_>], stock: &[Stock<'_>], options: &Options, watch: &mut dyn Watch) -> Plan {
     let problem = Problem::new(wanted, stock, options);
-    let mut books = Books::new(&problem);
-    let lower_bound = least::price(&problem, |_| true);
-    let mut stopped = false;
-    let mut best: Option<score::Scored> = None;
-    let mut rounds = 0;
-    for round in 0..=options.rounds.min(greedy::ORDERS) {
-        let so_far = best.as_ref().map_or(0, |b| wanted.len() - b.draft.not_placed.len());
-        let cost = best.as_ref().map_or(0, |b| b.score.cost);
-        let mut go_on = |done: usize, _: usize| {
-            let placed = if so_far == 0 { done } else { so_far };
-            let progress = Progress { placed, of: wanted.len(), cost, lower_bound, round, rounds: options.rounds };
-            stopped = stopped || !watch.plan_goes_on(&progress);
-            !stopped
-        };
-        let draft = greedy::build(&problem, round, &mut go_on);
-        if stopped && best.is_some() {
-            break;
-        }
-        let scored = books.score(draft);
-        if best.as_ref().is_none_or(|b| scored.score < b.score) {
-            best = Some(scored);
-        }
-        rounds = round;
-        if stopped || best.as_ref().is_some_and(|b| b.draft.not_placed.is_empty() && b.score.cost <= lower_bound) {
-            break;
+    let books = Books::new(&problem);
+    let lower_bound = least::price(&problem, least::area2(&problem, |_| true));
+    let mut search =
+        Search { problem: &problem, books: &books, lower_bound, best: None, now: None, round: 0, stopped: false };
+    search.first(watch);
+    search.improve(watch);
+    let rounds = search.round;
+    let Some(best) = search.best else { return Plan::default() };
+    let more = greedy::missing(&problem, &best.draft);
+    finish(&problem, &books, best, more, rounds)
+}
+
+/// The best draft so far.
+struct Search<'a> {
+    problem: &'a Problem<'a>,
+    books: &'a Books<'a>,
+    lower_bound: i64,
+    best: Option<Scored>,
+    /// As good as the best: where the search goes on.
+    now: Option<Scored>,
+    round: u32,
+    stopped: bool,
+}
+
+impl Search<'_> {
+    fn progress(&self) -> Progress {
+        let of = self.problem.wanted.len();
+        Progress {
+            placed: self.best.as_ref().map_or(0, |b| of - b.draft.not_placed.len()),
+            of,
+            cost: self.best.as_ref().map_or(0, |b| b.score.cost),
+            lower_bound: self.lower_bound,
+            round: self.round,
+            rounds: self.problem.options.rounds,
         }
     }
-    let Some(best) = best else { return Plan::default() };
-    let more = greedy::missing(&problem, &best.draft);
-    finish(&problem, &mut books, best, more, rounds)
+
+    /// Whether nothing better can be.
+    fn is_done(&self) -> bool {
+        self.stopped
+            || self.best.as_ref().is_some_and(|b| b.draft.not_placed.is_empty() && b.score.cost <= self.lower_bound)
+    }
+
+    fn offer(&mut self, found: Scored) -> bool {
+        let better = self.best.as_ref().is_none_or(|b| found.score < b.score);
+        if better {
+            self.best = Some(found.clone());
+        }
+        if self.best.as_ref().is_some_and(|b| found.score == b.score) {
+            self.now = Some(found);
+        }
+        better
+    }
+
+    /// Parts put down one after another, in each of the orders.
+    fn first(&mut self, watch: &mut dyn Watch) {
+        let orders = if self.problem.options.rounds == 0 { 1 } else { greedy::ORDERS };
+        for order in 0..orders {
+            let so_far = self.progress();
+            let mut stopped = false;
+            let mut go_on = |done: usize, _: usize| {
+                let placed = if so_far.placed == 0 { done } else { so_far.placed };
+                stopped = stopped || !watch.plan_goes_on(&Progress { placed, ..so_far });
+                !stopped
+            };
+            let draft = greedy::build(self.problem, order, &mut go_on);
+            self.stopped = stopped;
+            if !stopped || self.best.is_none() {
+                self.offer(self.books.score(draft));
+            }
+            if self.is_done() {
+                break;
+            }
+        }
+    }
+
+    /// Round after round, two changes of the best draft are tried and the better one kept.
+    fn improve(&mut self, watch: &mut dyn Watch) {
+        let options = self.problem.options;
+        let engine = Engine::new(self.problem);
+        let mut failed = improve::Failed::default();
+        let mut vain = 0;
+        while self.round < options.rounds && vain < options.patience && !self.is_done() {
+            let Some(now) = &self.now else { break };
+            let so_far = self.progress();
+            let stop = AtomicBool::new(false);
+            let change = |job: u64, go_on: &mut dyn FnMut() -> bool| {
+                let number = u64::from(self.round) * JOBS + job;
+                let mut run = Run { rng: Rng::for_part(options.seed, number), go_on };
+                improve::Change::new(&engine, self.books, &failed).make(now, &mut run)
+            };
+            let other = || change(1, &mut || !stop.load(Ordering::Relaxed));
+            let mut own = || {
+                change(0, &mut || {
+                    if !stop.load(Ordering::Relaxed) && !watch.plan_goes_on(&so_far) {
+                        stop.store(true, Ordering::Relaxed);
+                    }
+                    !stop.load(Ordering::Relaxed)
+                })
+            };
+            let found = if options.threads > 1 {
+                std::thread::scope(|scope| {
+                    let second = scope.spawn(other);
+                    let first = own();
+                    [first, second.join().unwrap_or_default()]
+                })
+            } else {
+                [own(), other()]
+            };
+            self.stopped = stop.into_inner();
+            if self.stopped {
+                break;
+            }
+            let mut better = false;
+            for (found, failing) in found {
+                better |= found.is_some_and(|found| self.offer(found));
+                for (key, times) in failing {
+                    *failed.entry(key).or_default() += times;
+                }
+            }
+            vain = if better { 0 } else { vain + 1 };
+            self.round += 1;
+        }
+    }
 }
 
 /// The plan of a draft.
-fn finish(problem: &Problem<'_>, books: &mut Books<'_>, best: score::Scored, more: Vec<More>, rounds: u32) -> Plan {
+fn finish(problem: &Problem<'_>, books: &Books<'_>, best: Scored, more: Vec<More>, rounds: u32) -> Plan {
     let mut draft = best.draft;
     for piece in &mut draft.pieces {
         piece.parts.sort_by_key(|p| p.wanted);
@@ -304,7 +414,7 @@ fn finish(problem: &Problem<'_>, books: &mut Books<'_>, best: score::Scored, mor
             stock: p.stock,
             copy: p.copy,
             parts: p.parts.clone(),
-            remains: books.remains(p).clone(),
+            remains: Remains::clone(&books.remains(p)),
             price: problem.stock[p.stock].price,
             leftover_value: books.leftover_value(p),
             layout: 0,
@@ -316,12 +426,14 @@ fn finish(problem: &Problem<'_>, books: &mut Books<'_>, best: score::Scored, mor
         draft.not_placed.into_iter().map(|(wanted, why)| NotPlaced { wanted, why }).collect();
     not_placed.sort_by_key(|n| n.wanted);
     let missing: Vec<usize> = not_placed.iter().map(|n| n.wanted).collect();
+    let least_area2 = least::area2(problem, |i| missing.binary_search(&i).is_err());
     Plan {
         used,
         not_placed,
         more,
         cost: best.score.cost,
-        lower_bound: least::price(problem, |i| missing.binary_search(&i).is_err()),
+        lower_bound: least::price(problem, least_area2),
+        least_area2,
         rounds,
     }
 }

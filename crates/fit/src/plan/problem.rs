@@ -35,7 +35,6 @@ pub(super) struct Class<'a> {
     part: OnceLock<Part>,
     /// With the clearance asked from the rim of every piece.
     needs: OnceLock<Needs>,
-    /// The turn that lays the part's least width upright, if it is drawn askew.
     upright: Turn,
 }
 
@@ -164,6 +163,11 @@ fn kinds<'a>(stock: &[Stock<'a>]) -> (Vec<Kind<'a>>, Vec<usize>) {
 }
 
 impl Class<'_> {
+    /// The turn that lays the part's least width upright, if it is drawn askew.
+    pub fn upright(&self) -> Turn {
+        self.upright
+    }
+
     pub fn part(&self) -> &Part {
         self.part.get_or_init(|| Part::new(self.shape))
     }
@@ -197,6 +201,11 @@ impl Class<'_> {
 impl Kind<'_> {
     pub fn signature(&self) -> &Signature {
         self.signature.get_or_init(|| Signature::of(self.shape, self.flaws))
+    }
+
+    /// Whether it is clear at a glance that no part of this class fits on such a piece.
+    pub fn rules_out(&self, class: &Class<'_>, clearance_um: i64) -> bool {
+        class.shape.area2() > self.shape.area2() || class.needs(clearance_um).ruled_out_by(self.signature()).is_some()
     }
 
     /// What is known about a class on the piece with nothing on it.

@@ -142,10 +142,10 @@ impl<'a> Table<'a> {
 
     /// Whether the full search could find a place beside what lies here.
     pub fn may_hold(&mut self, class: usize) -> bool {
-        let empty = self.problem.kinds[self.kind].known(class);
+        let wanted = &self.problem.classes[class];
         !self.memo(class).full
-            && !matches!(empty, Some(Verdict::No { .. }))
-            && self.problem.classes[class].shape.area2() <= self.free_area2
+            && wanted.shape.area2() <= self.free_area2
+            && !self.problem.kinds[self.kind].rules_out(wanted, self.problem.rim_um())
     }
 
     /// The full search beside what lies here. Where it finds nothing it need not be asked again.
@@ -256,7 +256,7 @@ pub(super) fn empty(problem: &Problem<'_>, kind: usize, class: usize, watch: &mu
 
 /// The frames in which quick places are sought: along the piece's own axes, and along the direction in which
 /// most of its rim lies, that first where it is another.
-fn frames(piece: &Shape) -> Vec<Turn> {
+pub(super) fn frames(piece: &Shape) -> Vec<Turn> {
     let mut along: HashMap<i64, f64> = HashMap::new();
     let mut rim = 0.0;
     for (a, b) in piece.edges() {

@@ -120,13 +120,8 @@ pub fn place(
     let mut lots: Vec<Option<Uuid>> = ready.iter().map(|r| r.piece.lot).collect();
     lots.sort_unstable();
     lots.dedup();
-    let mut known = true;
     // Without a price, a unit for each mm².
-    let mut price_of = |area2: i64| {
-        let price = ground.prices.of(ground.material, area2);
-        known &= price.is_some();
-        price.unwrap_or(area2 / 2_000_000)
-    };
+    let price_of = |area2: i64| ground.prices.of(ground.material, area2).unwrap_or(area2 / 2_000_000);
     let percent = u32::from(ground.material.data.offcut_value_percent);
     let mut candidates: Vec<fit::plan::Stock<'_>> = ready
         .iter()
@@ -138,7 +133,8 @@ pub fn place(
                 grain: grain(r.piece),
                 is_sheet,
                 supply: fit::plan::Supply::OnHand,
-                price: price_of(r.piece.shape.area2()),
+                // What was marked down once as an offcut is not again.
+                price: price_of(r.piece.shape.area2()) * if is_sheet { 100 } else { i64::from(percent) } / 100,
                 leftover_percent: if is_sheet { percent } else { 100 },
                 age: r.piece.born_ms,
                 lot: lots.iter().position(|l| *l == r.piece.lot).unwrap_or(0) as u64,
@@ -236,7 +232,7 @@ pub fn place(
             NotPlaced { order: want.order, line: want.line, id: want.id.clone(), part: want.part.id.clone(), why }
         })
         .collect();
-    found.lower_bound = known.then_some(plan.lower_bound);
+    found.lower_bound = ground.prices.of(ground.material, plan.least_area2);
     Ok(found)
 }
 

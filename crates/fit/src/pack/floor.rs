@@ -1,0 +1,408 @@
+//! A floor with parts on it that may overlap: how much each does, and where one of them would overlap least.
+//!
+//! Between the edges of the Minkowski sums the measure is concave, so that its least values lie where two of these
+//! edges cross: from a sample, the search walks from crossing to crossing.
+
+use super::form::{Forms, Ground, Line, Meet, Other, TOUCH_UM, meet};
+use super::rng::Rng;
+use crate::num::{V, v};
+
+/// Lines near a point of which crossings are tried, at most.
+const LINES: usize = 10;
+/// How far lines are looked at first, as a share of the form's smaller side.
+const REACH: f64 = 0.2;
+/// Steps from crossing to crossing, at most.
+const STEPS: usize = 12;
+
+/// A part on the floor, or something fixed.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct Item {
+    pub form: u32,
+    pub at: V,
+}
+
+/// How hard a better place is looked for.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct Effort {
+    /// Places anywhere.
+    pub wide: usize,
+    /// Places near where it lies.
+    pub near: usize,
+    /// Of these, how many are walked from.
+    pub walks: usize,
+}
+
+/// The floor: an upright box, with things on it.
+#[derive(Clone, Debug)]
+pub(crate) struct Floor<'f> {
+    pub forms: &'f Forms,
+    ground: &'f Ground,
+    /// The box; within that of the ground.
+    pub lo: V,
+    pub hi: V,
+    /// What is asked between parts beyond their forms.
+    pub slack: f64,
+    items: Vec<Item>,
+    /// How many of the items move, the first ones.
+    movable: usize,
+    /// Boxes around the items, then around the things in the way.
+    lo_x: Vec<f64>,
+    hi_x: Vec<f64>,
+    lo_y: Vec<f64>,
+    hi_y: Vec<f64>,
+    /// For each movable item, how deep it overlaps each item and thing.
+    depth: Vec<f64>,
+    /// What each such overlap weighs.
+    weight: Vec<f64>,
+}
+
+/// A place that an item might take.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct Spot {
+    pub form: u32,
+    pub at: V,
+    pub weighed: f64,
+}
+
+impl<'f> Floor<'f> {
+    /// Items that move, and such that stay where they are.
+    pub fn new(forms: &'f Forms, ground: &'f Ground, movable: Vec<Item>, fixed: &[Item]) -> Self {
+        let count = movable.len();
+        let mut items = movable;
+        items.extend_from_slice(fixed);
+        let n = items.len() + ground.things.len();
+        let mut floor = Self {
+            forms,
+            ground,
+            lo: ground.lo,
+            hi: ground.hi,
+            slack: 0.0,
+            items,
+            movable: count,
+            lo_x: vec![0.0; n],
+            hi_x: vec![0.0; n],
+            lo_y: vec![0.0; n],
+            hi_y: vec![0.0; n],
+            depth: vec![0.0; count * n],
+            weight: vec![1.0; count * n],
+        };
+        for i in 0..n {
+            floor.bound(i);
+        }
+        floor.measure_all();
+        floor
+    }
+
+    pub fn items(&self) -> &[Item] {
+        &self.items[..self.movable]
+    }
+
+    /// The places at which the form's box lies in the floor; `None` where it is too large.
+    pub fn room(&self, form: u32) -> Option<(V, V)> {
+        let form = self.forms.get(form);
+        let slack = v(self.slack, self.slack);
+        let (lo, hi) = (self.lo + slack - form.lo, self.hi - slack - form.hi);
+        // What just fits may lack a hair.
+        let (lacks_x, lacks_y) = (lo.x - hi.x, lo.y - hi.y);
+        if lacks_x > TOUCH_UM || lacks_y > TOUCH_UM {
+            return None;
+        }
+        Some((lo, v(hi.x.max(lo.x), hi.y.max(lo.y))))
+    }
+
+    /// Sets what is asked between parts beyond their forms.
+    pub fn set_slack(&mut self, slack: f64) {
+        self.slack = slack;
+        self.measure_all();
+    }
+
+    fn bound(&mut self, i: usize) {
+        let (form, at) = match self.other(i) {
+            (Other::Form(form), at) => (self.forms.get(form), at),
+            (Other::Thing(k), at) => (&self.ground.things[k], at),
+        };
+        self.lo_x[i] = form.lo.x + at.x;
+        self.hi_x[i] = form.hi.x + at.x;
+        self.lo_y[i] = form.lo.y + at.y;
+        self.hi_y[i] = form.hi.y + at.y;
+    }
+
+    fn other(&self, j: usize) -> (Other, V) {
+        match self.items.get(j) {
+            Some(item) => (Other::Form(item.form), item.at),
+            None => (Other::Thing(j - self.items.len()), V::default()),
+        }
+    }
+
+    /// Where a form meets item or thing `j`, and the move of the form at `at` in its terms.
+    fn meet(&self, form: u32, at: V, j: usize) -> (&'f Meet, f64, V) {
+        let (other, there) = self.other(j);
+        let (meet, sign) = meet(self.forms, self.ground, other, form);
+        (meet, sign, (at - there) * sign)
+    }
+
+    fn measure_all(&mut self) {
+        for i in 0..self.movable {
+            self.measure(i);
+        }
+    }
+
+    fn measure(&mut self, i: usize) {
+        let n = self.lo_x.len();
+        for j in 0..n {
+            let depth = if j == i { 0.0 } else { self.depth_of(self.items[i], j, f64::INFINITY) };
+            self.depth[i * n + j] = depth;
+            if j < self.movable {
+                self.depth[j * n + i] = depth;
+            }
+        }
+    }
+
+    fn depth_of(&self, item: Item, j: usize, enough: f64) -> f64 {
+        let (meet, _, q) = self.meet(item.form, item.at, j);
+        meet.depth(q, self.slack, enough)
+    }
+
+    /// Puts an item elsewhere.
+    pub fn put(&mut self, i: usize, form: u32, at: V) {
+        self.items[i] = Item { form, at };
+        self.bound(i);
+        self.measure(i);
+    }
+
+    /// Turns an item about the middle of its box.
+    pub fn turn(&mut self, i: usize, form: u32) {
+        let item = self.items[i];
+        let at = item.at + self.forms.get(item.form).middle() - self.forms.get(form).middle();
+        self.put(i, form, at);
+    }
+
+    /// Moves all items into the box that have room there.
+    pub fn clamp(&mut self) {
+        for i in 0..self.movable {
+            let item = self.items[i];
+            if let Some((lo, hi)) = self.room(item.form) {
+                let at = v(item.at.x.clamp(lo.x, hi.x), item.at.y.clamp(lo.y, hi.y));
+                if at != item.at {
+                    self.put(i, item.form, at);
+                }
+            }
+        }
+    }
+
+    /// How far the items reach, each way.
+    pub fn ends(&self) -> V {
+        let most = |of: &[f64]| of[..self.items.len()].iter().fold(f64::NEG_INFINITY, |m, e| m.max(*e));
+        v(most(&self.hi_x), most(&self.hi_y))
+    }
+
+    /// How deep an item overlaps all others together.
+    pub fn overlap(&self, i: usize) -> f64 {
+        let n = self.lo_x.len();
+        self.depth[i * n..(i + 1) * n].iter().sum()
+    }
+
+    /// The same with each overlap weighed.
+    pub fn weighed(&self, i: usize) -> f64 {
+        let n = self.lo_x.len();
+        let row = i * n..(i + 1) * n;
+        self.depth[row.clone()].iter().zip(&self.weight[row]).map(|(d, w)| d * w).sum()
+    }
+
+    /// All overlaps, each once.
+    pub fn total(&self) -> f64 {
+        let n = self.lo_x.len();
+        let mut total = 0.0;
+        for i in 0..self.movable {
+            let row = &self.depth[i * n..(i + 1) * n];
+            total += row[..self.movable].iter().sum::<f64>() / 2.0 + row[self.movable..].iter().sum::<f64>();
+        }
+        total
+    }
+
+    /// Makes what overlaps weigh more, the deeper the more, and lets what does not weigh less.
+    pub fn learn(&mut self) {
+        let most = self.depth.iter().fold(0.0f64, |m, d| m.max(*d));
+        if most <= 0.0 {
+            return;
+        }
+        for (w, d) in self.weight.iter_mut().zip(&self.depth) {
+            if *d > 0.0 {
+                *w *= 1.2 + 0.8 * d / most;
+            } else {
+                *w = (*w * 0.95).max(1.0);
+            }
+        }
+    }
+
+    /// All weights as at first.
+    pub fn forget(&mut self) {
+        self.weight.fill(1.0);
+    }
+
+    /// What a part would weigh there, given up where it is `bound` or more.
+    pub fn gauge(&self, i: usize, form: u32, at: V, bound: f64) -> f64 {
+        let shape = self.forms.get(form);
+        let (lx, hx) = (shape.lo.x + at.x - self.slack, shape.hi.x + at.x + self.slack);
+        let (ly, hy) = (shape.lo.y + at.y - self.slack, shape.hi.y + at.y + self.slack);
+        let n = self.lo_x.len();
+        let weights = &self.weight[i * n..(i + 1) * n];
+        let mut sum = 0.0;
+        for (j, weight) in weights.iter().enumerate() {
+            if self.lo_x[j] < hx && self.hi_x[j] > lx && self.lo_y[j] < hy && self.hi_y[j] > ly && j != i {
+                sum += weight * self.depth_of(Item { form, at }, j, (bound - sum) / weight);
+                if sum >= bound {
+                    return f64::INFINITY;
+                }
+            }
+        }
+        sum
+    }
+
+    /// Looks for a place where item `i` weighs less than it does, among these forms; the best found.
+    pub fn better(&self, i: usize, forms: &[u32], effort: &Effort, rng: &mut Rng) -> Option<Spot> {
+        let here = self.items[i];
+        let now = self.weighed(i);
+        let mut best: Vec<Spot> = vec![Spot { form: here.form, at: here.at, weighed: now }];
+        let most = effort.walks.max(1);
+        let offer = |spots: &mut Vec<Spot>, form: u32, at: V| {
+            let bound = if spots.len() < most + 1 { f64::INFINITY } else { spots[spots.len() - 1].weighed };
+            let weighed = self.gauge(i, form, at, bound);
+            if weighed < bound {
+                let pos = spots.partition_point(|s| s.weighed <= weighed);
+                spots.insert(pos, Spot { form, at, weighed });
+                spots.truncate(most + 1);
+            }
+        };
+        let middle = here.at + self.forms.get(here.form).middle();
+        for n in 0..effort.wide + effort.near {
+            let form = forms[rng.below(forms.len())];
+            let Some((lo, hi)) = self.room(form) else { continue };
+            let at = if n < effort.wide {
+                v(rng.between(lo.x, hi.x), rng.between(lo.y, hi.y))
+            } else {
+                let shape = self.forms.get(form);
+                let size = shape.size() * 0.5;
+                let at = middle - shape.middle() + v(rng.between(-size.x, size.x), rng.between(-size.y, size.y));
+                v(at.x.clamp(lo.x, hi.x), at.y.clamp(lo.y, hi.y))
+            };
+            offer(&mut best, form, at);
+        }
+        let mut found: Option<Spot> = None;
+        for spot in best {
+            let spot = self.walk(i, spot);
+            if spot.weighed < found.map_or(now, |f| f.weighed) {
+                found = Some(spot);
+            }
+            if spot.weighed <= 0.0 {
+                break;
+            }
+        }
+        found
+    }
+
+    /// From crossing to crossing, each better than the last.
+    fn walk(&self, i: usize, from: Spot) -> Spot {
+        let mut best = from;
+        let Some((lo, hi)) = self.room(best.form) else { return best };
+        let size = self.forms.get(best.form).size();
+        let mut lines: Vec<(f64, Line)> = Vec::new();
+        let mut reach = size.x.min(size.y) * REACH;
+        for _ in 0..STEPS {
+            if best.weighed <= 0.0 {
+                break;
+            }
+            self.lines_near(i, best.form, best.at, reach, &mut lines);
+            for (n, d) in [(v(1.0, 0.0), hi.x), (v(-1.0, 0.0), -lo.x), (v(0.0, 1.0), hi.y), (v(0.0, -1.0), -lo.y)] {
+                let line = Line { n, d };
+                keep_near(&mut lines, line.depth(best.at).abs(), line);
+            }
+            let start = best.at;
+            let mut moved = false;
+            let mut offer = |at: V| {
+                if at.x < lo.x - TOUCH_UM || at.x > hi.x + TOUCH_UM || at.y < lo.y - TOUCH_UM || at.y > hi.y + TOUCH_UM
+                {
+                    return;
+                }
+                let at = v(at.x.clamp(lo.x, hi.x), at.y.clamp(lo.y, hi.y));
+                let weighed = self.gauge(i, best.form, at, best.weighed);
+                if weighed < best.weighed {
+                    best.at = at;
+                    best.weighed = weighed;
+                    moved = true;
+                }
+            };
+            for (k, (_, a)) in lines.iter().enumerate() {
+                offer(start + a.n * a.depth(start));
+                for (_, b) in &lines[..k] {
+                    let cross = a.n.cross(b.n);
+                    if cross.abs() > 1e-3 {
+                        let at = v(a.d * b.n.y - b.d * a.n.y, b.d * a.n.x - a.d * b.n.x) * (1.0 / cross);
+                        if (at - start).norm2() < 4.0 * reach * reach {
+                            offer(at);
+                        }
+                    }
+                }
+            }
+            if !moved {
+                reach *= 0.25;
+                if reach < size.x.min(size.y) * 0.02 {
+                    break;
+                }
+            }
+        }
+        best
+    }
+
+    /// Edges of sums that pass near a place: of each sum the two nearest.
+    fn lines_near(&self, i: usize, form: u32, at: V, reach: f64, lines: &mut Vec<(f64, Line)>) {
+        lines.clear();
+        let shape = self.forms.get(form);
+        let (lx, hx) = (shape.lo.x + at.x - reach, shape.hi.x + at.x + reach);
+        let (ly, hy) = (shape.lo.y + at.y - reach, shape.hi.y + at.y + reach);
+        for j in 0..self.lo_x.len() {
+            if !(self.lo_x[j] < hx && self.hi_x[j] > lx && self.lo_y[j] < hy && self.hi_y[j] > ly && j != i) {
+                continue;
+            }
+            let (meet, sign, q) = self.meet(form, at, j);
+            let (_, there) = self.other(j);
+            for sum in meet.sums.iter().filter(|s| s.near(q, reach)) {
+                // Inside: the ways out. Outside: what is nearest to come in by.
+                let mut two: [(f64, Option<Line>); 2] = [(f64::INFINITY, None); 2];
+                let mut least = f64::INFINITY;
+                for line in meet.lines(sum) {
+                    let depth = line.depth(q) + self.slack;
+                    least = least.min(depth);
+                    let off = depth.abs();
+                    if off < two[0].0 {
+                        two[1] = two[0];
+                        two[0] = (off, Some(*line));
+                    } else if off < two[1].0 {
+                        two[1] = (off, Some(*line));
+                    }
+                }
+                if least < -reach {
+                    continue;
+                }
+                for (off, line) in two {
+                    if let Some(line) =
+                        line.filter(|_| off < 2.0 * reach && (lines.len() < LINES || off < lines[LINES - 1].0))
+                    {
+                        // In terms of the place itself.
+                        let n = line.n * sign;
+                        keep_near(lines, off, Line { n, d: line.d + self.slack + n.dot(there) });
+                    }
+                }
+            }
+        }
+    }
+}
+
+/// Puts a line among the nearest, sorted by distance.
+fn keep_near(lines: &mut Vec<(f64, Line)>, off: f64, line: Line) {
+    let at = lines.partition_point(|l| l.0 <= off);
+    if at < LINES {
+        lines.truncate(LINES - 1);
+        lines.insert(at, (off, line));
+    }
+}

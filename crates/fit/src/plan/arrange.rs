@@ -1,0 +1,169 @@
+//! Parts put on one piece all together: overlaps allowed at first and then taken out, pushed to one end where that
+//! leaves more, rounded and verified.
+
+use sheetloft_shapes::Placement;
+
+use super::PlacedPart;
+use super::engine::Engine;
+use super::table::Table;
+use crate::num::{V, v};
+use crate::pack::{Diligence, Effort, Floor, Item, Patience, Run, restore, separate};
+
+/// What is asked of parts rounded to the grid, beyond their clearances, where they do not hold without, µm.
+const SLACK_UM: f64 = 2.0;
+/// Parts on one piece, at most, that the engine deals with.
+const PARTS_MOST: usize = 400;
+/// How much shorter the used end is tried to be made, as a share, at first and at last.
+const SHORTER: (f64, f64) = (0.06, 0.004);
+
+/// Along which side of the piece parts are pushed together.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub(super) enum Push {
+    /// Not at all.
+    No,
+    /// To the end at low x.
+    X,
+    /// To the end at low y.
+    Y,
+}
+
+/// A part for a piece, and where it lies already.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Placing {
+    pub wanted: usize,
+    pub at: Option<Placement>,
+}
+
+/// A little, for what is tried often.
+pub(super) const QUICK: Diligence =
+    Diligence { effort: Effort { wide: 30, near: 15, walks: 2 }, patience: Patience { passes: 25, strikes: 1 } };
+/// More, where it is worth it.
+pub(super) const CAREFUL: Diligence =
+    Diligence { effort: Effort { wide: 40, near: 20, walks: 3 }, patience: Patience { passes: 80, strikes: 2 } };
+
+/// Parts for one piece: `fixed` ones stay where they are.
+pub(super) struct Layout<'l> {
+    pub engine: &'l Engine<'l>,
+    pub kind: usize,
+    pub fixed: &'l [PlacedPart],
+    pub parts: &'l [Placing],
+}
+
+/// The forms that each part may take.
+type Choices<'c> = [&'c [u32]];
+
+impl Layout<'_> {
+    /// Places for all the parts, verified; `None` where none were found.
+    pub fn arrange(&self, push: Push, diligence: &Diligence, run: &mut Run<'_>) -> Option<Vec<PlacedPart>> {
+        let problem = self.engine.problem;
+        let parts = self.parts;
+        if parts.is_empty() || parts.len() > PARTS_MOST {
+            return parts.is_empty().then(|| self.fixed.to_vec());
+        }
+        let all = self.fixed.iter().map(|p| p.wanted).chain(parts.iter().map(|p| p.wanted));
+        if all.map(|i| problem.wanted[i].shape.area2()).sum::<i64>() > problem.kinds[self.kind].shape.area2() {
+            return None;
+        }
+        let ground = self.engine.ground(self.kind)?;
+        let set = self.engine.set(self.kind);
+        let class = |wanted: usize| problem.class_of[wanted];
+        let fixed: Vec<Item> =
+            self.fixed.iter().map(|p| set.fixed(class(p.wanted), &p.placement)).collect::<Option<_>>()?;
+        // Which forms have room here at all.
+        let empty = Floor::new(&set.forms, ground, Vec::new(), &[]);
+        let choices: Vec<Vec<u32>> = parts
+            .iter()
+            .map(|p| set.choices[class(p.wanted)].iter().copied().filter(|&f| empty.room(f).is_some()).collect())
+            .collect();
+        let mut items = Vec::with_capacity(parts.len());
+        for (part, choices) in parts.iter().zip(&choices) {
+            let there = part.at.and_then(|at| set.item(class(part.wanted), &at));
+            let item = there.filter(|i| empty.room(i.form).is_some());
+            items.push(match item {
+                Some(item) => item,
+                None => {
+                    let form = *choices.get(run.rng.below(choices.len().max(1)))?;
+                    let (lo, hi) = empty.room(form)?;
+                    Item { form, at: v(run.rng.between(lo.x, hi.x), run.rng.between(lo.y, hi.y)) }
+                }
+            });
+        }
+        let mut floor = Floor::new(&set.forms, ground, items, &fixed);
+        floor.clamp();
+        let choices: Vec<&[u32]> = choices.iter().map(Vec::as_slice).collect();
+        if !separate(&mut floor, &choices, diligence, run) {
+            return None;
+        }
+        let apart = floor.items().to_vec();
+        if push != Push::No {
+            shorten(&mut floor, &choices, push, run);
+            if let Some(places) = self.settled(&mut floor, &choices, run) {
+                return Some(places);
+            }
+            floor.hi = ground.hi;
+            restore(&mut floor, &apart);
+        }
+        self.settled(&mut floor, &choices, run)
+    }
+
+    /// Rounds all places to the grid and verifies them; where they do not hold, once more with a little between parts.
+    fn settled(&self, floor: &mut Floor<'_>, choices: &Choices<'_>, run: &mut Run<'_>) -> Option<Vec<PlacedPart>> {
+        if let Some(places) = self.verified(floor) {
+            return Some(places);
+        }
+        floor.forget();
+        floor.set_slack(SLACK_UM);
+        floor.clamp();
+        let places = if separate(floor, choices, &QUICK, run) { self.verified(floor) } else { None };
+        floor.set_slack(0.0);
+        places
+    }
+
+    fn verified(&self, floor: &Floor<'_>) -> Option<Vec<PlacedPart>> {
+        let problem = self.engine.problem;
+        let mut table = Table::new(problem, self.kind);
+        self.fixed.iter().for_each(|p| table.put(*p));
+        for (part, item) in self.parts.iter().zip(floor.items()) {
+            let placement = floor.forms.get(item.form).placement(item.at);
+            if !table.holds(problem.wanted[part.wanted].shape, &placement) {
+                return None;
+            }
+            table.put(PlacedPart { wanted: part.wanted, placement });
+        }
+        Some(table.parts)
+    }
+}
+
+/// Draws the end of the floor in as long as the parts still find places.
+fn shorten(floor: &mut Floor<'_>, choices: &Choices<'_>, push: Push, run: &mut Run<'_>) {
+    let along = |p: &mut V, to: f64| *(if push == Push::X { &mut p.x } else { &mut p.y }) = to;
+    let of = |p: V| if push == Push::X { p.x } else { p.y };
+    let mut best = floor.items().to_vec();
+    let mut step = SHORTER.0;
+    let begin = of(floor.lo);
+    let mut end = of(floor.ends());
+    while step >= SHORTER.1 && (run.go_on)() {
+        along(&mut floor.hi, begin + (end - begin) * (1.0 - step));
+        // Every part must have room at some turn that it may take.
+        let room: Option<Vec<u32>> =
+            choices.iter().map(|c| c.iter().copied().find(|&f| floor.room(f).is_some())).collect();
+        let done = room.is_some_and(|room| {
+            for (i, form) in room.into_iter().enumerate() {
+                if floor.room(floor.items()[i].form).is_none() {
+                    floor.turn(i, form);
+                }
+            }
+            floor.clamp();
+            floor.forget();
+            separate(floor, choices, &QUICK, run)
+        });
+        if done {
+            best = floor.items().to_vec();
+            end = of(floor.ends());
+        } else {
+            restore(floor, &best);
+            step *= 0.4;
+        }
+        along(&mut floor.hi, end);
+    }
+}
