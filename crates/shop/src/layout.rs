@@ -43,11 +43,17 @@ pub fn layout(shop: &Shop, with: &action::Layout) -> Result<FileAnswer, Error> {
         reader.piece(planned.piece)?.ok_or_else(|| Error::refused(say!("refused-piece-gone", plan = &plan.code)))?;
     let names = Names::read(&reader)?;
     let orders = orders_of(&reader, planned)?;
+    let half = half(planned, &piece, with.half.as_deref())?;
+    let shown = |shape: &Shape| half.as_ref().is_none_or(|half| inside_spare_um(shape, half).is_some());
     let mut parts = Vec::new();
     let mut labels = Vec::new();
     for p in &planned.parts {
+        let lies = placed_part(&orders, p)?;
+        if !shown(&lies) {
+            continue;
+        }
         parts.push(Placed { source: source(&orders, p)?, place: p.place });
-        labels.extend(label(&placed_part(&orders, p)?, p.id.clone()));
+        labels.extend(label(&lies, p.id.clone()));
     }
     let codes: Vec<String> = piece.used.iter().flat_map(|u| u.returned.iter().map(|r| r.code.clone())).collect();
     for (n, leftover) in planned.leftovers.iter().filter(|l| l.keep).enumerate() {
@@ -56,6 +62,9 @@ pub fn layout(shop: &Shop, with: &action::Layout) -> Result<FileAnswer, Error> {
             Some(code) => format!("{code}  {size}"),
             None => say!("layout-keep", number = n + 1, size = size).text(),
         };
+        if !shown(&leftover.shape) {
+            continue;
+        }
         labels.extend(label(&leftover.shape, text));
     }
     let title = say!(
@@ -66,16 +75,7 @@ pub fn layout(shop: &Shop, with: &action::Layout) -> Result<FileAnswer, Error> {
         orders = orders.iter().map(|o| o.code.clone()).collect::<Vec<_>>().join(", "),
         up = if with.face_down { "back" } else { "face" },
     );
-    let rim = match half(planned, &piece, with.half.as_deref())? {
-        Some(half) => {
-            parts.retain(|p: &Placed| {
-                let placed = planned.parts.iter().find(|q| q.place == p.place);
-                placed.and_then(|q| placed_part(&orders, q).ok()).is_some_and(|s| inside_spare_um(&s, &half).is_some())
-            });
-            half
-        }
-        None => piece.shape.clone(),
-    };
+    let rim = half.unwrap_or_else(|| piece.shape.clone());
     let datum = datum(&rim);
     let frame = datum.map_or(Frame { face_down: with.face_down, ..Frame::default() }, |d| d.frame(with.face_down));
     let mut marks: Vec<[Point; 2]> = match &with.half {
