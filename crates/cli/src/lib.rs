@@ -6,7 +6,10 @@
 
 mod args;
 mod files;
+mod interrupt;
 mod text;
+
+pub use interrupt::Interrupt;
 
 use std::ffi::OsString;
 use std::io::Write;
@@ -20,6 +23,7 @@ use sheetloft_shop::host::{Host, Machine, default_shop};
 use sheetloft_shop::say;
 
 use args::{Args, Out, What};
+use interrupt::Listening;
 
 /// The honest answer is no.
 const NO: u8 = 1;
@@ -27,15 +31,23 @@ const BAD_INPUT: u8 = 2;
 const REFUSED: u8 = 3;
 const FAULT: u8 = 70;
 
-/// Runs the command line `args` (the first is the program's name) on the real machine and returns the exit
-/// status. `terminal`: standard error is one, so progress may be shown there.
+/// What stands at the other end of standard error.
+#[derive(Clone, Copy, Default, Debug)]
+pub struct Console {
+    /// It is a terminal, so progress may be shown there.
+    pub terminal: bool,
+    /// Set when a person presses Ctrl-C: long work then ends with the best that it has.
+    pub interrupt: Option<&'static Interrupt>,
+}
+
+/// Runs the command line `args` (the first is the program's name) on the real machine and returns the exit status.
 pub fn run(
     args: impl IntoIterator<Item = impl Into<OsString> + Clone>,
     out: &mut dyn Write,
     err: &mut dyn Write,
-    terminal: bool,
+    console: Console,
 ) -> u8 {
-    run_on(args, out, err, terminal, Box::new(Machine::default()))
+    run_on(args, out, err, console, Box::new(Machine::default()))
 }
 
 /// The same on a given machine: its clock and its ids.
@@ -43,7 +55,7 @@ pub fn run_on(
     args: impl IntoIterator<Item = impl Into<OsString> + Clone>,
     out: &mut dyn Write,
     err: &mut dyn Write,
-    terminal: bool,
+    console: Console,
     host: Box<dyn Host>,
 ) -> u8 {
     // A number below nothing is an argument that a use-case refuses with a reason, not an unknown option.
@@ -59,7 +71,7 @@ pub fn run_on(
             return BAD_INPUT;
         }
     };
-    match act(args, out, err, terminal, host) {
+    match act(args, out, err, console, host) {
         Ok((document, status)) => match out.write_all(document.as_bytes()).and_then(|()| out.flush()) {
             Ok(()) => status,
             // The reader went away; what was done is done.
@@ -112,7 +124,7 @@ fn act(
     args: Args,
     out: &mut dyn Write,
     err: &mut dyn Write,
-    terminal: bool,
+    console: Console,
     host: Box<dyn Host>,
 ) -> Result<(String, u8), Error> {
     let shop = args.shop.clone().unwrap_or_else(default_shop);
@@ -142,7 +154,7 @@ fn act(
     if let Out::File { path, .. } = &output {
         files::parent_exists(path)?;
     }
-    let reply = with_progress(&door, &action, err, terminal)?;
+    let reply = with_progress(&door, &action, err, console)?;
     let status = status(&reply.answer);
     let document = match &output {
         Out::Print => print(&args, &reply.answer)?,
@@ -164,17 +176,30 @@ fn with_progress(
     door: &Door,
     action: &Action,
     err: &mut dyn Write,
-    terminal: bool,
+    console: Console,
 ) -> Result<sheetloft_shop::door::Reply, Error> {
     let job = Job::default();
-    if !terminal || !matches!(action, Action::Find(_) | Action::Plan(_) | Action::PlanChange(_)) {
+    let long = matches!(action, Action::Find(_) | Action::Plan(_) | Action::PlanChange(_));
+    if !long || (!console.terminal && console.interrupt.is_none()) {
         return door.act(action, &job);
     }
+    let working = console.interrupt.map(Interrupt::listen);
+    let waiting = std::thread::current();
     std::thread::scope(|scope| {
-        let work = scope.spawn(|| door.act(action, &job));
+        let work = scope.spawn(|| {
+            let reply = door.act(action, &job);
+            waiting.unpark();
+            reply
+        });
         let mut shown = String::new();
         while !work.is_finished() {
             std::thread::park_timeout(std::time::Duration::from_millis(200));
+            if working.as_ref().is_some_and(Listening::heard) {
+                job.cancel();
+            }
+            if !console.terminal {
+                continue;
+            }
             let (done, of) = job.progress();
             let line = match job.text() {
                 said if !said.is_empty() => said,

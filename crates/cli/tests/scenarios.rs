@@ -9,6 +9,7 @@ use std::fmt::Write as _;
 use std::fs;
 use std::path::Path;
 
+use sheetloft_cli::Console;
 use sheetloft_shop::host::Replay;
 
 /// 2026-03-02 08:00 UTC.
@@ -47,7 +48,7 @@ fn run(command: &str, folder: &Path, number: u64) -> String {
     args.extend(words(command).into_iter().map(|w| w.replace("./", &format!("{}/", folder.display()))));
     let (mut out, mut err) = (Vec::new(), Vec::new());
     let host = Replay::new(number + 1, START_MS + number * 3_600_000);
-    let status = sheetloft_cli::run_on(args, &mut out, &mut err, false, Box::new(host));
+    let status = sheetloft_cli::run_on(args, &mut out, &mut err, Console::default(), Box::new(host));
     let (out, err) = (String::from_utf8(out).unwrap(), String::from_utf8(err).unwrap());
     match status {
         0 | 1 => assert!(err.is_empty(), "{command}: {err}"),

@@ -92,7 +92,6 @@ fn materials(shop: &mut Shop, host: &mut dyn Host, changed: &mut Vec<Changed>) -
                 price: None,
                 supplier: some("Panel yard"),
             }],
-            ..action::MaterialAdd::default()
         };
         changed.extend(material::add(shop, host, &with)?.1);
     }
