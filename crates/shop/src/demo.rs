@@ -44,7 +44,8 @@ pub fn demo(shop: &mut Shop, host: &mut dyn Host, job: &Job) -> Result<(DemoAnsw
     job.report(3, 4);
     // One order is done, one is planned and held, the others wait.
     for (n, code) in orders.iter().take(2).enumerate() {
-        let with = action::Plan { orders: vec![code.clone()], ..action::Plan::default() };
+        // The first plan found is good enough to show, and quick.
+        let with = action::Plan { orders: vec![code.clone()], rounds: Some("0".to_owned()), ..action::Plan::default() };
         let made = plan::make(shop, &with, &Job::default(), &|| 0.0)?;
         let (made, new) = plan::keep(shop, host, made)?;
         changed.extend(new);

@@ -37,7 +37,7 @@ const SECONDS: u32 = 10;
 const SECONDS_MOST: u32 = 3_600;
 /// Rounds of improvement unless rounds or a time are asked for: the same plan on every machine that is not too slow
 /// for it.
-const ROUNDS: u32 = 24;
+const ROUNDS: u32 = 8;
 /// Rounds of improvement where only the time bounds them.
 const ROUNDS_ANY: u32 = u32::MAX;
 
