@@ -109,10 +109,17 @@ fn shop_files_of_every_schema_open_and_add_up() {
         let order = before.split('"').nth(3).unwrap().to_owned();
         assert_eq!(done(&shop, &["--json", "order", "cost", &order]).trim(), before.trim(), "{}", path.display());
         done(&shop, &["check"]);
+        // What a question over the stock looks at is there as well.
+        let ask = ["--json", "find", "--material", "Acrylic clear 3 mm", "--rect", "120x90", "--sheets"];
+        let found: serde_json::Value = serde_json::from_str(&done(&shop, &ask)).unwrap();
+        let list = ["--json", "stock", "list", "--material", "Acrylic clear 3 mm", "--status", "free"];
+        let free: serde_json::Value = serde_json::from_str(&done(&shop, &list)).unwrap();
+        assert!(!found["queries"][0]["fits"].as_array().unwrap().is_empty());
+        assert_eq!(found["queries"][0]["looked_at"], free["pieces"].as_array().unwrap().len());
         done(&shop, &["rack", "add", "One more"]);
         done(&shop, &["check"]);
     }
-    assert!(seen >= 1);
+    assert!(seen >= 2);
 }
 
 #[test]

@@ -82,6 +82,13 @@ impl Signature {
         }
     }
 
+    /// Of a piece of which nothing is known but twice its area in µm²: it may hold anything that is no larger.
+    pub fn unknown(area2: i64) -> Self {
+        let most = u32::MAX;
+        let bounds = Bounds { disc_um: most, diameter_um: most, width_um: most, inner_mm2: [most; DEPTHS_UM.len()] };
+        Self { area2, bounds, widths_um: [most; DIRECTIONS] }
+    }
+
     /// The form in which it is stored: the version, then all numbers in order, little end first.
     pub fn to_bytes(&self) -> [u8; Self::BYTES] {
         let mut bytes = [0; Self::BYTES];

@@ -280,6 +280,16 @@ pub enum PieceKind {
     Offcut,
 }
 
+impl PieceKind {
+    /// The promised word.
+    pub fn word(self) -> &'static str {
+        match self {
+            Self::Sheet => "sheet",
+            Self::Offcut => "offcut",
+        }
+    }
+}
+
 /// How an outline is known.
 #[derive(Clone, Copy, PartialEq, Eq, Debug, Serialize, Deserialize)]
 #[serde(rename_all = "lowercase")]

@@ -5,7 +5,6 @@ use sheetloft_fit as fit;
 use sheetloft_ledger::body::{Grain, Sides, TurnRule};
 use sheetloft_ledger::state::Piece;
 use sheetloft_shapes::{Shape, Turn};
-use sheetloft_store::PieceFilter;
 
 use crate::action::{Drawing, Find};
 use crate::answer::{DrawingAnswer, DrawingPart, FindAnswer, FindQuery, Fit, MarginOnly, ShapeMm, TooClose};
@@ -16,6 +15,7 @@ use crate::given;
 use crate::limits;
 use crate::material::{self, Prices};
 use crate::say;
+use crate::shelf::Shelf;
 use crate::shop::{Lookup, Shop, whole};
 use crate::view::{self, Names, mm, mm2, shape_mm, size_text, weight_kg};
 
@@ -37,7 +37,12 @@ pub fn turns(rule: TurnRule) -> fit::Turns {
 
 /// The grain of a piece as the engine takes it.
 pub fn grain(piece: &Piece) -> Option<fit::Grain> {
-    piece.grain_udeg.map(|udeg| fit::Grain { at: Turn(udeg), tolerance_udeg: 0 })
+    piece.grain_udeg.map(grain_at)
+}
+
+/// Grain in a direction, in microdegrees, as the engine takes it.
+pub fn grain_at(udeg: i64) -> fit::Grain {
+    fit::Grain { at: Turn(udeg), tolerance_udeg: 0 }
 }
 
 /// The areas of a piece that must not be used.
@@ -46,7 +51,7 @@ pub fn flaws(piece: &Piece) -> Vec<Shape> {
 }
 
 /// Finds, for each part given, the smallest pieces that hold it.
-pub fn find(shop: &Shop, with: &Find, job: &Job, clock_ms: &dyn Fn() -> f64) -> Result<FindAnswer, Error> {
+pub fn find(shop: &mut Shop, with: &Find, job: &Job, clock_ms: &dyn Fn() -> f64) -> Result<FindAnswer, Error> {
     let begun = clock_ms();
     let reader = shop.read();
     let material = reader.find_material(&with.material)?;
@@ -59,21 +64,9 @@ pub fn find(shop: &Shop, with: &Find, job: &Job, clock_ms: &dyn Fn() -> f64) -> 
     let top = with.top.as_deref().filter(|t| !t.trim().is_empty());
     let top = top.map_or(Ok(TOP), |t| whole(t, 1, 10_000, "top"))?;
     let read = given::parts(shop, &with.given)?;
-    let pieces = reader.pieces(&PieceFilter {
-        material: Some(material.id),
-        kind: if with.sheets { None } else { Some("offcut") },
-        statuses: vec!["free"],
-        ..PieceFilter::default()
-    })?;
     let names = Names::read(&reader)?;
     let prices = Prices::read(&reader)?;
-    let mut index = fit::Index::new();
-    let mut shapes: Vec<(Shape, Vec<Shape>)> = Vec::with_capacity(pieces.len());
-    for piece in &pieces {
-        let flaws = flaws(piece);
-        index.push(&fit::Signature::of(&piece.shape, &flaws), grain(piece));
-        shapes.push((piece.shape.clone(), flaws));
-    }
+    let shelf = Shelf::load(shop, material.id, with.sheets, job)?;
     let loaded = clock_ms();
     let turns = turns(rule);
     let options = fit::Options {
@@ -92,21 +85,22 @@ pub fn find(shop: &Shop, with: &Find, job: &Job, clock_ms: &dyn Fn() -> f64) -> 
         let started = clock_ms();
         let part = fit::Part::new(&given.shape);
         let query = fit::Query { part: &part, turns: &turns, flip: with.flip, order: None };
-        let deadline = begun + limits::FIND_MS as f64;
+        let deadline = loaded + limits::FIND_MS as f64;
         let mut watch = |done: usize, of: usize| {
             job.report(n * of.max(1) + done, count * of.max(1));
             !job.is_cancelled() && clock_ms() < deadline
         };
-        let Ok(mut answers) = fit::find(&[query], &index, shapes.as_slice(), &options, &mut watch);
+        let mut answers = fit::find(&[query], &shelf.index, &shelf, &options, &mut watch)?;
         let Some(answer) = answers.pop() else { continue };
         let fits = answer
             .fits
             .iter()
             .map(|found| {
-                let piece = &pieces[found.candidate];
-                fit_row(shop, piece, found, given, &names, with.shapes, prices.of(&material, piece.shape.area2()))
+                let piece = shelf.piece(found.candidate)?;
+                let price = prices.of(&material, piece.shape.area2());
+                Ok(fit_row(shop, &piece, found, given, &names, with.shapes, price))
             })
-            .collect();
+            .collect::<Result<_, Error>>()?;
         queries.push(FindQuery {
             id: given.id.clone(),
             fits,
@@ -115,24 +109,24 @@ pub fn find(shop: &Shop, with: &Find, job: &Job, clock_ms: &dyn Fn() -> f64) -> 
             too_close: answer
                 .too_close
                 .iter()
-                .map(|t| TooClose { piece: pieces[t.candidate].code.clone(), within_mm: t.within_um.map(mm) })
-                .collect(),
+                .map(|t| Ok(TooClose { piece: shelf.code(t.candidate)?, within_mm: t.within_um.map(mm) }))
+                .collect::<Result<_, Error>>()?,
             without_margin: answer
                 .without_margin
                 .iter()
-                .map(|f| MarginOnly { piece: pieces[f.candidate].code.clone() })
-                .collect(),
+                .map(|f| Ok(MarginOnly { piece: shelf.code(f.candidate)? }))
+                .collect::<Result<_, Error>>()?,
             ms: clock_ms() - started,
             part: with.shapes.then(|| shape_mm(&given.shape)),
         });
     }
-    let largest = pieces.iter().map(|p| &p.shape).max_by_key(|s| s.area2());
-    let weight = largest.and_then(|s| weight_kg(s.area2(), &material));
+    let largest = shelf.largest()?.map(|p| p.shape);
+    let weight = largest.as_ref().and_then(|s| weight_kg(s.area2(), &material));
     Ok(FindAnswer {
         load_ms: loaded - begun,
         queries,
         left_out: read.left_out,
-        cautions: cautions::handling(&material, weight, largest.map_or(0, cautions::longest_um)),
+        cautions: cautions::handling(&material, weight, largest.as_ref().map_or(0, cautions::longest_um)),
     })
 }
 

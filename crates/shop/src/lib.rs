@@ -30,6 +30,7 @@ mod receive;
 mod remains;
 pub mod say;
 mod setup;
+mod shelf;
 mod shop;
 mod stock;
 mod ticket;

@@ -16,6 +16,7 @@ use crate::error::Error;
 use crate::host::Host;
 use crate::limits;
 use crate::say;
+use crate::shelf::SIGNER;
 
 /// An open shop.
 pub struct Shop {
@@ -31,7 +32,7 @@ impl Shop {
         let device = host.uuid();
         let key = DeviceKey::new(device, host.secret());
         let shop = host.uuid();
-        let mut store = Store::create(path, key.clone())?;
+        let mut store = Store::create(path, key.clone())?.signing(SIGNER);
         let setting = Setting { id: shop, data: named.clone() };
         begin_device(&mut store, host, shop, device, &key, None)?;
         store.transact(shop, host, |tx, _| {
@@ -43,7 +44,7 @@ impl Shop {
 
     /// Opens a shop file. A copy or a restored backup starts a new device.
     pub fn open(path: &Path, host: &mut dyn Host) -> Result<Self, Error> {
-        let mut store = Store::open(path)?;
+        let mut store = Store::open(path)?.signing(SIGNER);
         let Some(setting) = store.read().setting()? else {
             return Err(Error::bad(say!("error-not-a-shop", file = path.display().to_string())));
         };

@@ -60,10 +60,7 @@ pub fn when(ms: u64) -> String {
 
 /// `sheet` or `offcut`.
 pub fn kind_word(kind: PieceKind) -> &'static str {
-    match kind {
-        PieceKind::Sheet => "sheet",
-        PieceKind::Offcut => "offcut",
-    }
+    kind.word()
 }
 
 /// `any`, `quarter`, `half` or `none`.

@@ -9,6 +9,7 @@ use sheetloft_ledger::state::State;
 use uuid::Uuid;
 
 use crate::error::StoreError;
+use crate::stock;
 
 /// The book of one connection.
 pub(crate) struct SqlBook<'a>(pub &'a Connection);
@@ -136,10 +137,7 @@ impl Book for SqlBook<'_> {
                 thing.id,
                 folded.frozen,
                 piece.map(|p| &p.code),
-                piece.map(|p| match p.kind {
-                    sheetloft_ledger::body::PieceKind::Sheet => "sheet",
-                    sheetloft_ledger::body::PieceKind::Offcut => "offcut",
-                }),
+                piece.map(|p| p.kind.word()),
                 piece.map(|p| p.status().word()),
                 piece.map(|p| p.material),
                 piece.and_then(|p| p.rack),
@@ -154,7 +152,7 @@ impl Book for SqlBook<'_> {
                 piece.map(|p| i64::try_from(p.born_ms).unwrap_or(i64::MAX)),
                 body,
             ])?;
-        Ok(())
+        stock::put(self.0, thing.id, piece.map(|p| &**p))
     }
 }
 

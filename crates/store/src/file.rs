@@ -9,21 +9,27 @@ use uuid::Uuid;
 
 use crate::device::DeviceKey;
 use crate::error::StoreError;
+use crate::stock::{self, Signer};
 
 /// The schema that this program writes.
-pub const SCHEMA: i32 = 1;
+pub const SCHEMA: i32 = 2;
 
 /// Marks a SQLite file as a shop file ("Shlf").
 const APPLICATION: i32 = 0x5368_6c66;
 
 /// Forward only; entry n leads from schema n to n + 1.
-const MIGRATIONS: &[&str] = &[include_str!("../../../migrations/0001_first.sql")];
+const MIGRATIONS: &[&str] =
+    &[include_str!("../../../migrations/0001_first.sql"), include_str!("../../../migrations/0002_stock.sql")];
+
+/// How long to wait for others who are writing.
+pub(crate) const BUSY: Duration = Duration::from_secs(5);
 
 /// An open shop file.
 pub struct Store {
     pub(crate) conn: Connection,
     pub(crate) path: PathBuf,
     pub(crate) key: Option<DeviceKey>,
+    pub(crate) signer: Option<Signer>,
     read_only: bool,
 }
 
@@ -59,7 +65,7 @@ impl Store {
         tx.pragma_update(None, "user_version", SCHEMA)?;
         tx.commit()?;
         key.write(path)?;
-        Ok(Self { conn, path: path.to_owned(), key: Some(key), read_only: false })
+        Ok(Self { conn, path: path.to_owned(), key: Some(key), signer: None, read_only: false })
     }
 
     /// Opens a shop file. One of a newer program is opened for reading only. Where the key beside it does
@@ -72,7 +78,7 @@ impl Store {
         let (application, version) = {
             let flags = OpenFlags::SQLITE_OPEN_READ_ONLY | OpenFlags::SQLITE_OPEN_NO_MUTEX;
             let probe = Connection::open_with_flags(path, flags)?;
-            probe.busy_timeout(Duration::from_secs(5))?;
+            probe.busy_timeout(BUSY)?;
             let pragma = |name: &str| {
                 probe.pragma_query_value(None, name, |row| row.get::<_, i32>(0)).map_err(|e| {
                     match StoreError::from(e) {
@@ -95,12 +101,12 @@ impl Store {
             Connection::open(path)?
         };
         if read_only {
-            conn.busy_timeout(Duration::from_secs(5))?;
+            conn.busy_timeout(BUSY)?;
         } else {
             settle(&conn)?;
             migrate(&mut conn, path, version)?;
         }
-        let mut store = Self { conn, path: path.to_owned(), key: None, read_only };
+        let mut store = Self { conn, path: path.to_owned(), key: None, signer: None, read_only };
         store.key = if read_only { None } else { store.matching_key()? };
         Ok(store)
     }
@@ -251,7 +257,7 @@ fn claim(file: &Path) -> Result<Connection, StoreError> {
 
 /// How every writing connection is set: write-ahead log, full sync on commit, patience with others.
 fn settle(conn: &Connection) -> Result<(), StoreError> {
-    conn.busy_timeout(Duration::from_secs(5))?;
+    conn.busy_timeout(BUSY)?;
     conn.pragma_update(None, "journal_mode", "WAL")?;
     conn.pragma_update(None, "synchronous", "FULL")?;
     conn.pragma_update(None, "foreign_keys", true)?;
@@ -273,6 +279,9 @@ fn migrate(conn: &mut Connection, path: &Path, version: i32) -> Result<(), Store
     let tx = conn.transaction()?;
     for sql in &MIGRATIONS[from..] {
         tx.execute_batch(sql)?;
+    }
+    if version < 2 {
+        stock::fill(&tx)?;
     }
     tx.pragma_update(None, "user_version", SCHEMA)?;
     tx.commit()?;

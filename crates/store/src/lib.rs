@@ -9,6 +9,7 @@ mod device;
 mod error;
 mod file;
 mod query;
+mod stock;
 mod write;
 
 pub use check::{Finding, Sums, What};
@@ -16,4 +17,5 @@ pub use device::DeviceKey;
 pub use error::StoreError;
 pub use file::{SCHEMA, Store};
 pub use query::{ActionRow, By, PieceFilter, Reader};
+pub use stock::{Signer, Snapshot, StockRow};
 pub use write::{Draft, Ids, Tx};

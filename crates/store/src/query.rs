@@ -45,7 +45,7 @@ impl Store {
     }
 }
 
-fn body<T: DeserializeOwned>(row: &Row<'_>) -> Result<T, StoreError> {
+pub(crate) fn body<T: DeserializeOwned>(row: &Row<'_>) -> Result<T, StoreError> {
     let text = row.get_ref(0).map_err(StoreError::from)?;
     let text = text.as_str().map_err(rusqlite::Error::from)?;
     Ok(serde_json::from_str(text)?)
@@ -159,6 +159,12 @@ impl Reader<'_> {
     pub fn piece(&self, id: Uuid) -> Result<Option<Piece>, StoreError> {
         let found = self.states("SELECT body FROM piece WHERE id = ?1 AND body IS NOT NULL", [id])?;
         Ok(found.into_iter().find_map(State::piece).map(|p| *p))
+    }
+
+    /// The state of a piece as it is stored.
+    pub(crate) fn piece_body(&self, id: Uuid) -> Result<Option<String>, StoreError> {
+        let mut statement = self.0.prepare_cached("SELECT body FROM piece WHERE id = ?1")?;
+        Ok(statement.query_row([id], |row| row.get(0)).optional()?.flatten())
     }
 
     /// The pieces with this code: more than one only where two devices met with one tag.

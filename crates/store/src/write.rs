@@ -1,5 +1,6 @@
 //! The one write path: an action's events and the change of the state tables, in one transaction.
 
+use std::collections::BTreeSet;
 use std::sync::Arc;
 
 use rusqlite::{Connection, OptionalExtension, Transaction, TransactionBehavior, params};
@@ -15,6 +16,7 @@ use crate::device::DeviceKey;
 use crate::error::StoreError;
 use crate::file::Store;
 use crate::query::Reader;
+use crate::stock;
 
 /// Where new UUIDs come from, and what the wall clock says: given, so that a test can replay.
 pub trait Ids {
@@ -41,6 +43,8 @@ pub struct Tx<'a> {
     shop: Uuid,
     device: Uuid,
     last_action: Option<Uuid>,
+    /// Pieces that changed so far.
+    pieces: BTreeSet<Uuid>,
     tag: Option<String>,
 }
 
@@ -106,7 +110,7 @@ impl Tx<'_> {
         let conn: &Connection = &self.transaction;
         let mut last = last_event(conn, key.device)?;
         let mut clock = latest_clock(conn)?;
-        let mut changed = std::collections::BTreeSet::new();
+        let mut changed = BTreeSet::new();
         let mut standings = Vec::new();
         let count = drafts.len();
         for (i, draft) in drafts.into_iter().enumerate() {
@@ -151,6 +155,7 @@ impl Tx<'_> {
         remember_clock(conn, clock)?;
         key.number = last.map_or(0, |(number, _)| number);
         self.last_action = Some(action);
+        self.pieces.extend(changed.iter().filter(|t: &&Thing| t.kind == ThingKind::Piece).map(|t| t.id));
         Ok((changed.into_iter().collect(), standings))
     }
 }
@@ -173,9 +178,21 @@ impl Store {
         // Another program of the same device may have written since.
         key.number = last_event(&transaction, key.device)?.map_or(0, |(number, _)| number);
         let device = key.device;
-        let mut tx = Tx { transaction, ids, drafts: Vec::new(), shop, device, last_action: None, tag: None };
+        let mut tx = Tx {
+            transaction,
+            ids,
+            drafts: Vec::new(),
+            shop,
+            device,
+            last_action: None,
+            pieces: BTreeSet::new(),
+            tag: None,
+        };
         let answer = decide(&mut tx, &mut key)?;
         let (mut changed, _) = tx.flush(&mut key)?;
+        if let Some(signer) = self.signer {
+            stock::sign(&tx.transaction, signer, tx.pieces.iter().copied())?;
+        }
         let written = tx.last_action.is_some();
         tx.transaction.commit().map_err(StoreError::from)?;
         if written {
