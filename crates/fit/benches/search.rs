@@ -6,7 +6,7 @@ mod support;
 use std::hint::black_box;
 
 use criterion::{BatchSize, Criterion, criterion_group, criterion_main};
-use sheetloft_fit::{Caps, Host, Index, Options, Part, Query, Signature, Turns, find, solve};
+use sheetloft_fit::{Caps, Host, Index, Options, Part, Query, Signature, Stock, Turns, find, nicest, solve};
 use sheetloft_shapes::Shape;
 use support::{FAMILIES, Rng, offcut, part, planted};
 
@@ -56,7 +56,7 @@ fn queries(c: &mut Criterion) {
     let mut group = c.benchmark_group("find, smallest of 2 000");
     group.sample_size(20);
     for threads in [1, 2] {
-        let options = Options { kerf_um: 3_000, top: Some(1), threads, ..Options::default() };
+        let options = Options { kerf_um: 3_000, top: Some(1), threads, nicest: 0, ..Options::default() };
         let mut next = 0;
         group.bench_function(format!("{threads} threads"), |b| {
             b.iter(|| {
@@ -67,6 +67,26 @@ fn queries(c: &mut Criterion) {
         });
     }
     group.finish();
+    // The nicest of the ways to lie on the first piece that holds the part.
+    let found: Vec<_> = parts
+        .iter()
+        .filter_map(|part| {
+            let query = Query { part, turns: &turns, flip: false, order: None };
+            let options = Options { kerf_um: 3_000, top: Some(1), nicest: 0, tidy: 0, ..Options::default() };
+            let Ok(answers) = find(&[query], &index, pieces.as_slice(), &options, &mut ());
+            answers[0].fits.first().map(|fit| (part, *fit))
+        })
+        .collect();
+    c.bench_function("nicest placement", |b| {
+        let mut next = 0;
+        b.iter(|| {
+            next = (next + 1) % found.len();
+            let (part, fit) = found[next];
+            let Ok(candidate) = pieces.as_slice().candidate(fit.candidate);
+            let host = Host::new(&candidate.shape, &candidate.flaws, 3_000, &[]);
+            black_box(nicest(part, &turns, false, &candidate, &host, (fit.placement, fit.spare_um), 2_000))
+        });
+    });
     c.bench_function("signature of an offcut", |b| {
         let mut next = 0;
         b.iter(|| {

@@ -177,7 +177,7 @@ fn ask(shape: &Shape, index: &Index, pieces: &[(Shape, Vec<Shape>)]) -> Measured
     let part = Part::new(shape);
     let turns = Turns::any();
     let query = Query { part: &part, turns: &turns, flip: false, order: None };
-    let options = Options { kerf_um: CLEARANCE_UM, top: Some(1), threads: 2, tidy: 0, ..Options::default() };
+    let options = Options { kerf_um: CLEARANCE_UM, top: Some(1), threads: 2, nicest: 0, tidy: 0, ..Options::default() };
     let Ok(answers) = find(&[query], index, pieces, &options, &mut first);
     let whole = first.begun.elapsed();
     let answer = &answers[0];

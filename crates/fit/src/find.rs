@@ -16,6 +16,7 @@ use sheetloft_shapes::{Placement, Shape};
 use crate::host::Host;
 use crate::index::Index;
 use crate::needs::Needs;
+use crate::nicest::nicest;
 use crate::part::Part;
 use crate::solve::{Caps, Reason, Verdict, solve};
 use crate::tidy::tidy;
@@ -28,6 +29,8 @@ const THREADS_MOST: usize = 64;
 const BEFORE_PROBES: usize = 12;
 /// Boxes for each of these.
 const BOXES_PER_PROBE: usize = 1_000;
+/// Losses that differ by less are equal: one square decimetre, in µm².
+const LOST_STEP_UM2: i64 = 10_000_000_000;
 /// Pieces that are put in order at once, at least: most questions need no more of them.
 const IN_ORDER: usize = 256;
 
@@ -89,7 +92,12 @@ pub struct Options {
     pub without_margin: bool,
     /// Bounds on each solve.
     pub caps: Caps,
-    /// Make the placements of so many of the first fits better ones; see [`tidy`].
+    /// Of so many of the first fits give the placement that leaves the most useful leftover; see [`nicest`].
+    pub nicest: usize,
+    /// Look at so many fits (or `top`, if that is more), and list those first on which least is lost of the largest
+    /// rectangle; of equal ones those that come first in the order of the query.
+    pub by_leftover: Option<usize>,
+    /// Of so many make the placement a better one where that is quick; see [`tidy`].
     pub tidy: usize,
     /// What a better placement keeps beyond the clearance where there is room, µm.
     pub ease_um: i64,
@@ -105,6 +113,8 @@ impl Default for Options {
             top: None,
             without_margin: false,
             caps: Caps::default(),
+            nicest: 1,
+            by_leftover: None,
             tidy: 20,
             ease_um: 0,
             threads: 1,
@@ -121,6 +131,8 @@ pub struct Fit {
     pub placement: Placement,
     /// What is kept beyond the clearance, µm, rounded down.
     pub spare_um: i64,
+    /// About the area of the largest rectangle in what is left, µm²; where the nicest placement was asked for.
+    pub left_um2: Option<i64>,
 }
 
 /// A candidate about which neither answer was shown.
@@ -213,7 +225,8 @@ impl<'a, S: Stock + ?Sized> One<'a, '_, S> {
         if options.top == Some(0) {
             return Ok(QueryAnswer { looked_at: all, not_needed: all, ..QueryAnswer::default() });
         }
-        let top = options.top.unwrap_or(usize::MAX);
+        let asked = options.top.unwrap_or(usize::MAX);
+        let top = asked.max(options.by_leftover.unwrap_or(0));
         let clearance = options.kerf_um.max(0) + options.margin_um.max(0);
         let needs = Needs::of(query.part, clearance);
         let settled = self.settle(&needs, clearance, top, &[])?;
@@ -223,7 +236,9 @@ impl<'a, S: Stock + ?Sized> One<'a, '_, S> {
         for (piece, verdict) in settled.open.iter().zip(&settled.verdicts) {
             let candidate = piece.at;
             match *verdict {
-                Some(Verdict::Fits { placement, spare_um }) => answer.fits.push(Fit { candidate, placement, spare_um }),
+                Some(Verdict::Fits { placement, spare_um }) => {
+                    answer.fits.push(Fit { candidate, placement, spare_um, left_um2: None });
+                }
                 Some(Verdict::No { reason }) => *answer.reasons.entry(reason).or_default() += 1,
                 Some(Verdict::TooClose { within_um }) => answer.too_close.push(TooClose { candidate, within_um }),
                 None => answer.too_close.push(TooClose { candidate, within_um: None }),
@@ -242,17 +257,60 @@ impl<'a, S: Stock + ?Sized> One<'a, '_, S> {
         }
         answer.ruled_out = answer.reasons.values().sum();
         answer.not_needed = all - end;
-        for fit in answer.fits.iter_mut().take(options.tidy) {
-            let candidate = self.stock.candidate(fit.candidate)?;
-            let host = Host::new(&candidate.shape, &candidate.flaws, clearance, &[]);
-            let turns = turns_on(query, self.index, fit.candidate);
-            (fit.placement, fit.spare_um) =
-                tidy(query.part, &turns, &host, &fit.placement, fit.spare_um, options.ease_um);
+        self.lay(&mut answer.fits, clearance)?;
+        if answer.fits.len() > asked {
+            answer.not_needed += answer.fits.len() - asked;
+            answer.fits.truncate(asked);
         }
         if options.without_margin && options.margin_um > 0 && answer.fits.is_empty() {
             answer.without_margin = self.without_margin(&answer.too_close)?;
         }
         Ok(answer)
+    }
+
+    /// Betters the placements of the fits as far as it is asked for, and puts them in order of what they leave.
+    fn lay(&self, fits: &mut Vec<Fit>, clearance_um: i64) -> Result<(), S::Error> {
+        let (query, options) = (self.query, self.options);
+        let nice = if options.by_leftover.is_some() { usize::MAX } else { options.nicest };
+        let lay = |n: usize, fit: &mut Fit| -> Result<i64, S::Error> {
+            if n >= options.tidy.max(nice) {
+                return Ok(0);
+            }
+            let candidate = self.stock.candidate(fit.candidate)?;
+            let host = Host::new(&candidate.shape, &candidate.flaws, clearance_um, &[]);
+            let turns = turns_on(query, self.index, fit.candidate);
+            if n >= nice {
+                (fit.placement, fit.spare_um) =
+                    tidy(query.part, &turns, &host, &fit.placement, fit.spare_um, options.ease_um);
+                return Ok(0);
+            }
+            let found = (fit.placement, fit.spare_um);
+            let lies = nicest(query.part, &turns, query.flip, &candidate, &host, found, options.ease_um);
+            *fit = Fit { placement: lies.placement, spare_um: lies.spare_um, left_um2: Some(lies.left_um2), ..*fit };
+            Ok(lies.lost_um2)
+        };
+        // Each thread takes a run of them.
+        let threads = options.threads.clamp(1, THREADS_MOST);
+        let run = fits.len().min(options.tidy.max(nice)).div_ceil(threads).max(1);
+        let lost: Result<Vec<Vec<i64>>, S::Error> = std::thread::scope(|scope| {
+            let lay_run = |(n, fits): (usize, &mut [Fit])| -> Result<Vec<i64>, S::Error> {
+                fits.iter_mut().enumerate().map(|(i, fit)| lay(n * run + i, fit)).collect()
+            };
+            let mut runs = fits.chunks_mut(run).enumerate();
+            let first = runs.next();
+            let others: Vec<_> = runs.map(|run| scope.spawn(move || lay_run(run))).collect();
+            let first = first.map_or(Ok(Vec::new()), lay_run);
+            std::iter::once(first)
+                .chain(others.into_iter().map(|t| t.join().unwrap_or_else(|panic| std::panic::resume_unwind(panic))))
+                .collect()
+        });
+        let lost: Vec<i64> = lost?.into_iter().flatten().collect();
+        if options.by_leftover.is_some() {
+            let mut order: Vec<usize> = (0..fits.len()).collect();
+            order.sort_by_key(|&i| (lost[i] / LOST_STEP_UM2, i));
+            *fits = order.iter().map(|&i| fits[i]).collect();
+        }
+        Ok(())
     }
 
     /// The first piece that holds the part with the kerf alone around it.
@@ -261,7 +319,9 @@ impl<'a, S: Stock + ?Sized> One<'a, '_, S> {
         let needs = Needs::of(self.query.part, clearance);
         let settled = self.settle(&needs, clearance, 1, too_close)?;
         Ok(settled.open.iter().zip(&settled.verdicts).find_map(|(piece, verdict)| match *verdict {
-            Some(Verdict::Fits { placement, spare_um }) => Some(Fit { candidate: piece.at, placement, spare_um }),
+            Some(Verdict::Fits { placement, spare_um }) => {
+                Some(Fit { candidate: piece.at, placement, spare_um, left_um2: None })
+            }
             _ => None,
         }))
     }
@@ -436,7 +496,7 @@ impl<E> Settled<'_, E> {
         if let Verdict::Fits { placement, spare_um } = *verdict
             && self.best.is_none_or(|(best, _)| piece.place < best)
         {
-            self.best = Some((piece.place, Fit { candidate: piece.at, placement, spare_um }));
+            self.best = Some((piece.place, Fit { candidate: piece.at, placement, spare_um, left_um2: None }));
             news.store(true, Ordering::Release);
         }
     }

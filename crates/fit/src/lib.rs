@@ -2,7 +2,7 @@
 //!
 //! [`find()`] asks for the smallest of many pieces; [`solve()`] answers for one part and one piece, from a [`Part`]
 //! and a [`Host`] made ready once; [`verify()`] stands behind every placement that leaves the crate, with whole
-//! numbers; [`tidy()`] makes a placement one that a person would choose. Below them: `search` (boxes of positions and
+//! numbers; [`nicest()`] and [`tidy()`] make a placement one that a person would choose. Below them: `search` (boxes of positions and
 //! turns), `bound` (proofs over many constraints at once, by `lp`), `field` (distances), `knots` and `discs` (what
 //! stands for a part). Nothing here knows a clock, a file or chance.
 
@@ -16,6 +16,7 @@ pub mod index;
 mod knots;
 mod lp;
 pub mod needs;
+pub mod nicest;
 mod num;
 mod pack;
 pub mod part;
@@ -36,6 +37,7 @@ pub use find::{Candidate, Fit, Options, Query, QueryAnswer, Stock, TooClose, fin
 pub use host::{Host, Obstacle};
 pub use index::Index;
 pub use needs::Needs;
+pub use nicest::{Lies, nicest};
 pub use pack::{Strip, StripOptions, StripPart, strip};
 pub use part::Part;
 pub use piece::{Grain, Signature, StaleSignature};

@@ -33,6 +33,8 @@ const SLIGHT_BOXES: usize = 1_000;
 const HINT_AFTER: usize = 600;
 /// Turning is halved where it moves the furthest open feature by more than half a side, weighed by this. (Tried.)
 const TURN_SHARE: f64 = 0.6;
+/// A pose that may be bettered by no more than this is the furthest one, µm.
+const NEAR_ENOUGH_UM: f64 = 4_000.0;
 /// Boxes between two questions to the watch: some tenths of a millisecond.
 const WATCH_EVERY: usize = 32;
 /// Puts a box behind all others, µm: more than any slack.
@@ -70,6 +72,8 @@ pub(crate) struct Pair<'a> {
     pub host: &'a Host,
     /// The most that may be asked around a disc of the part.
     pub clearance: f64,
+    /// Asked beyond all clearances, where a search is for poses with room, µm.
+    pub more: f64,
 }
 
 /// Set in an entry of a list: the knot alone is meant, not those below it.
@@ -77,7 +81,8 @@ const ALONE: u32 = 1 << 31;
 
 impl<'a> Pair<'a> {
     pub fn new(face: &'a Face, host: &'a Host) -> Self {
-        Self { face, host, clearance: host.field.objects().iter().fold(0.0, |c: f64, o| c.max(o.clearance)) }
+        let clearance = host.field.objects().iter().fold(0.0, |c: f64, o| c.max(o.clearance));
+        Self { face, host, clearance, more: 0.0 }
     }
 
     /// The knot of a list's entry, the knots it belongs to, and whether it is the part's own.
@@ -119,11 +124,15 @@ impl<'a> Pair<'a> {
 
     /// Whether every feature keeps what is asked, at a pose.
     pub fn holds(&self, pose: &Pose) -> bool {
-        let own =
-            self.face.knots.all.iter().all(|k| self.host.field.exceeds(pose.t + k.disc.c.turned(pose.rot), k.disc.r));
+        let own = self
+            .face
+            .knots
+            .all
+            .iter()
+            .all(|k| self.host.field.exceeds(pose.t + k.disc.c.turned(pose.rot), k.disc.r + self.more));
         own && self.host.spikes.all.iter().all(|k| {
-            let q = k.disc.c - pose.t;
-            q.norm() > self.face.radius + k.disc.r || self.face.outside.exceeds(q.turned_back(pose.rot), k.disc.r)
+            let (q, r) = (k.disc.c - pose.t, k.disc.r + self.more);
+            q.norm() > self.face.radius + r || self.face.outside.exceeds(q.turned_back(pose.rot), r)
         })
     }
 }
@@ -359,6 +368,62 @@ pub(crate) fn search<T>(
     End::Undecided(most)
 }
 
+/// At the turn of `rot`, about the furthest pose along `way` that keeps all clearances and what the pair asks beyond
+/// them; `None` where none was found within the boxes.
+pub(crate) fn furthest(pair: &Pair<'_>, angle: f64, rot: Rot, way: V, boxes: usize) -> Option<Pose> {
+    let mut open: BinaryHeap<Node> = BinaryHeap::new();
+    let (mut arena, mut memory) = (Vec::new(), Memory::default());
+    arena.extend(pair.roots());
+    let (lo, hi) = pair.host.field.bounds();
+    let corner = |node: &Node| v(node.hx * way.x.signum(), node.hy * way.y.signum());
+    let mut put = |mut node: Node, open: &mut BinaryHeap<Node>| {
+        if look(pair, &mut node, &mut arena, &mut memory) {
+            node.key = way.dot(node.pose.t + corner(&node));
+            open.push(node);
+        }
+    };
+    let whole = Node {
+        face: 0,
+        pose: Pose { t: (lo + hi) * 0.5, angle, rot },
+        hx: (hi.x - lo.x) / 2.0,
+        hy: (hi.y - lo.y) / 2.0,
+        ha: 0.0,
+        value: 0.0,
+        most: 0.0,
+        key: 0.0,
+        list: (0, pair.roots().count() as u32),
+    };
+    put(whole, &mut open);
+    let mut best: Option<(f64, Pose)> = None;
+    for _ in 0..boxes {
+        let Some(node) = open.pop().filter(|node| best.is_none_or(|b| node.key > b.0 + NEAR_ENOUGH_UM)) else { break };
+        let at_corner = Pose { t: node.pose.t + corner(&node), ..node.pose };
+        let reached = [at_corner, node.pose].into_iter().find(|pose| {
+            best.is_none_or(|b| way.dot(pose.t) > b.0)
+                && (node.value > 0.0 || node.list.0 == node.list.1)
+                && pair.holds(pose)
+        });
+        if let Some(pose) = reached {
+            best = Some((way.dot(pose.t), pose));
+        }
+        if node.list.0 == node.list.1 || node.hx.max(node.hy) < NEAR_ENOUGH_UM / 4.0 {
+            continue;
+        }
+        for side in [-1.0, 1.0] {
+            let mut child = node;
+            if node.hx >= node.hy {
+                child.hx = node.hx / 2.0;
+                child.pose.t.x += side * child.hx;
+            } else {
+                child.hy = node.hy / 2.0;
+                child.pose.t.y += side * child.hy;
+            }
+            put(child, &mut open);
+        }
+    }
+    best.map(|b| b.1)
+}
+
 /// Looks at a box: false where it is proven empty. Else sets its value and bound, and lists what is still open in
 /// it, the tightest first.
 fn look(pair: &Pair<'_>, node: &mut Node, arena: &mut Vec<u32>, memory: &mut Memory) -> bool {
@@ -373,7 +438,7 @@ fn look(pair: &Pair<'_>, node: &mut Node, arena: &mut Vec<u32>, memory: &mut Mem
             let (knot, knots, own) = pair.knot(entry);
             let alone = entry & ALONE != 0;
             let (cover, spread) = if alone { (0.0, 0.0) } else { (knot.cover, knot.spread) };
-            let (c, r) = (knot.disc.c, knot.disc.r);
+            let (c, r) = (knot.disc.c, knot.disc.r + pair.more);
             let lever = if own { c } else { c - node.pose.t };
             let norm = lever.norm();
             if !own && norm - pair.face.radius - r - cover > shift + SETTLED_UM {

@@ -24,7 +24,9 @@ const LEAST_STEP_UM: f64 = 0.5;
 /// Longest step that is taken by tangents, µm.
 const LONGEST_STEP_UM: f64 = 300_000.0;
 /// Kept beyond what is wanted while moving, so that rounding to the grid does not lose it, µm.
-const ROUNDING_UM: f64 = 2.0;
+pub(crate) const ROUNDING_UM: f64 = 2.0;
+/// A little more down than left, so that the answer is one corner and not a tie.
+const DOWN_AND_LEFT: V = v(-1.0, -1.1);
 /// Edges near one corner that take part, at most.
 const NEIGHBOURS: usize = 64;
 
@@ -41,16 +43,8 @@ pub fn tidy(
     ease_um: i64,
 ) -> (Placement, i64) {
     let face = part.face(placement.flip);
-    let mut walk = Walk {
-        pair: Pair::new(face, host),
-        turning: !placement.turn.is_quarter(),
-        tangents: Vec::new(),
-        near: Vec::new(),
-    };
-    let (sin, cos) = placement.turn.sin_cos();
-    let rot = Rot { sin, cos };
-    let at = v(f64::from(placement.dx), f64::from(placement.dy));
-    let start = Pose { t: at + face.origin.turned(rot), angle: placement.turn.radians(), rot };
+    let mut walk = Walk::new(Pair::new(face, host), !placement.turn.is_quarter());
+    let start = pose_of(part, placement);
     let wanted = ease_um.max(0) as f64 + ROUNDING_UM;
     let (pose, slack) = walk.uphill(start, wanted);
     let mut best = (*placement, spare_um);
@@ -68,13 +62,21 @@ pub fn tidy(
     };
     offer(&pose, spare_um + 1);
     if slack >= wanted {
-        offer(&walk.downhill(pose, wanted), ease_um.max(0));
+        offer(&walk.along(pose, wanted, DOWN_AND_LEFT), ease_um.max(0));
     }
     best
 }
 
 fn walk_turned(pose: &Pose, start: &Pose) -> bool {
     pose.angle.to_bits() != start.angle.to_bits()
+}
+
+/// The pose of the face that lies up in a placement.
+pub(crate) fn pose_of(part: &Part, placement: &Placement) -> Pose {
+    let (sin, cos) = placement.turn.sin_cos();
+    let rot = Rot { sin, cos };
+    let at = v(f64::from(placement.dx), f64::from(placement.dy));
+    Pose { t: at + part.face(placement.flip).origin.turned(rot), angle: placement.turn.radians(), rot }
 }
 
 /// The placement that brings a face to a pose, rounded to the grid; `None` past the limits.
@@ -96,14 +98,19 @@ struct Tangent {
     turn: f64,
 }
 
-struct Walk<'a> {
+/// A part on its way from pose to pose.
+pub(crate) struct Walk<'a> {
     pair: Pair<'a>,
     turning: bool,
     tangents: Vec<Tangent>,
     near: Vec<u32>,
 }
 
-impl Walk<'_> {
+impl<'a> Walk<'a> {
+    pub fn new(pair: Pair<'a>, turning: bool) -> Self {
+        Self { pair, turning, tangents: Vec::new(), near: Vec::new() }
+    }
+
     /// All that may come to matter within a step, and the least slack; false where there is too much of it.
     fn look(&mut self, pose: &Pose, step: f64, goal: f64) -> bool {
         self.tangents.clear();
@@ -129,7 +136,8 @@ impl Walk<'_> {
         true
     }
 
-    fn least(&self, pose: &Pose) -> f64 {
+    /// The least slack of any feature at a pose.
+    pub fn least(&self, pose: &Pose) -> f64 {
         let mut least = f64::INFINITY;
         for i in 0..self.pair.feature_count() {
             let f = self.pair.feature(i);
@@ -174,17 +182,17 @@ impl Walk<'_> {
         (pose, slack)
     }
 
-    /// Steps down and to the left that keep the slack.
-    fn downhill(&mut self, start: Pose, keep: f64) -> Pose {
+    /// Steps that go as far along `way` as they can and keep the slack; the turn stays.
+    pub fn along(&mut self, start: Pose, keep: f64, way: V) -> Pose {
         let mut pose = start;
         // While nothing is near, as far as nothing can be met.
-        let way = v(-std::f64::consts::FRAC_1_SQRT_2, -std::f64::consts::FRAC_1_SQRT_2);
+        let straight = way * (1.0 / way.norm());
         for _ in 0..STEPS {
             let free = self.least(&pose) - keep;
             if free < 1_000.0 {
                 break;
             }
-            pose.t = pose.t + way * free;
+            pose.t = pose.t + straight * free;
         }
         let mut step = LONGEST_STEP_UM / 8.0;
         for _ in 0..STEPS {
@@ -200,10 +208,11 @@ impl Walk<'_> {
                 .iter()
                 .map(|t| Row { a: [-t.shift.x, -t.shift.y, 0.0, 0.0], b: (t.slack - keep).max(0.0) })
                 .collect();
-            // A little more down than left, so that the answer is one corner and not a tie.
-            let Some(best) = maximize([-1.0, -1.1, 0.0, 0.0], &rows, [step, step, 0.0, 0.0], |_| false) else { break };
+            let Some(best) = maximize([way.x, way.y, 0.0, 0.0], &rows, [step, step, 0.0, 0.0], |_| false) else {
+                break;
+            };
             let next = moved(&pose, best.x, 1.0);
-            let gain = -(best.x[0] + 1.1 * best.x[1]);
+            let gain = way.dot(v(best.x[0], best.x[1]));
             if gain > LEAST_STEP_UM && self.least(&next) >= keep - 0.5 {
                 pose = next;
                 step = (step * 2.0).min(LONGEST_STEP_UM);

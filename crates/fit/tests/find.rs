@@ -225,7 +225,7 @@ fn fits_are_told_on_the_way_and_each_is_better_than_the_last() {
     let query = Query { part: &part, turns: &Turns::any(), flip: false, order: None };
     for threads in [1, 2] {
         let mut told = Told(Vec::new());
-        let options = Options { top: Some(1), tidy: 0, threads, ..Options::default() };
+        let options = Options { top: Some(1), nicest: 0, tidy: 0, threads, ..Options::default() };
         let Ok(answers) = find(&[query], &shop.index, shop.pieces.as_slice(), &options, &mut told);
         let area = |f: &Fit| shop.pieces[f.candidate].0.area2();
         assert!(told.0.windows(2).all(|w| area(&w[1]) < area(&w[0])));
@@ -235,6 +235,33 @@ fn fits_are_told_on_the_way_and_each_is_better_than_the_last() {
             let host = Host::new(&shop.pieces[fit.candidate].0, &[], 0, &[]);
             assert_eq!(verify(part.shape(), &fit.placement, &host), Ok(fit.spare_um));
         }
+    }
+}
+
+#[test]
+fn the_piece_that_loses_least_may_be_asked_for_first() {
+    let p = Point::new;
+    // Smallest first: a strip that would be cut up, a rectangle, and a body with a nose just for it.
+    let nose =
+        vec![p(0, 0), p(900_000, 0), p(900_000, 300_000), p(1_100_000, 300_000), p(1_100_000, 500_000), p(0, 500_000)];
+    let shop = Shop::plain([
+        rect(800_000, 200_000),
+        rect(700_000, 500_000),
+        Shape::new(nose, Vec::new()).unwrap(),
+        rect(1_500_000, 1_000_000),
+    ]);
+    for threads in [1, 2, 3] {
+        let options = Options { by_leftover: Some(4), threads, ..Options::default() };
+        let all = shop.ask(&rect(190_000, 190_000), &Turns::any(), &options);
+        assert_eq!(all.fits.iter().map(|f| f.candidate).collect::<Vec<_>>(), [2, 0, 1, 3]);
+        assert!(all.fits.iter().all(|f| f.left_um2.is_some()) && accounted_for(&all));
+        let first = shop.ask(&rect(190_000, 190_000), &Turns::any(), &Options { top: Some(1), ..options });
+        assert_eq!(first.fits[..], all.fits[..1]);
+        assert!(first.not_needed == 3 && accounted_for(&first));
+        // Of two only, the nose is not seen.
+        let options = Options { top: Some(2), by_leftover: Some(2), ..options };
+        let few = shop.ask(&rect(190_000, 190_000), &Turns::any(), &options);
+        assert_eq!(few.fits.iter().map(|f| f.candidate).collect::<Vec<_>>(), [0, 1]);
     }
 }
 

@@ -9,11 +9,12 @@ use crate::circle::largest_circle;
 use crate::clear::Relation;
 use crate::place::Turn;
 use crate::rim::Rim;
-use crate::shape::{Point, Shape, edges};
+use crate::shape::{Point, Shape};
 use crate::width::least_width;
 
-/// Raster lines each way besides those through corners.
+/// Raster lines each way besides those through corners; fewer where many ways to lie are compared.
 const LINES: usize = 40;
+const LINES_TO_COMPARE: usize = 8;
 /// Most raster lines through corners each way.
 const CORNER_LINES: usize = 64;
 /// Angles at which edges lie, and angles spread evenly over a quarter turn, that are tried.
@@ -47,6 +48,20 @@ pub fn largest_rectangle(shape: &Shape) -> Option<Rectangle> {
 /// The largest upright rectangle found inside the shape.
 pub fn largest_upright_rectangle(shape: &Shape) -> Option<Rectangle> {
     Search::new(shape).at(Turn(0), &|w, h| w * h)
+}
+
+/// About the area of the largest rectangle in what is left of a shape beside others that lie on it, in µm², with its
+/// sides at one of the given turns: quick, to compare ways of laying them. The others may touch or overlap the rim and
+/// each other; what of them lies outside is ignored.
+pub fn room_beside_um2(shape: &Shape, others: &[&Shape], turns: &[Turn]) -> f64 {
+    let area = |w: f64, h: f64| w * h;
+    let shapes: Vec<&Shape> = std::iter::once(shape).chain(others.iter().copied()).collect();
+    let found = turns.iter().filter_map(|&turn| {
+        let turned = Turned::of(&shapes, turn, LINES_TO_COMPARE);
+        let block = turned.best_block(&area)?;
+        Some(worth(&area, turned.grown(block, f64::INFINITY, &area)))
+    });
+    found.fold(0.0, f64::max)
 }
 
 /// A rectangle of at least the given sides (either way round) inside the shape, at any angle, if one was found.
@@ -197,9 +212,11 @@ impl<'a> Search<'a> {
     }
 }
 
-/// A shape's edges turned back, so that the rectangle wanted is upright.
+/// Edges turned back, so that the rectangle wanted is upright.
 struct Turned {
     edges: Vec<([f64; 2], [f64; 2])>,
+    /// Where the edges of each shape end: that of the first is wanted, those of the others are not.
+    ends: Vec<usize>,
     lines: [Vec<f64>; 2],
 }
 
@@ -208,15 +225,23 @@ const ON_LINE: f64 = 0.01;
 
 impl Turned {
     fn new(shape: &Shape, turn: Turn) -> Self {
+        Self::of(&[shape], turn, LINES)
+    }
+
+    fn of(shapes: &[&Shape], turn: Turn, spread: usize) -> Self {
         let (sin, cos) = turn.sin_cos();
         let back = |p: Point| {
             let (x, y) = (f64::from(p.x), f64::from(p.y));
             [x * cos + y * sin, y * cos - x * sin]
         };
-        let rings: Vec<Vec<[f64; 2]>> = shape.rings().map(|r| r.iter().map(|&p| back(p)).collect()).collect();
-        let mut all = Vec::with_capacity(shape.corner_count());
-        for (ring, corners) in shape.rings().zip(&rings) {
-            all.extend(edges(ring).enumerate().map(|(i, _)| (corners[i], corners[(i + 1) % corners.len()])));
+        let mut all = Vec::with_capacity(shapes.iter().map(|s| s.corner_count()).sum());
+        let mut ends = Vec::with_capacity(shapes.len());
+        for shape in shapes {
+            for ring in shape.rings() {
+                let corners: Vec<[f64; 2]> = ring.iter().map(|&p| back(p)).collect();
+                all.extend((0..corners.len()).map(|i| (corners[i], corners[(i + 1) % corners.len()])));
+            }
+            ends.push(all.len());
         }
         let lines = [0, 1].map(|axis| {
             // Lines through the ends of edges; where there are many, of those that lie longest along a line.
@@ -228,53 +253,63 @@ impl Turned {
             lines.extend(chosen.iter().take(CORNER_LINES).map(|e| e.1[axis]));
             let low = all.iter().map(|e| e.0[axis]).fold(f64::INFINITY, f64::min);
             let high = all.iter().map(|e| e.0[axis]).fold(f64::NEG_INFINITY, f64::max);
-            lines.extend((0..=LINES).map(|i| low + (high - low) * i as f64 / LINES as f64));
+            lines.extend((0..=spread).map(|i| low + (high - low) * i as f64 / spread as f64));
             lines.sort_by(f64::total_cmp);
             lines.dedup_by(|a, b| *a - *b < 2.0 * ON_LINE);
             lines
         });
-        Self { edges: all, lines }
+        Self { edges: all, ends, lines }
     }
 
     /// The best block of free raster cells.
     fn best_block(&self, score: Score<'_>) -> Option<Block> {
         let [xs, ys] = &self.lines;
         let (columns, rows) = (xs.len() - 1, ys.len() - 1);
-        // For each cell: whether the rim enters it, and how often the rim passes below its middle.
+        // For each cell: whether a rim enters it, whether its middle is wanted, and, for one shape after the other, how
+        // often the rim passes below its middle.
         let mut taken = vec![false; columns * rows];
+        let mut free = vec![true; columns * rows];
         let mut inside = vec![false; columns * rows];
-        for &(a, b) in &self.edges {
-            let (l, r) = if a[0] <= b[0] { (a, b) } else { (b, a) };
-            let slope = if r[0] > l[0] { (r[1] - l[1]) / (r[0] - l[0]) } else { 0.0 };
-            let at = |x: f64| if r[0] > l[0] { l[1] + (x.clamp(l[0], r[0]) - l[0]) * slope } else { l[1] };
-            let first = xs.partition_point(|&x| x <= l[0]).saturating_sub(1);
-            for i in first..columns {
-                let (from, to) = (xs[i] + ON_LINE, xs[i + 1] - ON_LINE);
-                if from > r[0] {
-                    break;
-                }
-                let middle = xs[i].midpoint(xs[i + 1]);
-                if l[0] <= middle && middle < r[0] {
-                    let y = at(middle);
-                    for j in ys.partition_point(|&line| line < y).saturating_sub(1)..rows {
-                        if ys[j].midpoint(ys[j + 1]) > y {
-                            inside[i * rows + j] ^= true;
+        let mut from_edge = 0;
+        for (n, &end) in self.ends.iter().enumerate() {
+            inside.fill(false);
+            for &(a, b) in &self.edges[from_edge..end] {
+                let (l, r) = if a[0] <= b[0] { (a, b) } else { (b, a) };
+                let slope = if r[0] > l[0] { (r[1] - l[1]) / (r[0] - l[0]) } else { 0.0 };
+                let at = |x: f64| if r[0] > l[0] { l[1] + (x.clamp(l[0], r[0]) - l[0]) * slope } else { l[1] };
+                let first = xs.partition_point(|&x| x <= l[0]).saturating_sub(1);
+                for i in first..columns {
+                    let (from, to) = (xs[i] + ON_LINE, xs[i + 1] - ON_LINE);
+                    if from > r[0] {
+                        break;
+                    }
+                    let middle = xs[i].midpoint(xs[i + 1]);
+                    if l[0] <= middle && middle < r[0] {
+                        let y = at(middle);
+                        for j in ys.partition_point(|&line| line < y).saturating_sub(1)..rows {
+                            if ys[j].midpoint(ys[j + 1]) > y {
+                                inside[i * rows + j] ^= true;
+                            }
+                        }
+                    }
+                    if l[0] > to {
+                        continue;
+                    }
+                    let (y, z) = if r[0] - l[0] > 0.0 { (at(from), at(to)) } else { (l[1], r[1]) };
+                    let (low, high) = (y.min(z), y.max(z));
+                    for j in ys.partition_point(|&line| line < low).saturating_sub(1)..rows {
+                        if ys[j] + ON_LINE > high {
+                            break;
+                        }
+                        if ys[j + 1] - ON_LINE > low {
+                            taken[i * rows + j] = true;
                         }
                     }
                 }
-                if l[0] > to {
-                    continue;
-                }
-                let (y, z) = if r[0] - l[0] > 0.0 { (at(from), at(to)) } else { (l[1], r[1]) };
-                let (low, high) = (y.min(z), y.max(z));
-                for j in ys.partition_point(|&line| line < low).saturating_sub(1)..rows {
-                    if ys[j] + ON_LINE > high {
-                        break;
-                    }
-                    if ys[j + 1] - ON_LINE > low {
-                        taken[i * rows + j] = true;
-                    }
-                }
+            }
+            from_edge = end;
+            for (free, &inside) in free.iter_mut().zip(&inside) {
+                *free &= inside == (n == 0);
             }
         }
         // Row by row: how far down each column is free, and the largest block under that skyline. The stack holds
@@ -284,7 +319,7 @@ impl Turned {
         let mut stack: Vec<(usize, usize)> = Vec::new();
         for j in 0..rows {
             for (i, depth) in depths.iter_mut().enumerate().take(columns) {
-                let free = inside[i * rows + j] && !taken[i * rows + j];
+                let free = free[i * rows + j] && !taken[i * rows + j];
                 *depth = if free { *depth + 1 } else { 0 };
             }
             // The last column has depth 0 and so ends all blocks.
@@ -392,6 +427,24 @@ mod tests {
 
     fn p(x: i32, y: i32) -> Point {
         Point::new(x, y)
+    }
+
+    #[test]
+    fn the_room_beside_others_is_that_of_what_is_left() {
+        let sheet = Shape::rectangle(1_000, 500).unwrap();
+        let at = |w, h, dx, dy| {
+            let place = Placement { dx, dy, ..Placement::default() };
+            Shape::rectangle(w, h).unwrap().placed(&place).unwrap()
+        };
+        let room = |others: &[Shape]| {
+            room_beside_um2(&sheet, &others.iter().collect::<Vec<_>>(), &[Turn(0), Turn(30_000_000)])
+        };
+        assert_eq!(room(&[]), 500_000.0);
+        assert_eq!(room(&[at(300, 500, 0, 0)]), 350_000.0);
+        assert_eq!(room(&[at(300, 200, 700, 300)]), 350_000.0);
+        // Over the rim, and over each other.
+        assert_eq!(room(&[at(300, 200, -200, 100), at(300, 200, -250, 150)]), 450_000.0);
+        assert_eq!(room(&[at(2_000, 2_000, -500, -500)]), 0.0);
     }
 
     #[test]
