@@ -22,6 +22,11 @@ pub use paper::{Grid, Paper, PaperError, paper, papers};
 pub use qr::{MODULE_MM_MAX, MODULE_MM_MIN, PayloadError, QUIET_MODULES};
 pub use ticket::{Drawing, Region, RingMm, Section, Table, Ticket, TicketPiece, ticket};
 
+/// The plain typeface of the labels, for others that have to draw letters: the bytes of its file.
+pub fn typeface() -> &'static [u8] {
+    text::Weight::Plain.bytes()
+}
+
 /// A document, ready to be written to a file.
 #[derive(Clone, PartialEq, Eq, Debug)]
 pub struct Document {

@@ -17,13 +17,14 @@ import Plan from "../src/screens/Plan.svelte";
 import Receive from "../src/screens/Receive.svelte";
 import Start from "../src/screens/Start.svelte";
 import Stock from "../src/screens/Stock.svelte";
-import type { FindAnswer, PieceRow } from "../src/lib/door";
+import type { DrawingAnswer, FindAnswer, PieceRow } from "../src/lib/door";
 import { drawing, open, screen, within } from "./page";
 import { acrylic, aPiece, aPlan, no, nothingToDo, plywood, rectangle, settle, standIn } from "./stand-in";
 
 /** The material list arrives a moment after the screen. */
 async function choose(person: ReturnType<typeof open>["person"], material: string) {
-  await person.selectOptions(await screen.findByRole("combobox", { name: /^Material/ }), await screen.findByRole("option", { name: material }));
+  const list = await screen.findByRole("combobox", { name: /^Material/ });
+  await person.selectOptions(list, await within(list).findByRole("option", { name: material }));
 }
 
 describe("receiving", () => {
@@ -211,33 +212,119 @@ describe("finding", () => {
 });
 
 describe("an order's parts", () => {
-  const read = {
+  const read = (more: Partial<DrawingAnswer> = {}): DrawingAnswer => ({
+    format: "dxf",
     unit: "mm",
-    unit_said_by: "assumed",
+    unit_said_by: "file",
+    choices: [],
+    layers: [{ layer: "CUT #000000", name: "CUT", colour: "#000000", lines: 8, cut: true, said_by: "nobody" }],
     left_out: [{ what: "open line", where: "layer 0", why: "not closed" }],
     notes: ["Two near points were joined."],
-    parts: ["a", "b"].map((id) => ({ id, name: `${id} plate`, ...rectangle(100, 50), area_mm2: 5_000, quantity: 1, size_mm: [100, 50] as [number, number] })),
-  };
+    parts: ["a", "b"].map((id) => ({
+      id,
+      name: `${id} plate`,
+      ...rectangle(100, 50),
+      area_mm2: 5_000,
+      quantity: 1,
+      size_mm: [100, 50] as [number, number],
+      cut_mm: 300,
+      contours: 1,
+      layer: "CUT",
+      page: null,
+    })),
+    ...more,
+  });
+  const added = { order: "O-7K-0071", line: 1, parts: 3, lines: [1], left_out: [] };
 
-  it("are seen before they are taken, and only those ticked are", async () => {
-    const door = standIn({
-      drawing: read,
-      "order show": () => no("not now"),
-      "order add": { order: "O-7K-0071", line: 1, parts: 3, lines: [1], left_out: [] },
-    });
+  it("are seen before they are taken, and only those ticked are, in the number said", async () => {
+    const door = standIn({ drawing: read(), "order show": () => no("not now"), "order add": added });
     const { person } = open(OrderAdd, { code: "O-7K-0071" });
     await person.upload(screen.getByLabelText("Drawing"), drawing());
     expect(await screen.findByRole("img", { name: "Outline of part a plate" })).toBeVisible();
-    expect(screen.getByText(/does not say its unit/)).toBeVisible();
     expect(screen.getByText(/open line, layer 0: not closed/)).toBeVisible();
     expect(screen.getByText("Two near points were joined.")).toBeVisible();
+    expect(screen.getAllByText(/300\smm to cut in one line/)).toHaveLength(2);
     await person.click(screen.getByRole("checkbox", { name: "Take b plate" }));
+    await person.type(screen.getByLabelText("How many of a plate"), "5");
     await choose(person, acrylic.name);
     await person.clear(screen.getByLabelText("How many"));
     await person.type(screen.getByLabelText("How many"), "3");
     await person.click(screen.getByRole("button", { name: "Add to the order" }));
     await vi.waitFor(() => expect(location.hash).toBe("#/order/O-7K-0071"));
-    expect(door.given("order add")[0]).toMatchObject({ material: acrylic.name, quantity: "3", only: ["a"], flip: false });
+    expect(door.given("order add")[0]).toMatchObject({
+      material: acrylic.name,
+      quantity: "3",
+      only: ["a"],
+      quantities: [{ part: "a", quantity: "5" }],
+      flip: false,
+    });
+    // Where the faces are alike decides what counts as the same part.
+    expect(door.given("drawing").at(-1)).toMatchObject({ material: acrylic.name, order: "O-7K-0071" });
+  });
+
+  it("wait until it is said how large a drawing is that does not say it", async () => {
+    const choices = [
+      { unit: "mm", size_mm: [100, 50] as [number, number] },
+      { unit: "in", size_mm: [2540, 1270] as [number, number] },
+    ];
+    const door = standIn({
+      drawing: (input) => read({ choices, unit: input.unit || "mm", unit_said_by: input.unit ? "option" : "assumed" }),
+      "order show": () => no("not now"),
+      "order add": added,
+    });
+    const { person } = open(OrderAdd, { code: "O-7K-0071" });
+    await person.upload(screen.getByLabelText("Drawing"), drawing());
+    expect(await screen.findByText(/does not say its unit/)).toBeVisible();
+    await choose(person, acrylic.name);
+    expect(screen.getByRole("button", { name: "Add to the order" })).toBeDisabled();
+    await person.click(screen.getByRole("radio", { name: /^as in: 2\D?540/ }));
+    await vi.waitFor(() => expect(screen.getByRole("button", { name: "Add to the order" })).toBeEnabled());
+    await person.click(screen.getByRole("button", { name: "Add to the order" }));
+    await vi.waitFor(() => expect(door.given("order add")[0]).toMatchObject({ given: { unit: "in" } }));
+  });
+
+  it("are of the layers that the person says are cut", async () => {
+    const layers = [
+      { layer: "CUT #000000", name: "CUT", colour: "#000000", lines: 8, cut: true, said_by: "nobody" },
+      { layer: "Frame #ff0000", name: "Frame", colour: "#ff0000", lines: 4, cut: false, said_by: "name" },
+    ];
+    const door = standIn({
+      drawing: (input) => read({ layers: layers.map((l) => ({ ...l, cut: input.layers ? input.layers.includes(l.layer) : l.cut })) }),
+      "order show": () => no("not now"),
+      "order add": added,
+    });
+    const { person } = open(OrderAdd, { code: "O-7K-0071" });
+    await person.upload(screen.getByLabelText("Drawing"), drawing());
+    const frame = await screen.findByRole("checkbox", { name: "Frame #ff0000: 4 lines" });
+    expect(frame).not.toBeChecked();
+    expect(screen.getByText("not cut, by its name")).toBeVisible();
+    await person.click(frame);
+    const said = { layers: ["CUT #000000", "Frame #ff0000"], skip: [] };
+    await vi.waitFor(() => expect(door.given("drawing").at(-1)).toMatchObject(said));
+    await choose(person, acrylic.name);
+    await person.click(screen.getByRole("button", { name: "Add to the order" }));
+    await vi.waitFor(() => expect(door.given("order add")[0]).toMatchObject({ given: said }));
+  });
+
+  it("come from many files at once, each a line with its own material, and what was added is not added again", async () => {
+    let times = 0;
+    const door = standIn({
+      drawing: read(),
+      "order show": () => no("not now"),
+      "order add": () => (++times === 2 ? no("Not enough left.", null, "refused-x", "refused") : added),
+    });
+    const { person } = open(OrderAdd, { code: "O-7K-0071" });
+    await person.upload(screen.getByLabelText("Drawing"), [drawing("lid.dxf"), drawing("base.svg")]);
+    expect(await screen.findByRole("heading", { name: "lid.dxf" })).toBeVisible();
+    expect(await screen.findByRole("heading", { name: "base.svg" })).toBeVisible();
+    await vi.waitFor(() => expect(screen.getAllByRole("img", { name: "Outline of part a plate" })).toHaveLength(2));
+    await choose(person, acrylic.name);
+    await person.click(screen.getByRole("button", { name: "Add to the order" }));
+    expect(await screen.findByText("Not enough left.")).toBeVisible();
+    expect(screen.queryByRole("heading", { name: "lid.dxf" })).toBeNull();
+    await person.click(screen.getByRole("button", { name: "Add to the order" }));
+    await vi.waitFor(() => expect(location.hash).toBe("#/order/O-7K-0071"));
+    expect(door.given("order add").map((a) => a.given.drawing?.name)).toEqual(["lid.dxf", "base.svg", "base.svg"]);
   });
 
   it("come from a list with the material in its rows", async () => {
@@ -253,6 +340,29 @@ describe("an order's parts", () => {
     await vi.waitFor(() => expect(door.given("order add")).toHaveLength(1));
     expect(door.given("order add")[0]).toMatchObject({ list: { name: "shelves.csv" }, given: {}, only: [] });
     expect(door.given("order add")[0]).not.toHaveProperty("material");
+  });
+});
+
+describe("files dropped on the window", () => {
+  const drop = (files: File[]) => {
+    const event = new Event("drop", { bubbles: true, cancelable: true });
+    Object.defineProperty(event, "dataTransfer", { value: { types: ["Files"], files } });
+    window.dispatchEvent(event);
+  };
+
+  it("go to the search for a fit, or to the screen that takes drawings", async () => {
+    standIn({ now: () => no("not now"), "order show": () => no("not now") });
+    location.hash = "#/";
+    open(App);
+    await screen.findByRole("navigation");
+    drop([drawing("lid.dxf"), drawing("base.dxf")]);
+    await vi.waitFor(() => expect(location.hash).toBe("#/find"));
+    expect(await screen.findByRole("heading", { name: "base.dxf" })).toBeVisible();
+    location.hash = "#/order/O-7K-0071/add";
+    await screen.findByRole("heading", { name: /Add parts/ });
+    drop([drawing("foot.dxf")]);
+    expect(await screen.findByRole("heading", { name: "foot.dxf" })).toBeVisible();
+    expect(screen.queryByRole("heading", { name: "base.dxf" })).toBeNull();
   });
 });
 

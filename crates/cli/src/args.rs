@@ -3,7 +3,7 @@
 use std::path::{Path, PathBuf};
 
 use clap::{Args as ClapArgs, Parser, Subcommand};
-use sheetloft_shop::action::{self, Action, Clearance, Given};
+use sheetloft_shop::action::{self, Action, Clearance, Given, PartQuantity};
 use sheetloft_shop::error::Error;
 use sheetloft_shop::say;
 
@@ -115,13 +115,21 @@ enum Command {
         /// Full sheets too.
         #[arg(long)]
         sheets: bool,
+        /// Only these parts of what was given.
+        #[arg(long, num_args = 1.., value_name = "ID")]
+        only: Vec<String>,
     },
     /// What the program reads in a drawing.
     Drawing {
         file: PathBuf,
-        /// mm, cm, m, in, ft, mil or um.
+        #[command(flatten)]
+        said: DrawingArgs,
+        /// What the parts are of: where its faces are alike, mirrored parts count as the same.
         #[arg(long)]
-        unit: Option<String>,
+        material: Option<String>,
+        /// The order that the parts are for: what was said of its customer's layers counts.
+        #[arg(long)]
+        order: Option<String>,
     },
     /// Orders.
     #[command(subcommand)]
@@ -447,9 +455,8 @@ enum OffcutCommand {
         drawing: Option<PathBuf>,
         #[arg(long, value_name = "FILE.json")]
         shape: Option<PathBuf>,
-        /// The unit of a drawing that does not say.
-        #[arg(long)]
-        unit: Option<String>,
+        #[command(flatten)]
+        said: DrawingArgs,
         #[arg(long)]
         rack: Option<String>,
         #[arg(long)]
@@ -469,6 +476,7 @@ enum OffcutCommand {
 }
 
 #[derive(Subcommand, Debug)]
+#[allow(clippy::large_enum_variant)]
 enum OrderCommand {
     /// Open an order.
     New {
@@ -503,6 +511,9 @@ enum OrderCommand {
         /// What the line's parts must have in common, for colour or running grain: no, lot or piece.
         #[arg(long)]
         alike: Option<String>,
+        /// How many of a part, where it is not as many as the drawing has.
+        #[arg(long, num_args = 1.., value_name = "ID=N")]
+        count: Vec<String>,
     },
     /// Parts that came out good are to be cut again.
     Remake {
@@ -560,9 +571,25 @@ struct PartsArgs {
     /// JSON lines: a shape plus "id".
     #[arg(long, value_name = "FILE.jsonl")]
     parts: Option<PathBuf>,
-    /// The unit of a drawing that does not say.
+    #[command(flatten)]
+    said: DrawingArgs,
+}
+
+/// How a drawing is to be read.
+#[derive(ClapArgs, Debug)]
+struct DrawingArgs {
+    /// The drawing's unit, whatever it says: mm, cm, m, in, ft, mil, um, px or pt.
     #[arg(long)]
     unit: Option<String>,
+    /// Ends of lines this far apart still meet; 0.05 mm unless said.
+    #[arg(long, value_name = "LENGTH")]
+    join: Option<String>,
+    /// Only these layers are cut: a name, a colour as #rrggbb, or both.
+    #[arg(long, num_args = 1.., value_name = "LAYER")]
+    layer: Vec<String>,
+    /// These layers are not cut.
+    #[arg(long, num_args = 1.., value_name = "LAYER")]
+    skip_layer: Vec<String>,
 }
 
 #[derive(ClapArgs, Debug)]
@@ -603,11 +630,32 @@ impl PartsArgs {
         Ok(Given {
             rect: self.rect.clone(),
             drawing: self.drawing.as_deref().map(files::read).transpose()?,
-            shape: None,
             parts: self.parts.as_deref().map(files::read).transpose()?,
-            unit: self.unit.clone(),
+            ..self.said.given()
         })
     }
+}
+
+impl DrawingArgs {
+    /// A drawing yet to come, to be read like this.
+    fn given(&self) -> Given {
+        Given {
+            unit: self.unit.clone(),
+            join: self.join.clone(),
+            layers: self.layer.clone(),
+            skip: self.skip_layer.clone(),
+            ..Given::default()
+        }
+    }
+}
+
+/// `PART=N`: how many of a part.
+fn counts(texts: &[String]) -> Result<Vec<PartQuantity>, Error> {
+    let one = |text: &String| match text.split_once('=') {
+        Some((part, quantity)) => Ok(PartQuantity { part: part.trim().to_owned(), quantity: quantity.to_owned() }),
+        None => Err(Error::bad(say!("error-count", text = text)).at("count")),
+    };
+    texts.iter().map(one).collect()
 }
 
 /// What is left of a piece: a file where there is one, else a size.
@@ -692,7 +740,7 @@ impl Args {
             ),
             Command::Stock(command) => command.what(),
             Command::Offcut(command) => print(command.action()?),
-            Command::Find { material, parts, turning, clearance, top, sheets } => print(
+            Command::Find { material, parts, turning, clearance, top, sheets, only } => print(
                 action::Find {
                     material: material.clone(),
                     given: parts.given()?,
@@ -702,11 +750,14 @@ impl Args {
                     top: top.clone(),
                     sheets: *sheets,
                     shapes: false,
+                    only: only.clone(),
                 }
                 .into(),
             ),
-            Command::Drawing { file, unit } => {
-                print(action::Drawing { file: files::read(file)?, unit: unit.clone() }.into())
+            Command::Drawing { file, said, material, order } => {
+                let Given { unit, join, layers, skip, .. } = said.given();
+                let (material, order) = (material.clone(), order.clone());
+                print(action::Drawing { file: files::read(file)?, unit, join, layers, skip, material, order }.into())
             }
             Command::Order(command) => print(command.action()?),
             Command::Plan { orders, .. } if orders.len() == 1 && is_plan(&orders[0]) => {
@@ -955,15 +1006,14 @@ impl StockCommand {
 
 impl OffcutCommand {
     fn action(&self) -> Result<Action, Error> {
-        let Self::Add { material, rect, drawing, shape, unit, rack, cost, from, known, grain_deg, note } = self;
+        let Self::Add { material, rect, drawing, shape, said, rack, cost, from, known, grain_deg, note } = self;
         Ok(action::OffcutAdd {
             material: material.clone(),
             given: Given {
                 rect: rect.clone(),
                 drawing: drawing.as_deref().map(files::read).transpose()?,
                 shape: shape.as_deref().map(files::read).transpose()?,
-                parts: None,
-                unit: unit.clone(),
+                ..said.given()
             },
             rack: rack.clone(),
             cost: cost.clone(),
@@ -982,7 +1032,7 @@ impl OrderCommand {
             Self::New { name, customer, due } => {
                 action::OrderNew { name: name.clone(), customer: customer.clone(), due: due.clone() }.into()
             }
-            Self::Add { order, parts, list, material, qty, turning, name, only, alike } => action::OrderAdd {
+            Self::Add { order, parts, list, material, qty, turning, name, only, alike, count } => action::OrderAdd {
                 order: order.clone(),
                 given: parts.given()?,
                 list: list.as_deref().map(files::read).transpose()?,
@@ -993,6 +1043,7 @@ impl OrderCommand {
                 name: name.clone(),
                 only: only.clone(),
                 alike: alike.clone(),
+                quantities: counts(count)?,
             }
             .into(),
             Self::Remake { order, part, line, qty, why } => action::OrderRemake {

@@ -326,6 +326,25 @@ fn find(a: &FindAnswer) -> String {
 
 fn drawing(a: &DrawingAnswer) -> String {
     let mut text = say!("cli-drawing", unit = &a.unit, by = &a.unit_said_by, count = a.parts.len()).text() + "\n";
+    if a.unit_said_by == "assumed" || a.unit_said_by == "remembered" {
+        let size = |c: &DrawingUnit| {
+            let [w, h] = c.size_mm.map(|mm| format!("{mm:.1}"));
+            say!("cli-drawing-choice", unit = &c.unit, width = w, height = h).text()
+        };
+        let sizes = a.choices.iter().map(size).collect::<Vec<_>>().join("; ");
+        text.push_str(&(say!("cli-drawing-unit", unit = &a.unit, sizes = sizes).text() + "\n"));
+    }
+    if a.layers.len() > 1 || a.layers.iter().any(|l| !l.cut) {
+        let rows: Vec<_> = a
+            .layers
+            .iter()
+            .map(|l| {
+                let word = if l.cut { say!("cli-drawing-cut") } else { say!("cli-drawing-not-cut") };
+                vec![l.layer.clone(), l.lines.to_string(), word.text(), l.said_by.clone()]
+            })
+            .collect();
+        text.push_str(&table(&headings(say!("cli-head-layers").text()), &rows));
+    }
     if !a.parts.is_empty() {
         let rows: Vec<_> = a
             .parts
@@ -336,7 +355,8 @@ fn drawing(a: &DrawingAnswer) -> String {
                     p.name.clone(),
                     format!("{:.1} × {:.1}", p.size_mm[0], p.size_mm[1]),
                     format!("{:.2}", p.area_mm2),
-                    p.holes.len().to_string(),
+                    format!("{:.1}", p.cut_mm),
+                    p.contours.to_string(),
                     p.quantity.to_string(),
                 ]
             })

@@ -165,6 +165,24 @@ impl Bounds {
         self.hi = [self.hi[0].max(p[0]), self.hi[1].max(p[1])];
     }
 
+    /// Whether two boxes have a point in common.
+    pub(crate) fn meets(&self, other: &Self) -> bool {
+        (0..2).all(|k| self.lo[k] <= other.hi[k] && other.lo[k] <= self.hi[k])
+    }
+
+    /// Whether the other box lies in this one, but for a millionth of its size.
+    pub(crate) fn holds(&self, other: &Self) -> bool {
+        let near = 1e-6 * distance(self.lo, self.hi);
+        (0..2).all(|k| self.lo[k] <= other.lo[k] + near && other.hi[k] <= self.hi[k] + near)
+    }
+
+    /// The box of what two boxes have in common; where that is nothing, one of no size between them.
+    pub(crate) fn common(&self, other: &Self) -> Self {
+        let lo = [0, 1].map(|k| self.lo[k].max(other.lo[k]));
+        let hi = [0, 1].map(|k| self.hi[k].min(other.hi[k]).max(lo[k]));
+        Self { lo, hi }
+    }
+
     /// The largest distance of a coordinate from 0.
     pub(crate) fn reach(&self) -> f64 {
         self.lo.iter().chain(&self.hi).fold(0.0, |m: f64, v| m.max(v.abs()))
@@ -181,6 +199,16 @@ pub(crate) struct Affine {
 
 impl Affine {
     pub(crate) const SAME: Self = Self { x: [1.0, 0.0], y: [0.0, 1.0], origin: [0.0, 0.0] };
+
+    /// From the six numbers of SVG's and PDF's `matrix(a b c d e f)`.
+    pub(crate) fn of([a, b, c, d, e, f]: [f64; 6]) -> Self {
+        Self { x: [a, b], y: [c, d], origin: [e, f] }
+    }
+
+    /// How much longer lengths become, in the mean of all directions.
+    pub(crate) fn stretch(&self) -> f64 {
+        libm::sqrt(cross(self.x, self.y).abs())
+    }
 
     pub(crate) fn translate(by: P) -> Self {
         Self { origin: by, ..Self::SAME }
@@ -217,6 +245,21 @@ impl Affine {
 
     pub(crate) fn vector(&self, v: P) -> P {
         [self.x[0] * v[0] + self.y[0] * v[1], self.x[1] * v[0] + self.y[1] * v[1]]
+    }
+
+    /// The map that undoes this one; none where this one flattens.
+    pub(crate) fn inverse(&self) -> Option<Self> {
+        if self.is_flat() {
+            return None;
+        }
+        let size = cross(self.x, self.y);
+        let linear = Self {
+            x: [self.y[1] / size, -self.x[1] / size],
+            y: [-self.y[0] / size, self.x[0] / size],
+            origin: [0.0; 2],
+        };
+        let back = linear.vector(self.origin);
+        Some(Self { origin: [-back[0], -back[1]], ..linear })
     }
 
     pub(crate) fn is_finite(&self) -> bool {
@@ -560,6 +603,15 @@ mod tests {
             let off = points.windows(2).map(|w| distance_to_segment(p, w[0], w[1])).fold(f64::MAX, f64::min);
             assert!(off <= 0.05, "{off}");
         }
+    }
+
+    #[test]
+    fn an_inverse_takes_points_back() {
+        let map = Affine::scale(3.0, -0.5).then(&Affine::turn(33.0)).then(&Affine::translate([7.0, -9.0]));
+        let p = map.inverse().unwrap().point(map.point([2.0, 5.0]));
+        close(p[0], 2.0, 1e-12);
+        close(p[1], 5.0, 1e-12);
+        assert!(Affine::scale(0.0, 1.0).inverse().is_none());
     }
 
     #[test]

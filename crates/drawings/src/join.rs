@@ -11,10 +11,11 @@ use rstar::primitives::{GeomWithData, Rectangle};
 use rstar::{RTree, RTreeObject};
 use sheetloft_shapes::Contour;
 
-use crate::DrawingError;
 use crate::curve::{P, Path, Piece, Seg, add, area2, bulged, distance, lerp, sub};
+use crate::lies_on::Lines;
 use crate::nest::{Budget, crossing};
 use crate::source::{contour_of_path, path_nm};
+use crate::{Colour, DrawingError, overlap};
 
 /// Ends this near are the same point, nm.
 pub(crate) const SAME_NM: f64 = 1000.0;
@@ -24,6 +25,7 @@ pub(crate) struct Loose {
     pub(crate) contour: Contour,
     pub(crate) closed: bool,
     pub(crate) layer: Rc<str>,
+    pub(crate) colour: Option<Colour>,
     pub(crate) block: Option<Rc<str>>,
 }
 
@@ -59,15 +61,15 @@ pub(crate) struct Joined {
     pub(crate) bridged: Vec<Remainder>,
 }
 
-/// Joins strokes whose ends are at most `join_nm` apart, first on each layer, then what is left across layers.
+/// Joins strokes whose ends are at most `join_nm` apart, first those of each layer and colour, then what is left.
 ///
 /// # Errors
 /// Where there are too many pairs to look at.
 pub(crate) fn join(strokes: Vec<Loose>, join_nm: f64) -> Result<Joined, DrawingError> {
     let budget = Budget::new();
     let mut joined = Joined::default();
-    let mut layers: Vec<Rc<str>> = Vec::new();
-    let mut by_layer: HashMap<Rc<str>, Vec<Edge>> = HashMap::new();
+    let mut layers: Vec<(Rc<str>, Option<Colour>)> = Vec::new();
+    let mut by_layer: HashMap<(Rc<str>, Option<Colour>), Vec<Edge>> = HashMap::new();
     for (order, stroke) in strokes.into_iter().enumerate() {
         let path = path_nm(&stroke.contour);
         let gap = distance(path.start, path.end());
@@ -79,8 +81,8 @@ pub(crate) fn join(strokes: Vec<Loose>, join_nm: f64) -> Result<Joined, DrawingE
             joined.closed.push(Closed::new(&path, stroke.layer, stroke.block, order));
             continue;
         }
-        let edges = by_layer.entry(stroke.layer.clone()).or_insert_with(|| {
-            layers.push(stroke.layer.clone());
+        let edges = by_layer.entry((stroke.layer.clone(), stroke.colour)).or_insert_with_key(|layer| {
+            layers.push(layer.clone());
             Vec::new()
         });
         edges.extend(path.pieces().map(|piece| Edge {
@@ -98,6 +100,21 @@ pub(crate) fn join(strokes: Vec<Loose>, join_nm: f64) -> Result<Joined, DrawingE
     }
     if !one_layer {
         left = Graph::new(left, join_nm, &mut joined, &budget)?.faces(&mut joined, &budget)?;
+    }
+    if !left.is_empty() && !joined.closed.is_empty() {
+        // Loose lines on outlines that close without them are doubles of these.
+        let closed: Vec<Path> = joined.closed.iter().map(|c| path_nm(&c.contour)).collect();
+        let lines = Lines::new(closed.iter());
+        let mut open = Vec::with_capacity(left.len());
+        for edge in left {
+            let path = Path { start: edge.piece.from, segs: vec![edge.piece.seg] };
+            if lines.hold(&path, &budget)? {
+                joined.twice.push(edge.remainder(edge.piece.point(0.5), None));
+            } else {
+                open.push(edge);
+            }
+        }
+        left = open;
     }
     remainders(&left, &mut joined.open);
     joined.closed.sort_by_key(|c| c.order);
@@ -131,6 +148,7 @@ pub(crate) fn reversed(path: &Path) -> Path {
     Path { start: path.end(), segs: pieces.iter().rev().map(|p| p.reversed().seg).collect() }
 }
 
+#[derive(Clone)]
 struct Edge {
     piece: Piece,
     layer: Rc<str>,
@@ -232,6 +250,21 @@ impl Nodes {
     }
 }
 
+/// The strokes, those that lie on one another in part cut at each other's ends.
+fn parted(edges: Vec<Edge>, budget: &Budget) -> Result<Vec<Edge>, DrawingError> {
+    let pieces: Vec<Piece> = edges.iter().map(|e| e.piece).collect();
+    let cuts = overlap::cuts(&pieces, budget)?;
+    let mut out = Vec::with_capacity(edges.len());
+    for (edge, cuts) in edges.into_iter().zip(cuts) {
+        if cuts.is_empty() {
+            out.push(edge);
+        } else {
+            out.extend(overlap::cut(&edge.piece, &cuts).into_iter().map(|piece| Edge { piece, ..edge.clone() }));
+        }
+    }
+    Ok(out)
+}
+
 struct Graph {
     edges: Vec<Edge>,
     /// Nodes at the ends of each edge.
@@ -245,7 +278,7 @@ impl Graph {
     fn new(edges: Vec<Edge>, join_nm: f64, joined: &mut Joined, budget: &Budget) -> Result<Self, DrawingError> {
         let mut nodes = Nodes::default();
         let mut graph = Self { edges: Vec::new(), ends: Vec::new(), places: Vec::new(), bridged: HashMap::new() };
-        for edge in edges {
+        for edge in parted(edges, budget)? {
             let ends = [edge.piece.from, edge.piece.to()].map(|p| nodes.at(p));
             if ends[0] != ends[1] || edge.piece.length() > 4.0 * SAME_NM {
                 graph.edges.push(edge);

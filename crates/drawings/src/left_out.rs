@@ -20,8 +20,10 @@ pub struct LeftOut {
 pub struct Place {
     /// Its layer.
     pub layer: Option<String>,
-    /// The block it stands in.
+    /// The block or group it stands in.
     pub block: Option<String>,
+    /// The page, counted from 1, where the format has pages.
+    pub page: Option<u32>,
     /// A point of it, mm.
     pub at_mm: Option<[f64; 2]>,
 }
@@ -33,6 +35,8 @@ pub enum What {
     Entity(String),
     /// An inserted block, by its name.
     Block(String),
+    /// A line or a curve.
+    Line,
     /// Lines and curves joined end to end that do not close.
     OpenLine,
     /// A closed contour that would have been a part's outline.
@@ -54,8 +58,24 @@ pub enum Why {
     LayerOff,
     /// Its layer is one that is never cut.
     LayerNotCut,
-    /// Its layer is not among those asked for.
+    /// Its layer's name says that it is not cut, and there are others.
+    LayerNamed,
+    /// Its layer is not among those asked for, or was said not to be cut.
     LayerNotAsked,
+    /// It has the colour of the paper.
+    ColourOfPaper,
+    /// It is an area that one can see through, without a line around it, beside others: a shadow or a tint.
+    SeeThrough,
+    /// It is the paper itself: an area as large as the page.
+    Paper,
+    /// It lies outside the page, or a clip hides all of it.
+    Clipped,
+    /// It is the rim of an area, and lines lie all along it.
+    RimDrawn,
+    /// It was drawn after the pen had been put away.
+    NoPen,
+    /// There is no typeface on this machine that has its letters.
+    NoTypeface,
     /// It is marked as hidden.
     Hidden,
     /// It stands on a page of paper beside the drawing.
@@ -117,7 +137,15 @@ impl Why {
             Self::LayerFrozen => "layer-frozen",
             Self::LayerOff => "layer-off",
             Self::LayerNotCut => "layer-not-cut",
+            Self::LayerNamed => "layer-named",
             Self::LayerNotAsked => "layer-not-asked",
+            Self::ColourOfPaper => "colour-of-paper",
+            Self::SeeThrough => "see-through",
+            Self::Paper => "paper",
+            Self::Clipped => "clipped",
+            Self::RimDrawn => "rim-drawn",
+            Self::NoPen => "no-pen",
+            Self::NoTypeface => "no-typeface",
             Self::Hidden => "hidden",
             Self::OnPaper => "on-paper",
             Self::NotANumber { .. } => "not-a-number",
@@ -149,7 +177,15 @@ impl std::fmt::Display for Why {
             Self::LayerFrozen => f.write_str("its layer is frozen"),
             Self::LayerOff => f.write_str("its layer is off"),
             Self::LayerNotCut => f.write_str("its layer is one that is never cut"),
+            Self::LayerNamed => f.write_str("its layer's name says that it is not cut"),
             Self::LayerNotAsked => f.write_str("its layer was not asked for"),
+            Self::ColourOfPaper => f.write_str("it has the colour of the paper"),
+            Self::SeeThrough => f.write_str("it is an area that one can see through, without a line: a shadow"),
+            Self::Paper => f.write_str("it is the paper itself, as large as the page"),
+            Self::Clipped => f.write_str("it lies outside the page, or is hidden by a clip"),
+            Self::RimDrawn => f.write_str("it is the rim of an area, and lines are drawn all along it"),
+            Self::NoPen => f.write_str("the pen had been put away"),
+            Self::NoTypeface => f.write_str("no typeface here has its letters; turn it into outlines"),
             Self::Hidden => f.write_str("it is marked as hidden"),
             Self::OnPaper => f.write_str("it stands on a page of paper, not in the drawing itself"),
             Self::NotANumber { at } => write!(f, "line {at} is not a number"),
@@ -178,6 +214,7 @@ impl std::fmt::Display for What {
         match self {
             Self::Entity(kind) => f.write_str(kind),
             Self::Block(name) => write!(f, "block '{name}'"),
+            Self::Line => f.write_str("line or curve"),
             Self::OpenLine => f.write_str("open line"),
             Self::Outline => f.write_str("outline"),
             Self::Hole => f.write_str("hole"),
@@ -197,56 +234,84 @@ impl std::fmt::Display for Place {
         if let Some(layer) = &self.layer {
             words.push(format!("on layer '{layer}'"));
         }
+        if let Some(page) = self.page {
+            words.push(format!("on page {page}"));
+        }
         f.write_str(&words.join(" "))
     }
 }
 
 /// Something that is in the parts, but not quite as the file has it.
 #[derive(Clone, PartialEq, Debug)]
-pub enum Note {
+pub struct Note {
+    /// Where it is.
+    pub place: Place,
+    /// What it is.
+    pub of: NoteOf,
+}
+
+/// The kinds of notes.
+#[derive(Clone, PartialEq, Debug)]
+pub enum NoteOf {
     /// Ends that did not meet were joined.
     Bridged {
-        /// Where.
-        place: Place,
         /// How far apart they were, mm.
         gap_mm: f64,
     },
     /// A curve of which the file has only points that it goes through; the curve between them is ours.
-    ThroughPoints {
-        /// Where it starts.
-        place: Place,
+    ThroughPoints,
+    /// A clip hides some of it in the drawing; it was taken whole.
+    Clip,
+    /// A line drawn wide, of which the middle is taken.
+    Wide {
+        /// How wide, mm.
+        width_mm: f64,
     },
+    /// Text was turned into outlines.
+    Text {
+        /// Some of the text.
+        text: String,
+        /// The typeface that drew it, where it is not the one that the file asks for.
+        instead: Option<String>,
+    },
+    /// Its layer's name says that it is not cut, but there is nothing else.
+    NamedButAlone,
 }
 
 impl Note {
     /// A short word for the kind of note.
     pub fn key(&self) -> &'static str {
-        match self {
-            Self::Bridged { .. } => "bridged",
-            Self::ThroughPoints { .. } => "through-points",
-        }
-    }
-
-    /// Where it is.
-    pub fn place(&self) -> &Place {
-        match self {
-            Self::Bridged { place, .. } | Self::ThroughPoints { place } => place,
-        }
-    }
-
-    pub(crate) fn place_mut(&mut self) -> &mut Place {
-        match self {
-            Self::Bridged { place, .. } | Self::ThroughPoints { place } => place,
+        match self.of {
+            NoteOf::Bridged { .. } => "bridged",
+            NoteOf::ThroughPoints => "through-points",
+            NoteOf::Clip => "clip",
+            NoteOf::Wide { .. } => "wide",
+            NoteOf::Text { instead: None, .. } => "text",
+            NoteOf::Text { .. } => "text-instead",
+            NoteOf::NamedButAlone => "named-but-alone",
         }
     }
 }
 
 impl std::fmt::Display for Note {
     fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
-        match self {
-            Self::Bridged { place, gap_mm } => write!(f, "a gap of {gap_mm:.3} mm was bridged {place}"),
-            Self::ThroughPoints { place } => {
+        let place = &self.place;
+        match &self.of {
+            NoteOf::Bridged { gap_mm } => write!(f, "a gap of {gap_mm:.3} mm was bridged {place}"),
+            NoteOf::ThroughPoints => {
                 write!(f, "a curve {place} is given only by points it goes through; check its shape")
+            }
+            NoteOf::Clip => write!(f, "a clip hides some of what is {place}; it was taken whole"),
+            NoteOf::Wide { width_mm } => write!(f, "a line {width_mm:.2} mm wide {place} is taken along its middle"),
+            NoteOf::Text { text, instead: None } => write!(f, "the text '{text}' {place} was turned into outlines"),
+            NoteOf::Text { text, instead: Some(name) } => {
+                write!(f, "the text '{text}' {place} was turned into outlines of {name}, not of its own typeface")
+            }
+            NoteOf::NamedButAlone => {
+                write!(
+                    f,
+                    "what is {place} is taken as cut lines, though its name says otherwise: there is nothing else"
+                )
             }
         }
     }

@@ -2,6 +2,8 @@
 
 use serde::{Deserialize, Serialize};
 
+use crate::Part;
+
 /// A unit of length of a drawing.
 #[derive(Clone, Copy, PartialEq, Eq, Hash, Debug, Serialize, Deserialize)]
 #[serde(rename_all = "lowercase")]
@@ -20,13 +22,18 @@ pub enum Unit {
     Mil,
     /// Micrometre.
     Um,
+    /// 1/96 inch: the user unit of SVG (CSS Values and Units, "absolute lengths").
+    Px,
+    /// 1/72 inch: the user unit of PDF (ISO 32000, 8.3.2.3).
+    Pt,
 }
 
 impl Unit {
     /// All of them, in the order in which they are offered.
-    pub const ALL: [Self; 7] = [Self::Mm, Self::Cm, Self::M, Self::In, Self::Ft, Self::Mil, Self::Um];
+    pub const ALL: [Self; 9] =
+        [Self::Mm, Self::Cm, Self::M, Self::In, Self::Ft, Self::Mil, Self::Um, Self::Px, Self::Pt];
 
-    /// The short name: `mm`, `cm`, `m`, `in`, `ft`, `mil`, `um`.
+    /// The short name: `mm`, `cm`, `m`, `in`, `ft`, `mil`, `um`, `px`, `pt`.
     pub const fn name(self) -> &'static str {
         match self {
             Self::Mm => "mm",
@@ -36,10 +43,12 @@ impl Unit {
             Self::Ft => "ft",
             Self::Mil => "mil",
             Self::Um => "um",
+            Self::Px => "px",
+            Self::Pt => "pt",
         }
     }
 
-    /// Nanometres in one unit, exact.
+    /// Nanometres in one unit; exact but for px and pt.
     pub const fn nm(self) -> f64 {
         match self {
             Self::Mm => 1e6,
@@ -49,6 +58,8 @@ impl Unit {
             Self::Ft => 304.8e6,
             Self::Mil => 25.4e3,
             Self::Um => 1e3,
+            Self::Px => 25.4e6 / 96.0,
+            Self::Pt => 25.4e6 / 72.0,
         }
     }
 }
@@ -61,7 +72,7 @@ impl std::fmt::Display for Unit {
 
 /// The text names none of the units.
 #[derive(Clone, PartialEq, Eq, Debug, thiserror::Error)]
-#[error("'{text}' is not a unit of length; there are mm, cm, m, in, ft, mil, um")]
+#[error("'{text}' is not a unit of length; there are mm, cm, m, in, ft, mil, um, px, pt")]
 pub struct NotAUnit {
     /// What was given, cut short.
     pub text: String,
@@ -88,8 +99,42 @@ pub enum UnitSaidBy {
     File,
     /// The person named it, whatever the file says.
     Option,
-    /// Nobody did: millimetres.
+    /// Nobody did; it is the one that files of this kind were in before.
+    Remembered,
+    /// Nobody did: the usual one for such files.
     Assumed,
+}
+
+/// How large a drawing would be in a unit.
+#[derive(Clone, Copy, PartialEq, Debug)]
+pub struct UnitChoice {
+    /// The unit.
+    pub unit: Unit,
+    /// Width and height of the largest part, mm.
+    pub size_mm: [f64; 2],
+}
+
+/// Parts from this small to this large come out of a workshop, mm: what a unit makes of a drawing is offered only
+/// where its largest part is one of them (common practice, no source).
+const LIKELY_MM: (f64, f64) = (4.0, 4_000.0);
+
+/// What the largest of these parts, read in `unit`, would be in other units that make sense.
+pub(crate) fn choices(unit: Unit, parts: &[Part]) -> Vec<UnitChoice> {
+    let sizes = parts.iter().map(|p| {
+        let (low, high) = p.shape.bounds();
+        [(high.x - low.x), (high.y - low.y)].map(|um| f64::from(um) / 1e3)
+    });
+    let Some(size) = sizes.max_by(|a, b| a[0].max(a[1]).total_cmp(&b[0].max(b[1]))) else { return Vec::new() };
+    Unit::ALL
+        .into_iter()
+        .map(|other| UnitChoice { unit: other, size_mm: size.map(|mm| mm * other.nm() / unit.nm()) })
+        .filter(|c| c.unit == unit || (LIKELY_MM.0..=LIKELY_MM.1).contains(&c.size_mm[0].max(c.size_mm[1])))
+        .collect()
+}
+
+/// The unit of a size: the one of that name, else millimetres, which the size was told in.
+pub(crate) fn nearest(nm: f64) -> Unit {
+    Unit::ALL.into_iter().find(|u| (u.nm() - nm).abs() <= 1e-5 * nm).unwrap_or(Unit::Mm)
 }
 
 #[cfg(test)]

@@ -305,7 +305,7 @@ fn layers_that_are_frozen_off_or_not_asked_for_are_skipped_with_a_word() {
     let all = parse(&text);
     assert_eq!(all.parts.iter().map(|p| p.name.as_str()).collect::<Vec<_>>(), ["CUT", "OTHER"]);
     insta::assert_snapshot!(left_out(&all).join("\n"));
-    let options = Options { layers: Some(vec!["Cut".to_owned()]), ..Options::default() };
+    let options = Options { only: Some(vec!["Cut".to_owned()]), ..Options::default() };
     let asked = try_parse(&text, &options).unwrap();
     assert_eq!(only(&asked).name, "CUT");
     assert!(left_out(&asked).iter().any(|l| l.contains("'OTHER'") && l.contains("not asked for")));
@@ -355,10 +355,16 @@ fn other_formats_are_named() {
         other => panic!("{other:?}"),
     };
     assert_eq!(is("a.dxf", b"AC1027\0\0\0"), Format::Dwg);
-    assert_eq!(is("a.dxf", b"%PDF-1.7\n"), Format::Pdf);
-    assert_eq!(is("a.txt", b"<?xml version='1.0'?><svg/>"), Format::Svg);
+    assert_eq!(is("a.ai", b"%!PS-Adobe-3.0\n"), Format::PostScript);
     assert_eq!(is("a.jpg", b"\xff\xd8\xff\xe0"), Format::Picture);
-    assert_eq!(is("a.plt", b"IN;SP1;PU0,0;"), Format::Plt);
+    for (name, bytes, format) in [
+        ("a.dxf", b"%PDF-1.7\n".as_slice(), Format::Pdf),
+        ("a.txt", b"<?xml version='1.0'?><svg/>", Format::Svg),
+        ("a", b"IN;SP1;PU0,0;", Format::Plt),
+        ("a.plt", b"LT;PU;", Format::Plt),
+    ] {
+        assert_eq!(sheetloft_drawings::format(name, bytes), format, "{name}");
+    }
     assert_eq!(is("a", b"hello"), Format::Unknown);
     assert_eq!(read("a.dxf", b" \n", &Options::default()), Err(DrawingError::Empty));
     // The name may be wrong as long as the content is right.

@@ -90,6 +90,7 @@ bodies! {
     OrderMade       = "order made"       v 1, touches [Order],               shared,    undoable;
     LineAdded       = "line added"       v 2 reads 1, touches [Order],               shared,    undoable;
     Remade          = "remade"           v 1, touches [Order],               shared,    undoable;
+    DrawingRead     = "drawing read"     v 1, touches [Order],               shared,    undoable;
     PlanMade        = "plan made"        v 2 reads 1, touches [Plan],                shared,    undoable;
     Held            = "held"             v 1, touches [Plan Piece],          exclusive, undoable;
     Released        = "released"         v 2 reads 1, touches [Plan Piece],          shared,    undoable;
@@ -616,6 +617,31 @@ pub struct Remade {
     pub part: String,
     pub quantity: u32,
     pub why: String,
+}
+
+/// How a person had a drawing read whose parts went into an order: what the file itself does not say. Remembered for
+/// the next one.
+#[derive(Clone, PartialEq, Eq, Debug, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct DrawingRead {
+    /// The order.
+    pub order: Uuid,
+    /// What the file is: `dxf`, `svg`, `pdf`, `plt`.
+    pub format: String,
+    /// The unit, where the person said it and the file did not: `mm`, `in` and so on.
+    pub unit: Option<String>,
+    /// Layers of which the person said whether they are cut.
+    pub layers: Vec<LayerSaid>,
+}
+
+/// What a person said of a layer of a drawing.
+#[derive(Clone, PartialEq, Eq, Debug, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct LayerSaid {
+    /// Its name, its colour as `#rrggbb`, or both with a space between.
+    pub layer: String,
+    /// Whether its lines are cut.
+    pub cut: bool,
 }
 
 /// One part's place in a plan.

@@ -530,6 +530,7 @@ fn step(state: Option<State>, thing: Thing, event: &Event, aside: bool) -> Optio
             customer: b.customer.clone(),
             due: b.due.clone(),
             lines: Vec::new(),
+            drawings: Vec::new(),
             done: Vec::new(),
             remakes: Vec::new(),
             at_ms,
@@ -543,6 +544,11 @@ fn step(state: Option<State>, thing: Thing, event: &Event, aside: bool) -> Optio
             let mut order = state.and_then(State::order)?;
             let (line, part, quantity) = (b.line, b.part.clone(), b.quantity);
             order.remakes.push(Remake { line, part, quantity, why: b.why.clone(), at_ms });
+            Some(State::Order(order))
+        }
+        (Body::DrawingRead(b), ThingKind::Order) => {
+            let mut order = state.and_then(State::order)?;
+            order.drawings.push(b.clone());
             Some(State::Order(order))
         }
         (Body::Cut(b), ThingKind::Order) => {

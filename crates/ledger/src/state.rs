@@ -5,8 +5,8 @@ use sheetloft_shapes::Shape;
 use uuid::Uuid;
 
 use crate::body::{
-    Areas, Flaw, Known, LineAdded, MachineAdded, MachineTuned, MaterialAdded, NotPlaced, OrderCharge, Outcome,
-    PieceKind, PlannedPiece, ShopNamed, TakenOver, ToBuy,
+    Areas, DrawingRead, Flaw, Known, LineAdded, MachineAdded, MachineTuned, MaterialAdded, NotPlaced, OrderCharge,
+    Outcome, PieceKind, PlannedPiece, ShopNamed, TakenOver, ToBuy,
 };
 use crate::event::{Hash, ThingKind};
 
@@ -280,6 +280,9 @@ pub struct Order {
     pub customer: Option<String>,
     pub due: Option<String>,
     pub lines: Vec<LineAdded>,
+    /// How its drawings were read, where a person had to say it.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub drawings: Vec<DrawingRead>,
     pub done: Vec<Done>,
     /// What is to be cut again, and why.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]

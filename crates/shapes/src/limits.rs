@@ -34,8 +34,18 @@ pub const DRAWING_ENTITIES: usize = 500_000;
 pub const DRAWING_SEGMENTS: usize = 1_000_000;
 /// Most pairs of outlines and edges of one drawing that are compared before it is called too involved.
 pub const DRAWING_PAIRS: usize = 8_000_000;
-/// Deepest nesting of blocks in a drawing.
+/// Deepest nesting of blocks, groups or forms in a drawing.
 pub const DRAWING_DEPTH: usize = 32;
+/// Deepest nesting of elements in a drawing that is a tree of them.
+pub const DRAWING_ELEMENT_DEPTH: usize = 200;
+/// Most pages of one drawing.
+pub const DRAWING_PAGES: usize = 200;
+/// Most bytes that what is packed in one drawing may unpack to, all together.
+pub const DRAWING_UNPACKED_BYTES: usize = 256 << 20;
+/// Most writings of a drawing that may name its parts.
+pub const DRAWING_WORDS: usize = 20_000;
+/// Most things of a drawing that are listed each with its own place; more are counted.
+pub const DRAWING_LISTED: usize = 200;
 /// Largest sum of money, in minor units.
 pub const MONEY_MINOR: i64 = 1_000_000_000_000;
 /// Boxes that one solve of "does this part fit this piece" may open before it says "too close to call".

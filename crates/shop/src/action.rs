@@ -30,8 +30,26 @@ pub struct Given {
     pub shape: Option<Upload>,
     /// Parts, one JSON object a line: a shape plus `"id"`.
     pub parts: Option<Upload>,
-    /// The unit of the drawing, where it does not say.
+    /// The unit of the drawing, whatever it says.
     pub unit: Option<String>,
+    /// Ends of the drawing's lines this far apart still meet.
+    pub join: Option<String>,
+    /// Only these layers of the drawing are cut: names, colours, or both.
+    #[ts(as = "Option<Vec<String>>", optional)]
+    pub layers: Vec<String>,
+    /// These layers are not.
+    #[ts(as = "Option<Vec<String>>", optional)]
+    pub skip: Vec<String>,
+}
+
+/// How many of a part.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize, TS)]
+#[serde(default, deny_unknown_fields)]
+pub struct PartQuantity {
+    /// The part's name in the drawing.
+    pub part: String,
+    /// How many for each one of the line, in place of how many the drawing has.
+    pub quantity: String,
 }
 
 /// Clearances that beat the machine's and the material's.
@@ -292,11 +310,24 @@ actions! {
         sheets: bool,
         /// With outlines of parts and pieces, for pictures.
         shapes: bool,
+        /// Only these parts of what was given, by their names; none means all.
+        only: Vec<String>,
     } => FindAnswer;
     /// What the program reads in a drawing.
     Drawing = "drawing" {
         file: Upload,
+        /// Whatever the file says.
         unit: Option<String>,
+        /// Ends of lines this far apart still meet.
+        join: Option<String>,
+        /// Only these layers are cut: names, colours, or both.
+        layers: Vec<String>,
+        /// These layers are not.
+        skip: Vec<String>,
+        /// The material of the parts: where its faces are alike, mirrored parts count as the same.
+        material: Option<String>,
+        /// The order that the parts are for: what was said of its customer's drawings is remembered.
+        order: Option<String>,
     } => DrawingAnswer;
 
     /// Opens an order.
@@ -323,6 +354,8 @@ actions! {
         name: Option<String>,
         /// Only these parts of the drawing, by their names; none means all.
         only: Vec<String>,
+        /// How many of a part, where it is not as many as the drawing has.
+        quantities: Vec<PartQuantity>,
     } => OrderAddAnswer;
     /// Parts that came out good are to be cut again.
     OrderRemake = "order remake" {

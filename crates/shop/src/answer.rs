@@ -126,8 +126,29 @@ answers! {
         without_margin: Vec<MarginOnly>, ms: f64, part: Option<ShapeMm>, }
     FindAnswer { load_ms: f64, queries: Vec<FindQuery>, left_out: Vec<LeftOut>, cautions: Vec<String>, }
     LeftOut { what: String, r#where: String, why: String, }
-    DrawingPart { id: String, name: String, outline: Vec<[f64; 2]>, holes: Vec<Vec<[f64; 2]>>, area_mm2: f64, quantity: u32, size_mm: [f64; 2], }
-    DrawingAnswer { unit: String, unit_said_by: String, parts: Vec<DrawingPart>, left_out: Vec<LeftOut>,
+    DrawingPart { id: String,
+        /// The text inside it, else its block, group or layer, else a number.
+        name: String, outline: Vec<[f64; 2]>, holes: Vec<Vec<[f64; 2]>>, area_mm2: f64, quantity: u32, size_mm: [f64; 2],
+        /// Length of all its contours: what is cut of one.
+        cut_mm: f64, contours: usize, layer: String,
+        /// Counted from 1, where the format has several.
+        page: Option<u32>, }
+    /// How large the largest part is in a unit.
+    DrawingUnit { unit: String, size_mm: [f64; 2], }
+    DrawingLayer {
+        /// What `layers` and `skip` call it.
+        layer: String, name: String,
+        /// `#rrggbb`.
+        colour: Option<String>, lines: u32, cut: bool,
+        /// `nobody`, `name`, `colour`, `file`, `person` or `remembered`.
+        said_by: String, }
+    DrawingAnswer {
+        /// `dxf`, `svg`, `pdf` or `plt`.
+        format: String, unit: String,
+        /// `file`, `option`, `remembered` or `assumed`.
+        unit_said_by: String,
+        /// Where the file does not say its unit: the units that make sense.
+        choices: Vec<DrawingUnit>, layers: Vec<DrawingLayer>, parts: Vec<DrawingPart>, left_out: Vec<LeftOut>,
         /// What is in the parts, but not quite as the file has it.
         notes: Vec<String>, }
 

@@ -14,8 +14,8 @@ use crate::error::Error;
 use crate::host::{Host, Machine};
 use crate::shop::Shop;
 use crate::{
-    books, cut, demo, find, given, history, hold, label, layout, material, now, order, piece, place, plan, receive,
-    say, setup, stock, ticket, undo,
+    books, cut, demo, drawing, find, given, history, hold, label, layout, material, now, order, piece, place, plan,
+    receive, say, setup, stock, ticket, undo,
 };
 
 /// What came of an action.
@@ -194,7 +194,7 @@ impl Door {
                 return Ok(Reply { answer: Answer::PlanChange(answer), changed });
             }
             Action::PlanTry(with) => return read(Answer::PlanTry(plan::try_change(shop, with)?)),
-            Action::Drawing(with) => return read(Answer::Drawing(find::drawing(with)?)),
+            Action::Drawing(with) => return read(Answer::Drawing(drawing::drawing(shop, with)?)),
             _ => {}
         }
         let mut host = lock(&self.host);

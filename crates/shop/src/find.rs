@@ -1,13 +1,12 @@
-//! `find`, `drawing`: the smallest pieces into which each part fits, and what a drawing holds.
+//! `find`: the smallest pieces into which each part fits.
 
-use sheetloft_drawings::Role;
 use sheetloft_fit as fit;
 use sheetloft_ledger::body::{Grain, Sides, TurnRule};
 use sheetloft_ledger::state::Piece;
 use sheetloft_shapes::{Shape, Turn};
 
-use crate::action::{Drawing, Find};
-use crate::answer::{DrawingAnswer, DrawingPart, FindAnswer, FindQuery, Fit, MarginOnly, ShapeMm, TooClose};
+use crate::action::Find;
+use crate::answer::{FindAnswer, FindQuery, Fit, MarginOnly, TooClose};
 use crate::cautions;
 use crate::door::Job;
 use crate::error::Error;
@@ -63,7 +62,8 @@ pub fn find(shop: &mut Shop, with: &Find, job: &Job, clock_ms: &dyn Fn() -> f64)
     material::may_be_cut_on(&material, machine.as_ref())?;
     let top = with.top.as_deref().filter(|t| !t.trim().is_empty());
     let top = top.map_or(Ok(TOP), |t| whole(t, 1, 10_000, "top"))?;
-    let read = given::parts(shop, &with.given)?;
+    let mut read = given::parts(shop, &with.given, material.data.sides == Sides::Same, None)?;
+    read.keep(&with.only)?;
     let names = Names::read(&reader)?;
     let prices = Prices::read(&reader)?;
     let shelf = Shelf::load(shop, material.id, with.sheets, job)?;
@@ -157,29 +157,4 @@ fn fit_row(
         flaws: if shapes { piece.flaws.iter().map(|f| shape_mm(&f.shape)).collect() } else { Vec::new() },
         placed: placed.ok().filter(|_| shapes).map(|s| shape_mm(&s)),
     }
-}
-
-/// What the program reads in a drawing.
-pub fn drawing(with: &Drawing) -> Result<DrawingAnswer, Error> {
-    let drawing = given::read_drawing(&with.file, with.unit.as_deref(), Role::Part)?;
-    let parts = drawing.parts.iter().map(|p| {
-        let (low, high) = p.shape.bounds();
-        let ShapeMm { outline, holes } = shape_mm(&p.shape);
-        DrawingPart {
-            id: p.id.clone(),
-            name: p.name.clone(),
-            outline,
-            holes,
-            area_mm2: p.area_mm2,
-            quantity: p.quantity,
-            size_mm: [mm(i64::from(high.x) - i64::from(low.x)), mm(i64::from(high.y) - i64::from(low.y))],
-        }
-    });
-    Ok(DrawingAnswer {
-        unit: drawing.unit.name().to_owned(),
-        unit_said_by: given::unit_said_by(drawing.unit_said_by).to_owned(),
-        parts: parts.collect(),
-        left_out: given::left_out(&drawing),
-        notes: drawing.notes.iter().map(given::note_text).collect(),
-    })
 }

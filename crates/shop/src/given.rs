@@ -3,16 +3,16 @@
 use base64::Engine as _;
 use base64::engine::general_purpose::STANDARD;
 use serde::Deserialize;
-use sheetloft_drawings::{DrawingError, Note, Options, Place, Role, Unit, UnitSaidBy, What, Why};
+use sheetloft_drawings::Role;
 use sheetloft_ledger::body::TurnRule;
 use sheetloft_shapes::{Contour, Shape};
 
 use crate::action::{Given, Upload};
 use crate::answer::LeftOut;
+use crate::drawing::{self, Reading, Told};
 use crate::error::Error;
 use crate::limits;
 use crate::say;
-use crate::say::Say;
 use crate::shop::{Shop, shown};
 
 /// A part read from what was given.
@@ -34,6 +34,23 @@ pub struct Read {
     pub parts: Vec<GivenPart>,
     /// What was left out of a drawing, and why.
     pub left_out: Vec<LeftOut>,
+    /// What a person said of a drawing, to be remembered.
+    pub told: Option<Told>,
+}
+
+impl Read {
+    fn of(parts: Vec<GivenPart>) -> Self {
+        Self { parts, left_out: Vec::new(), told: None }
+    }
+
+    /// Keeps only the parts of these names, all where there are none.
+    pub fn keep(&mut self, only: &[String]) -> Result<(), Error> {
+        if let Some(id) = only.iter().find(|id| self.parts.iter().all(|p| p.id != **id)) {
+            return Err(Error::bad(say!("error-unknown-part", id = shown(id))).at("only"));
+        }
+        self.parts.retain(|p| only.is_empty() || only.contains(&p.id));
+        Ok(())
+    }
 }
 
 /// The bytes of an uploaded file.
@@ -86,14 +103,15 @@ struct PartJson {
     shape: ShapeJson,
 }
 
-/// Reads what was given as parts (curves become chords on the part's safe side).
-pub fn parts(shop: &Shop, given: &Given) -> Result<Read, Error> {
-    read(shop, given, Role::Part)
+/// Reads what was given as parts (curves become chords on the part's safe side). `mirrored_alike`: the material's faces
+/// are alike, so that mirrored parts are the same. `customer`: whose drawings they are.
+pub fn parts(shop: &Shop, given: &Given, mirrored_alike: bool, customer: Option<&str>) -> Result<Read, Error> {
+    read(shop, given, &Reading { role: Role::Part, mirrored_alike, customer })
 }
 
 /// Reads what was given as one piece of stock (the other safe side).
 pub fn piece(shop: &Shop, given: &Given) -> Result<Shape, Error> {
-    let mut read = read(shop, given, Role::Piece)?;
+    let mut read = read(shop, given, &Reading { role: Role::Piece, mirrored_alike: false, customer: None })?;
     let count: usize = read.parts.iter().map(|p| p.quantity as usize).sum();
     match count {
         1 => Ok(read.parts.remove(0).shape),
@@ -101,7 +119,7 @@ pub fn piece(shop: &Shop, given: &Given) -> Result<Shape, Error> {
     }
 }
 
-fn read(shop: &Shop, given: &Given, role: Role) -> Result<Read, Error> {
+fn read(shop: &Shop, given: &Given, reading: &Reading<'_>) -> Result<Read, Error> {
     let rect = given.rect.as_deref().filter(|r| !r.trim().is_empty());
     let said = usize::from(rect.is_some())
         + [given.drawing.is_some(), given.shape.is_some(), given.parts.is_some()].iter().filter(|s| **s).count();
@@ -111,10 +129,10 @@ fn read(shop: &Shop, given: &Given, role: Role) -> Result<Read, Error> {
     if let Some(rect) = rect {
         let (w, h) = shop.size(rect, "rect")?;
         let shape = Shape::rectangle(w, h).map_err(|e| Error::from(e).at("rect"))?;
-        return Ok(Read { parts: vec![plain("1".to_owned(), shape, 1)], left_out: Vec::new() });
+        return Ok(Read::of(vec![plain("1".to_owned(), shape, 1)]));
     }
     if let Some(upload) = &given.drawing {
-        return drawing(upload, given.unit.as_deref(), role);
+        return drawn(shop, upload, given, reading);
     }
     if let Some(upload) = &given.shape {
         let text = utf8(upload, "shape")?;
@@ -123,7 +141,7 @@ fn read(shop: &Shop, given: &Given, role: Role) -> Result<Read, Error> {
         };
         let shape: ShapeJson = serde_json::from_str(&text).map_err(wrong)?;
         let shape = shape.shape().map_err(|e| in_file(e, &upload.name).at("shape"))?;
-        return Ok(Read { parts: vec![plain("1".to_owned(), shape, 1)], left_out: Vec::new() });
+        return Ok(Read::of(vec![plain("1".to_owned(), shape, 1)]));
     }
     match &given.parts {
         Some(upload) => part_lines(upload),
@@ -188,116 +206,27 @@ fn part_lines(upload: &Upload) -> Result<Read, Error> {
     if parts.is_empty() {
         return Err(Error::bad(say!("error-no-parts", file = shown(&upload.name))).at("parts"));
     }
-    Ok(Read { parts, left_out: Vec::new() })
+    Ok(Read::of(parts))
 }
 
-fn drawing(upload: &Upload, unit: Option<&str>, role: Role) -> Result<Read, Error> {
-    let drawing = read_drawing(upload, unit, role)?;
-    let left_out = left_out(&drawing);
+fn drawn(shop: &Shop, upload: &Upload, given: &Given, reading: &Reading<'_>) -> Result<Read, Error> {
+    let said = drawing::Said {
+        unit: given.unit.as_deref(),
+        join: given.join.as_deref(),
+        layers: &given.layers,
+        skip: &given.skip,
+    };
+    let drawing = drawing::read(shop, upload, &said, reading)?;
     if drawing.parts.is_empty() {
         return Err(Error::bad(say!("error-nothing-closed", file = shown(&upload.name))).at("drawing"));
     }
+    let (left_out, told) = (drawing::left_out(&drawing), drawing::told(&drawing, &said));
     let parts = drawing
         .parts
         .into_iter()
         .map(|p| GivenPart { id: p.id, shape: p.shape, source: p.source, quantity: p.quantity })
         .collect();
-    Ok(Read { parts, left_out })
-}
-
-/// Reads a drawing's file.
-pub fn read_drawing(upload: &Upload, unit: Option<&str>, role: Role) -> Result<sheetloft_drawings::Drawing, Error> {
-    let bytes = bytes(upload, "drawing")?;
-    let unit = match unit.map(str::trim).filter(|u| !u.is_empty()) {
-        None => None,
-        Some(word) => {
-            let known = Unit::ALL.into_iter().find(|u| u.name().eq_ignore_ascii_case(word));
-            Some(known.ok_or_else(|| Error::bad(say!("error-drawing-unit", text = shown(word))).at("unit"))?)
-        }
-    };
-    let options = Options { role, unit, ..Options::default() };
-    sheetloft_drawings::read(&upload.name, &bytes, &options).map_err(|e| {
-        Error::bad(say!("error-in-file", file = shown(&upload.name), why = drawing_error(&e).text())).at("drawing")
-    })
-}
-
-fn drawing_error(error: &DrawingError) -> Say {
-    match error {
-        DrawingError::Empty => say!("drawing-empty"),
-        DrawingError::TooLarge { .. } => say!("drawing-too-large", most = limits::FILE_BYTES >> 20),
-        DrawingError::NotRead { format } => say!("drawing-not-read", format = format.to_string()),
-        DrawingError::Truncated { at } => say!("drawing-truncated", at = *at),
-        DrawingError::NotAGroupCode { at } => say!("drawing-no-group-code", at = *at),
-        DrawingError::BadEntity { at } => say!("drawing-bad-entity", at = *at),
-        DrawingError::Unreadable { why } => say!("drawing-unreadable", why = why),
-        DrawingError::TooManyEntities { most } => say!("drawing-many-entities", most = *most),
-        DrawingError::TooDeep { block, most } => say!("drawing-too-deep", block = block, most = *most),
-        DrawingError::TooManyCorners { most } => say!("drawing-many-corners", most = *most),
-        DrawingError::TooInvolved => say!("drawing-too-involved"),
-        DrawingError::UnitNotTaken { code } => say!("drawing-unit-not-taken", code = code.to_string()),
-        DrawingError::TooFar { mm, unit, .. } => say!("drawing-too-far", mm = format!("{mm:.0}"), unit = unit.name()),
-    }
-}
-
-/// How the unit of a drawing is known, as promised.
-pub fn unit_said_by(said: UnitSaidBy) -> &'static str {
-    match said {
-        UnitSaidBy::File => "file",
-        UnitSaidBy::Option => "option",
-        UnitSaidBy::Assumed => "assumed",
-    }
-}
-
-/// What a drawing left out, for people.
-pub fn left_out(drawing: &sheetloft_drawings::Drawing) -> Vec<LeftOut> {
-    drawing
-        .left_out
-        .iter()
-        .map(|l| {
-            let what = match &l.what {
-                What::Entity(kind) => kind.clone(),
-                What::Block(name) => say!("left-out-block", name = name).text(),
-                What::OpenLine => say!("left-out-open-line").text(),
-                What::Outline => say!("left-out-outline").text(),
-                What::Hole => say!("left-out-hole").text(),
-            };
-            let what = if l.count > 1 { say!("left-out-many", count = l.count, what = what).text() } else { what };
-            LeftOut { what, r#where: place_text(&l.place), why: why_text(&l.why) }
-        })
-        .collect()
-}
-
-fn why_text(why: &Why) -> String {
-    let say = Say::new(format!("left-out-why-{}", why.key()));
-    match why {
-        Why::NotANumber { at } | Why::Incomplete { at } | Why::BadCurve { at } => say.with("at", *at),
-        Why::Open { gap_mm } => say.with("gap", format!("{gap_mm:.3}")),
-        _ => say,
-    }
-    .text()
-}
-
-fn place_text(place: &Place) -> String {
-    let mut words = Vec::new();
-    if let Some([x, y]) = place.at_mm {
-        words.push(say!("place-at", x = format!("{x:.3}"), y = format!("{y:.3}")).text());
-    }
-    if let Some(block) = &place.block {
-        words.push(say!("place-block", name = block).text());
-    }
-    if let Some(layer) = &place.layer {
-        words.push(say!("place-layer", name = layer).text());
-    }
-    words.join(", ")
-}
-
-/// What is in the parts, but not quite as the file has it.
-pub fn note_text(note: &Note) -> String {
-    let place = place_text(note.place());
-    match note {
-        Note::Bridged { gap_mm, .. } => say!("drawing-bridged", place = place, gap = format!("{gap_mm:.3}")).text(),
-        Note::ThroughPoints { .. } => say!("drawing-through-points", place = place).text(),
-    }
+    Ok(Read { parts, left_out, told })
 }
 
 /// The turns a part allows, as a person says them; left out: half turns where the material has grain, else any.

@@ -47,7 +47,7 @@ pub fn rows(shop: &Shop, events: Vec<ActionRow>) -> Result<Vec<HistoryRow>, Erro
         rows.push(HistoryRow {
             when: view::when(envelope.clock.ms),
             device: tags.get(&envelope.device).cloned().unwrap_or_else(|| envelope.device.to_string()),
-            text: sentence(shop, &reader, &first.event, together)?,
+            text: sentence(shop, &reader, &first.event, &events[at..at + together])?,
             standing: match first.standing {
                 Some(Standing::Counts) | None => "counts",
                 Some(Standing::Undone) => "undone",
@@ -63,10 +63,12 @@ pub fn rows(shop: &Shop, events: Vec<ActionRow>) -> Result<Vec<HistoryRow>, Erro
     Ok(rows)
 }
 
-/// What an action did, in one sentence; `events` is how many events it has.
-pub fn sentence(shop: &Shop, reader: &Reader<'_>, event: &Event, events: usize) -> Result<String, Error> {
-    let text = one(shop, reader, event)?.text();
-    Ok(match events {
+/// What an action did, in one sentence, by its first event; `events` are all that it has.
+pub fn sentence(shop: &Shop, reader: &Reader<'_>, first: &Event, events: &[ActionRow]) -> Result<String, Error> {
+    let text = one(shop, reader, first)?.text();
+    // That a drawing's layers are remembered is nothing to be told.
+    let told = events.iter().filter(|e| !matches!(e.event.body, Some(Body::DrawingRead(_)))).count();
+    Ok(match told {
         0 | 1 => text,
         n => say!("history-more", text = text, count = n - 1).text(),
     })
@@ -167,6 +169,7 @@ fn one(shop: &Shop, reader: &Reader<'_>, event: &Event) -> Result<Say, Error> {
             let parts: u32 = b.parts.iter().map(|p| p.quantity.saturating_mul(b.quantity)).sum();
             say!("history-line-added", order = order(reader, b.order)?, count = parts, name = &b.name)
         }
+        Body::DrawingRead(b) => say!("history-drawing-read", order = order(reader, b.order)?),
         Body::PlanMade(b) => say!("history-plan-made", plan = &b.code, count = b.pieces.len()),
         Body::Held(b) => say!("history-held", plan = plan(reader, b.plan)?, count = b.pieces.len()),
         Body::Remade(b) => {

@@ -11,6 +11,7 @@ mod cut;
 mod datum;
 mod demo;
 pub mod door;
+mod drawing;
 pub mod error;
 mod find;
 mod given;

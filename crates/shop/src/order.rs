@@ -62,6 +62,7 @@ pub fn add(shop: &mut Shop, host: &mut dyn Host, with: &OrderAdd) -> Result<(Ord
     let quantity = with.quantity.as_deref().filter(|t| !t.trim().is_empty());
     let quantity = quantity.map_or(Ok(1), |t| whole(t, 1, limits::QUANTITY, "quantity"))?;
     let material = with.material.as_deref().filter(|t| !t.trim().is_empty());
+    let mut told = None;
     let (news, left_out) = match &with.list {
         Some(list) => {
             if with.given != Given::default() {
@@ -72,13 +73,14 @@ pub fn add(shop: &mut Shop, host: &mut dyn Host, with: &OrderAdd) -> Result<(Ord
         None => {
             let material = material.ok_or_else(|| Error::bad(say!("error-needed")).at("material"))?;
             let material = reader.find_material(material)?;
-            let mut read = given::parts(shop, &with.given)?;
-            if !with.only.is_empty() {
-                if let Some(id) = with.only.iter().find(|id| read.parts.iter().all(|p| p.id != **id)) {
-                    return Err(Error::bad(say!("error-unknown-part", id = shown(id))).at("only"));
-                }
-                read.parts.retain(|p| with.only.contains(&p.id));
+            let alike = material.data.sides == Sides::Same;
+            let mut read = given::parts(shop, &with.given, alike, order.customer.as_deref())?;
+            counted(&mut read, &with.quantities)?;
+            read.keep(&with.only)?;
+            if read.parts.is_empty() {
+                return Err(Error::bad(say!("error-needed")).at("quantities"));
             }
+            told = read.told;
             let name = text(with.name.as_deref(), "name")?.unwrap_or_else(|| line_name(shop, &with.given, &read.parts));
             (vec![NewLine { name, material, quantity, parts: read.parts }], read.left_out)
         }
@@ -120,11 +122,26 @@ pub fn add(shop: &mut Shop, host: &mut dyn Host, with: &OrderAdd) -> Result<(Ord
             line.line = tx.ids.uuid();
             tx.draft(Body::LineAdded(line), [thing]);
         }
+        if let Some(told) = told {
+            tx.draft(Body::DrawingRead(told.of(order.id)), [thing]);
+        }
         Ok(())
     })?;
     let after = shop.read().find_order(&order.code)?.lines.len();
     let lines: Vec<usize> = (after + 1 - added..=after).collect();
     Ok((OrderAddAnswer { order: order.code, line: lines[0], parts, lines, left_out }, changed))
+}
+
+/// As many of each part as a person said; parts of which there are to be none are dropped.
+fn counted(read: &mut given::Read, quantities: &[crate::action::PartQuantity]) -> Result<(), Error> {
+    for said in quantities {
+        let Some(part) = read.parts.iter_mut().find(|p| p.id == said.part) else {
+            return Err(Error::bad(say!("error-unknown-part", id = shown(&said.part))).at("quantities"));
+        };
+        part.quantity = whole(&said.quantity, 0, limits::QUANTITY, "quantities")?;
+    }
+    read.parts.retain(|p| p.quantity > 0);
+    Ok(())
 }
 
 fn line_name(shop: &Shop, given: &Given, parts: &[GivenPart]) -> String {

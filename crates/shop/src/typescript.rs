@@ -2,7 +2,7 @@
 
 use ts_rs::{Config, TS};
 
-use crate::action::{self, Clearance, Given, LeftoverChange, PartMove, StockSizeGiven, Upload};
+use crate::action::{self, Clearance, Given, LeftoverChange, PartMove, PartQuantity, StockSizeGiven, Upload};
 use crate::answer;
 
 /// The whole of `ui/src/lib/door.ts`: what each action takes and gives.
@@ -18,6 +18,7 @@ pub fn typescript() -> String {
     };
     declare(Upload::decl(&config));
     declare(Given::decl(&config));
+    declare(PartQuantity::decl(&config));
     declare(Clearance::decl(&config));
     declare(StockSizeGiven::decl(&config));
     declare(LeftoverChange::decl(&config));

@@ -52,9 +52,7 @@ pub fn can_undo(shop: &Shop) -> Result<Option<String>, Error> {
     let reader = shop.read();
     let Some(device) = shop.store.device() else { return Ok(None) };
     match last_action(&reader, device)? {
-        Some(action) if undoable(&action) => {
-            Ok(Some(history::sentence(shop, &reader, &action[0].event, action.len())?))
-        }
+        Some(action) if undoable(&action) => Ok(Some(history::sentence(shop, &reader, &action[0].event, &action)?)),
         _ => Ok(None),
     }
 }
@@ -67,7 +65,7 @@ pub fn can_redo(shop: &Shop) -> Result<Option<String>, Error> {
     let Some(Body::Undone(body)) = &undo[0].event.body else { return Ok(None) };
     let action = reader.events_of_action(body.action)?;
     let Some(first) = action.first() else { return Ok(None) };
-    Ok(Some(history::sentence(shop, &reader, &first.event, action.len())?))
+    Ok(Some(history::sentence(shop, &reader, &first.event, &action)?))
 }
 
 /// Takes back the last action of this device.
@@ -75,7 +73,7 @@ pub fn undo(shop: &mut Shop, host: &mut dyn Host, with: &Undo) -> Result<(UndoAn
     let device = shop.store.device().ok_or(StoreError::ReadOnly)?;
     let action = last_action(&shop.read(), device)?;
     let action = action.filter(|a| undoable(a)).ok_or_else(|| Error::refused(say!("refused-nothing-to-undo")))?;
-    let text = history::sentence(shop, &shop.read(), &action[0].event, action.len())?;
+    let text = history::sentence(shop, &shop.read(), &action[0].event, &action)?;
     let is_cut = action.iter().any(|row| matches!(row.event.body, Some(Body::Cut(_))));
     if is_cut && !with.not_cut {
         return Err(Error::refused(say!("refused-undo-cut", text = text)).at("not_cut"));

@@ -28,9 +28,31 @@ shape?: Upload,
  */
 parts?: Upload, 
 /**
- * The unit of the drawing, where it does not say.
+ * The unit of the drawing, whatever it says.
  */
-unit?: string, };
+unit?: string, 
+/**
+ * Ends of the drawing's lines this far apart still meet.
+ */
+join?: string, 
+/**
+ * Only these layers of the drawing are cut: names, colours, or both.
+ */
+layers?: Array<string>, 
+/**
+ * These layers are not.
+ */
+skip?: Array<string>, };
+
+export type PartQuantity = { 
+/**
+ * The part's name in the drawing.
+ */
+part: string, 
+/**
+ * How many for each one of the line, in place of how many the drawing has.
+ */
+quantity: string, };
 
 export type Clearance = { 
 /**
@@ -242,9 +264,37 @@ sheets?: boolean,
 /**
  * With outlines of parts and pieces, for pictures.
  */
-shapes?: boolean, };
+shapes?: boolean, 
+/**
+ * Only these parts of what was given, by their names; none means all.
+ */
+only?: Array<string>, };
 
-export type Drawing = { file: Upload, unit?: string, };
+export type Drawing = { file: Upload, 
+/**
+ * Whatever the file says.
+ */
+unit?: string, 
+/**
+ * Ends of lines this far apart still meet.
+ */
+join?: string, 
+/**
+ * Only these layers are cut: names, colours, or both.
+ */
+layers?: Array<string>, 
+/**
+ * These layers are not.
+ */
+skip?: Array<string>, 
+/**
+ * The material of the parts: where its faces are alike, mirrored parts count as the same.
+ */
+material?: string, 
+/**
+ * The order that the parts are for: what was said of its customer's drawings is remembered.
+ */
+order?: string, };
 
 export type OrderNew = { name: string, customer?: string, 
 /**
@@ -272,7 +322,11 @@ name?: string,
 /**
  * Only these parts of the drawing, by their names; none means all.
  */
-only?: Array<string>, };
+only?: Array<string>, 
+/**
+ * How many of a part, where it is not as many as the drawing has.
+ */
+quantities?: Array<PartQuantity>, };
 
 export type OrderRemake = { order: string, 
 /**
@@ -604,9 +658,49 @@ export type FindAnswer = { load_ms: number, queries: Array<FindQuery>, left_out:
 
 export type LeftOut = { what: string, where: string, why: string, };
 
-export type DrawingPart = { id: string, name: string, outline: Array<[number, number]>, holes: Array<Array<[number, number]>>, area_mm2: number, quantity: number, size_mm: [number, number], };
+export type DrawingPart = { id: string, 
+/**
+ * The text inside it, else its block, group or layer, else a number.
+ */
+name: string, outline: Array<[number, number]>, holes: Array<Array<[number, number]>>, area_mm2: number, quantity: number, size_mm: [number, number], 
+/**
+ * Length of all its contours: what is cut of one.
+ */
+cut_mm: number, contours: number, layer: string, 
+/**
+ * Counted from 1, where the format has several.
+ */
+page: number | null, };
 
-export type DrawingAnswer = { unit: string, unit_said_by: string, parts: Array<DrawingPart>, left_out: Array<LeftOut>, 
+export type DrawingUnit = { unit: string, size_mm: [number, number], };
+
+export type DrawingLayer = { 
+/**
+ * What `layers` and `skip` call it.
+ */
+layer: string, name: string, 
+/**
+ * `#rrggbb`.
+ */
+colour: string | null, lines: number, cut: boolean, 
+/**
+ * `nobody`, `name`, `colour`, `file`, `person` or `remembered`.
+ */
+said_by: string, };
+
+export type DrawingAnswer = { 
+/**
+ * `dxf`, `svg`, `pdf` or `plt`.
+ */
+format: string, unit: string, 
+/**
+ * `file`, `option`, `remembered` or `assumed`.
+ */
+unit_said_by: string, 
+/**
+ * Where the file does not say its unit: the units that make sense.
+ */
+choices: Array<DrawingUnit>, layers: Array<DrawingLayer>, parts: Array<DrawingPart>, left_out: Array<LeftOut>, 
 /**
  * What is in the parts, but not quite as the file has it.
  */

@@ -15,11 +15,18 @@ pub(super) struct Drawn {
     pub(super) closed: bool,
     /// The file has only points that the curve goes through; the curve between them is by our rule.
     pub(super) through_points: bool,
+    /// The rim of an area, not a line.
+    pub(super) rim: bool,
 }
 
 impl Drawn {
     pub(super) fn new(kind: &'static str, path: Path, closed: bool) -> Self {
-        Self { kind, path, closed, through_points: false }
+        Self { kind, path, closed, through_points: false, rim: false }
+    }
+
+    /// The rim of a hatch, or some of it.
+    pub(super) fn rim(path: Path, closed: bool) -> Self {
+        Self { rim: true, ..Self::new("hatch", path, closed) }
     }
 }
 

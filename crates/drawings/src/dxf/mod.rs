@@ -1,10 +1,13 @@
 //! Reads DXF, text and binary, R12 to today.
 
+mod colours;
 mod curves;
 mod expand;
+mod hatch;
 mod spline;
 mod strain;
 mod tags;
+mod text;
 mod typed;
 
 use crate::DrawingError;

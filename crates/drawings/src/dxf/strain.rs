@@ -11,8 +11,10 @@ use std::collections::HashMap;
 use encoding_rs::{Encoding, WINDOWS_1252};
 use sheetloft_shapes::limits;
 
+use super::colours::Ink;
 use super::tags::{Tag, Tags, Value};
 use super::typed::{Batch, Item, Meaning};
+use super::{hatch, text};
 use crate::curve::P;
 use crate::{DrawingError, Why};
 
@@ -39,11 +41,12 @@ pub(super) struct Block {
     pub(super) contents: Contents,
 }
 
-/// Whether a layer is to be seen.
+/// Whether a layer is to be seen, and in which colour.
 #[derive(Clone, Copy, Default, PartialEq, Eq, Debug)]
 pub(super) struct LayerState {
     pub(super) frozen: bool,
     pub(super) off: bool,
+    pub(super) ink: Ink,
 }
 
 /// The entities of a block or of the drawing itself.
@@ -61,6 +64,8 @@ pub(super) struct Dropped {
     pub(super) layer: String,
     pub(super) point: Option<P>,
     pub(super) on_paper: bool,
+    /// What it says, where it is writing, and how high.
+    pub(super) writing: Option<(String, f64)>,
     pub(super) why: Why,
 }
 
@@ -276,7 +281,11 @@ impl Work {
                 2 => name = self.decoded(&tag.value),
                 // The lowest bit: frozen. A negative colour: off.
                 70 => state.frozen = tag.value.int().is_some_and(|v| v & 1 != 0),
-                62 => state.off = tag.value.int().is_some_and(|v| v < 0),
+                62 => {
+                    state.off = tag.value.int().is_some_and(|v| v < 0);
+                    state.ink = tag.value.int().map_or(state.ink, Ink::of_number);
+                }
+                420 => state.ink = tag.value.int().map_or(state.ink, Ink::of_rgb),
                 _ => {}
             }
         }
@@ -317,6 +326,9 @@ impl Work {
             return Ok(());
         }
         self.count()?;
+        if kind == b"HATCH" {
+            return self.hatch(rest);
+        }
         let why = if kept.is_empty() { Some(why_not(kind)) } else { wrong(kind, kept, rest) };
         match why {
             Some(why) => {
@@ -329,22 +341,62 @@ impl Work {
                 if kind == b"POLYLINE" {
                     self.polyline = Polyline::Kept(self.batch.text.len());
                 }
-                self.batch.begin(self.owner(), at);
+                self.batch.begin(self.owner(), at, ink(rest));
                 self.put_record(kind, kept, rest)?;
             }
         }
         Ok(())
     }
 
+    /// A HATCH, which the crate does not know: its boundaries are areas that somebody meant.
+    fn hatch(&mut self, rest: &[Tag<'_>]) -> Result<(), DrawingError> {
+        within_bounds(&mut self.corners, rest.len() / 2)?;
+        match hatch::boundaries(rest) {
+            Err(why) => self.drop_entity(b"HATCH", rest, why),
+            Ok(found) => {
+                let flag = |code| rest.iter().find(|t| t.code == code).and_then(|t| t.value.int());
+                let layer = self.layer_of(rest);
+                let (hidden, on_paper) = (flag(60) == Some(1), flag(67) == Some(1));
+                let owner = self.owner();
+                for drawn in found {
+                    within_bounds(&mut self.segments, drawn.path.segs.len())?;
+                    let what = Meaning::Drawn(drawn);
+                    let item = Item { layer: layer.clone(), ink: ink(rest), hidden, on_paper, what };
+                    self.contents(owner).items.push(item);
+                }
+            }
+        }
+        Ok(())
+    }
+
+    fn layer_of(&self, rest: &[Tag<'_>]) -> String {
+        rest.iter().find(|t| t.code == 8).map(|t| self.decoded(&t.value)).unwrap_or_default()
+    }
+
+    /// What an entity that is writing says, and how high.
+    fn writing(&self, kind: &[u8], rest: &[Tag<'_>]) -> Option<(String, f64)> {
+        let said = |codes: &[i32]| -> String {
+            rest.iter().filter(|t| codes.contains(&t.code)).map(|t| self.decoded(&t.value)).collect()
+        };
+        let text = match kind {
+            b"TEXT" | b"ATTRIB" => text::of_text(&said(&[1])),
+            b"MTEXT" => text::of_mtext(&said(&[1, 3])),
+            _ => return None,
+        };
+        Some((text, rest.iter().find(|t| t.code == 40).and_then(|t| t.value.real()).unwrap_or(0.0)))
+    }
+
     fn drop_entity(&mut self, kind: &[u8], rest: &[Tag<'_>], why: Why) {
         let number = |code| rest.iter().find(|t| t.code == code).and_then(|t| t.value.real());
-        let layer = rest.iter().find(|t| t.code == 8).map(|t| self.decoded(&t.value)).unwrap_or_default();
+        let layer = self.layer_of(rest);
+        let writing = self.writing(kind, rest);
         let dropped = Dropped {
             kind: String::from_utf8_lossy(kind).to_lowercase(),
             layer,
             // A hatch begins with its height, not with a place.
             point: number(10).zip(number(20)).filter(|_| kind != b"HATCH").map(|(x, y)| [x, y]),
             on_paper: number(67) == Some(1.0),
+            writing,
             why,
         };
         let owner = self.owner();
@@ -441,6 +493,12 @@ fn within_bounds(count: &mut usize, more: usize) -> Result<(), DrawingError> {
         return Err(DrawingError::TooManyCorners { most: limits::DRAWING_SEGMENTS });
     }
     Ok(())
+}
+
+/// How an entity says its colour.
+fn ink(rest: &[Tag<'_>]) -> Ink {
+    let number = |code| rest.iter().find(|t| t.code == code).and_then(|t| t.value.int());
+    number(420).map(Ink::of_rgb).or_else(|| number(62).map(Ink::of_number)).unwrap_or_default()
 }
 
 /// Codes that every entity keeps: layer, hidden, on paper.

@@ -4,6 +4,7 @@
 
 use dxf::entities::{Entity, EntityType, Insert};
 
+use super::colours::Ink;
 use super::curves::{self, Drawn};
 use crate::curve::P;
 use crate::{DrawingError, Why};
@@ -14,6 +15,7 @@ const BATCH: usize = 4096;
 /// An entity, its meaning known.
 pub(super) struct Item {
     pub(super) layer: String,
+    pub(super) ink: Ink,
     pub(super) hidden: bool,
     pub(super) on_paper: bool,
     pub(super) what: Meaning,
@@ -33,14 +35,22 @@ pub(super) enum Meaning {
 #[derive(Default)]
 pub(super) struct Batch {
     pub(super) text: String,
-    /// For each entity whose it is, and where it stands in the file.
-    entities: Vec<(usize, usize)>,
+    entities: Vec<Waiting>,
+}
+
+/// An entity that waits.
+struct Waiting {
+    /// Whose it is.
+    owner: usize,
+    /// Where it stands in the file.
+    at: usize,
+    ink: Ink,
 }
 
 impl Batch {
     /// Notes an entity of `owner` that stands at `at`; its text is put by the caller.
-    pub(super) fn begin(&mut self, owner: usize, at: usize) {
-        self.entities.push((owner, at));
+    pub(super) fn begin(&mut self, owner: usize, at: usize, ink: Ink) {
+        self.entities.push(Waiting { owner, at, ink });
     }
 
     /// Takes back the entity begun last, the text of which starts at `start`.
@@ -69,23 +79,24 @@ impl Batch {
         let read: Vec<&Entity> = drawing.entities().collect();
         if read.len() != entities.len() {
             // It stops at one that it cannot read, without a word.
-            let at = entities.get(read.len()).map_or(0, |e| e.1);
+            let at = entities.get(read.len()).map_or(0, |e| e.at);
             return Err(DrawingError::BadEntity { at });
         }
-        Ok(entities.iter().zip(read).map(|(&(owner, at), entity)| (owner, item(entity, at))).collect())
+        Ok(entities.iter().zip(read).map(|(waiting, entity)| (waiting.owner, item(entity, waiting))).collect())
     }
 }
 
-fn item(entity: &Entity, at: usize) -> Item {
+fn item(entity: &Entity, waiting: &Waiting) -> Item {
     let what = match &entity.specific {
         EntityType::Insert(insert) => Meaning::Insert(Box::new(insert.clone())),
-        other => match curves::strokes(other, at) {
+        other => match curves::strokes(other, waiting.at) {
             Ok(drawn) => Meaning::Drawn(drawn),
             Err(why) => Meaning::Nothing(curves::kind(other), curves::point(other), why),
         },
     };
     Item {
         layer: entity.common.layer.clone(),
+        ink: waiting.ink,
         hidden: !entity.common.is_visible,
         on_paper: entity.common.is_in_paper_space,
         what,

@@ -82,6 +82,7 @@ history-labelled = Made { $count ->
     [one] a label
    *[other] { $count } labels
 }
+history-drawing-read = How a drawing for { $order } was read is remembered
 history-line-added = Added { $count ->
     [one] one part
    *[other] { $count } parts
@@ -139,13 +140,24 @@ check-state-off = What is stored is not what the events add up to, for:
 
 ## Drawings
 drawing-bad-entity = the entity at { $at } cannot be read; the file is damaged, save or send it again
-drawing-bridged = A gap of { $gap } mm was bridged { $place }.
+drawing-bad-xml = line { $line } cannot be read ({ $why }); the file is damaged, save or send it again
 drawing-empty = the file is empty; save or send it again
+drawing-locked = it is protected; save it again without a password or restrictions
 drawing-many-corners = it has more than { $most } corners; simplify its curves, or split it
 drawing-many-entities = it has more than { $most } entities, blocks counted each time they are used; split it
+drawing-many-pages = it has more than { $most } pages; split it
+drawing-much-unpacked = what is packed in it comes to more than { $most } MB; save it again, simpler
 drawing-no-group-code = line { $at } should be the number of a group code; the file is damaged, save or send it again
-drawing-not-read = the file is { $format }; save or export it as DXF, which is read
-drawing-through-points = A curve { $place } is given only by points that it goes through; check its shape.
+drawing-no-pdf-inside = it was saved without a PDF inside; save it with one, or as PDF, SVG or DXF
+drawing-not-a-number = byte { $at } begins something that should be a number and is none; the file is damaged, save or send it again
+drawing-not-read = the file is { $format }; save or export it as DXF, SVG, PDF or PLT (HP-GL), which are read
+drawing-note-bridged = A gap of { $gap } mm was bridged { $place }.
+drawing-note-clip = A clip hides some of what is drawn { $place }; it was taken whole, so check it.
+drawing-note-named-but-alone = The lines { $place } are taken as cut lines, though the layer's name says otherwise: there is nothing else.
+drawing-note-text = The text '{ $text }' { $place } was turned into outlines.
+drawing-note-text-instead = The text '{ $text }' { $place } was turned into outlines of { $name }, since its own typeface is not on this machine.
+drawing-note-through-points = A curve { $place } is given only by points that it goes through; check its shape.
+drawing-note-wide = A line { $width } mm wide { $place } is taken along its middle.
 drawing-too-deep = block '{ $block }' is nested more than { $most } deep, or stands in itself; explode it and save again
 drawing-too-far = it reaches { $mm } mm from its origin when read in { $unit }; at most 20000 mm are taken, so check the unit
 drawing-too-involved = its outlines are too many and too entangled to be told apart; split it
@@ -156,6 +168,7 @@ drawing-unreadable = it cannot be read ({ $why }); save or send it again
 left-out-block = block '{ $name }'
 left-out-hole = hole
 left-out-many = { $count } × { $what }
+left-out-line = line or curve
 left-out-open-line = open line
 left-out-outline = outline
 left-out-why-no-outline = it is no outline to cut
@@ -163,7 +176,15 @@ left-out-why-kind-not-read = this kind is not read; turn it into lines and arcs 
 left-out-why-layer-frozen = its layer is frozen
 left-out-why-layer-off = its layer is off
 left-out-why-layer-not-cut = its layer is one that is never cut
+left-out-why-layer-named = its layer's name says that it is not cut
 left-out-why-layer-not-asked = its layer was not asked for
+left-out-why-colour-of-paper = it has the colour of the paper
+left-out-why-see-through = it is an area that one can see through, without a line around it: a shadow
+left-out-why-paper = it is the paper itself, as large as the page
+left-out-why-clipped = it lies outside the page, or a clip hides it
+left-out-why-rim-drawn = it is the rim of an area, and lines are drawn all along it
+left-out-why-no-pen = the pen had been put away
+left-out-why-no-typeface = no typeface on this machine has its letters; turn it into outlines before saving
 left-out-why-hidden = it is marked as hidden
 left-out-why-on-paper = it stands on a page of paper, not in the drawing itself
 left-out-why-not-a-number = line { $at } is not a number
@@ -185,13 +206,16 @@ left-out-why-too-many-corners = it has too many corners
 left-out-why-too-many-holes = it has too many holes
 place-at = at { $x }, { $y }
 place-block = in block '{ $name }'
+place-page = on page { $page }
 place-layer = on layer '{ $name }'
 
 ## Bad input
 error-currency = '{ $text }' is not a currency: give its three letters, such as EUR.
 error-date = '{ $text }' is not a date: write it as 2026-03-31.
 error-density = '{ $text }' is not a density in kg/m³: give a number such as 1190.
-error-drawing-unit = '{ $text }' is not a unit of drawings: give mm, cm, m, in, ft, mil or um.
+error-count = '{ $text }' is not a part and its number: give PART=N, such as p1=4.
+error-drawing-unit = '{ $text }' is not a unit of drawings: give mm, cm, m, in, ft, mil, um, px or pt.
+error-join = Ends { $text } apart are never joined: give at most { $most } mm.
 error-file = { $file } cannot be used: { $why }.
 error-file-exists = { $file } exists already: choose another name.
 error-file-large = { $file } is larger than { $most } MB: split it.
@@ -379,7 +403,12 @@ cli-flaws = { $piece } has { $count ->
    *[other] { $count } flaws
 }
 cli-head-cost = piece | how | parts | kerf | scrap | markdown | failed | returned | charged
-cli-head-drawing = part | name | size mm | area mm² | holes | count
+cli-head-drawing = part | name | size mm | area mm² | cut length mm | contours | count
+cli-head-layers = layer | lines | taken | said by
+cli-drawing-choice = as { $unit } { $width } × { $height } mm
+cli-drawing-cut = cut
+cli-drawing-not-cut = not cut
+cli-drawing-unit = The drawing does not say its unit. It is read in { $unit }; the largest part would be { $sizes }. Say --unit where that is wrong.
 cli-head-find = piece | rack | largest rectangle | area m² | cost | price today | spare mm | place | remark
 cli-head-machines = machine | kind | bed mm | cuts up to mm
 cli-head-materials = material | thickness mm | grain | kerf | gap | margin | keep from mm | price/m² | on hand

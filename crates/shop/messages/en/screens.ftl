@@ -369,8 +369,9 @@ ui-given-rect = A rectangle
 ui-given-shape = A shape file
 ui-given-list = A list
 ui-drawing = Drawing
-ui-drawing-drop = Drop a DXF drawing here, or choose one
-ui-drawing-hint = Closed outlines become parts; what is inside becomes holes.
+ui-drawing-drop = Drop drawings here or anywhere on the window, or choose them
+ui-drawing-drop-more = Drop more drawings, or choose them
+ui-drawing-hint = DXF, SVG, PDF and PLT. Closed outlines become parts; what is inside becomes holes.
 ui-shape-file = Shape file
 ui-shape-drop = Drop a JSON shape here, or choose one
 ui-shape-hint = Outline and holes as rings of points in mm.
@@ -507,7 +508,36 @@ ui-drawing-parts = { $count ->
 ui-drawing-unit = Unit of the drawing
 ui-drawing-unit-file = As the drawing says
 ui-drawing-unit-is = Read in { $unit }.
-ui-drawing-assumed = The drawing does not say its unit; read in { $unit }. Compare the sizes below, and choose another unit if they are wrong.
+ui-drawing-ask = This drawing does not say its unit. How large is its largest part?
+ui-drawing-ask-unit = Read it
+ui-drawing-as = as { $unit }: { $size }
+ui-drawing-remembered = This drawing does not say its unit; it is read in { $unit }, as the last one of its kind.
+ui-drawing-cut = { $count ->
+    [one] { $length } to cut in one line
+   *[other] { $length } to cut in { $count } lines
+}
+ui-drawing-count = How many of { $part }
+ui-drawing-page = on page { $page }
+ui-drawing-how = How it is read
+ui-drawing-join = Ends that meet within
+ui-drawing-join-hint = 0.05 mm unless said; more where lines of an outline do not quite meet.
+ui-drawing-material = This drawing's material
+ui-drawing-material-same = As for all
+ui-drawing-remove = Take { $file } off
+ui-drawing-notes = { $count ->
+    [one] One thing to know
+   *[other] { $count } things to know
+}
+ui-layers = Lines to cut, by layer and colour
+ui-layer = { $count ->
+    [one] { $layer }: one line
+   *[other] { $layer }: { $count } lines
+}
+ui-layer-none = no layer
+ui-layer-name = not cut, by its name
+ui-layer-colour = not cut: it has the colour of the paper, or is see-through
+ui-layer-file = off in the drawing
+ui-layer-remembered = as you said for this customer before
 ui-drawing-none = Nothing in this drawing is a closed outline, so there is no part to take.
 ui-drawing-which = Which parts to take
 ui-drawing-take = Take { $part }
