@@ -16,6 +16,9 @@ ALL := --workspace --locked --features sheetloft-tests/window
 SCREEN_SOURCES := $(shell find ui/src ui/public crates/shop/messages -type f) \
 	ui/index.html ui/package.json ui/vite.config.ts ui/svelte.config.js ui/tsconfig.json
 
+# Properties are tested on the same cases in every run; `make test-slow` takes new ones each time.
+SEED ?= 20260901
+
 # A heading before each step, so that the output can be found again.
 say = @printf '\n== %s\n' '$(1)'
 
@@ -88,11 +91,11 @@ build: screens
 
 test-rust: build
 	$(call say,Unit tests and property tests and scenarios)
-	cargo test --workspace --locked
+	PROPTEST_RNG_SEED=$(SEED) cargo test --workspace --locked
 
-test-slow: ## The searches for fits again, over thousands of cases
+test-slow: ## The searches for fits and the fold of the books again, over thousands of cases; properties with new seeds
 	$(call say,Slow tests)
-	cargo test --locked -p sheetloft-fit -- --ignored
+	cargo test --locked -p sheetloft-fit -p sheetloft-ledger -- --include-ignored
 
 test-window: build .venv/ready
 	$(call say,The window from end to end)

@@ -91,7 +91,10 @@ pub fn refold<B: Book>(book: &mut B, mut queue: BTreeSet<Thing>) -> Result<BTree
             let standing = judge.standing(book, &event)?;
             if book.standing(event.hash)? != Some(standing) {
                 book.set_standing(event.hash, standing)?;
-                queue.extend(event.things().filter(|t| !judged.contains(t)));
+                // An action is taken back whole, whichever of its things the reason came through.
+                for part in book.events_of_action(event.envelope.action)? {
+                    queue.extend(part.things().filter(|t| !judged.contains(t)));
+                }
             }
         }
     }
@@ -142,12 +145,13 @@ fn directly<B: Book>(book: &B, event: &Event) -> Result<Option<Vec<NewState>>, B
             return Ok(None);
         }
         let folded = book.folded(touch.thing)?;
-        let used = body.uses() == Some(touch.thing.id);
+        // An undo that came too late lets a device believe that a used piece is there again, and take it.
+        let takes = body.uses() == Some(touch.thing.id) || matches!(body, Body::Held(_));
         let plain = match &folded.state {
             _ if folded.frozen => false,
             // Only a birth may have no parents; a thing whose birth was undone needs the full fold.
             None => heads.is_empty(),
-            Some(State::Piece(p)) => !(p.conflict || p.blocked || p.set_aside || (used && p.used.is_some())),
+            Some(State::Piece(p)) => !(p.conflict || p.blocked || p.set_aside || (takes && p.used.is_some())),
             Some(_) => true,
         };
         if !plain {
@@ -229,7 +233,7 @@ impl Judge {
         Ok(self.after_unknown.get(&event.hash).copied().unwrap_or(false))
     }
 
-    /// Whether an action is taken back by an undo that came in time and still stands.
+    /// Whether an action is taken back by an undo that is understood, came in time and still stands.
     fn undone<B: Book>(&mut self, book: &B, action: Uuid) -> Result<bool, B::Error> {
         if let Some(undone) = self.undone.get(&action) {
             return Ok(*undone);
@@ -238,7 +242,10 @@ impl Judge {
         self.undone.insert(action, false);
         let mut undone = false;
         for undo in book.undos_of(action)? {
-            if !self.undone(book, undo.envelope.action)? && self.in_time(book, &undo, action)? {
+            if !self.after_unknown(book, &undo)?
+                && !self.undone(book, undo.envelope.action)?
+                && self.in_time(book, &undo, action)?
+            {
                 undone = true;
                 break;
             }

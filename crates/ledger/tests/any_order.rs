@@ -377,3 +377,11 @@ fn the_random_work_really_makes_conflicts_and_undos() {
     assert!(conflicts > 10, "{conflicts} conflicts");
     assert!(undone > 10, "{undone} undone");
 }
+
+#[test]
+#[ignore = "slow: make test-slow"]
+fn any_arrival_order_gives_the_same_state_in_thousands_of_histories() {
+    for k in 0..40_000_u64 {
+        run(k.wrapping_mul(0x9E37_79B9_7F4A_7C15), 1 + (k % 4) as usize, 5 + (k % 55) as usize);
+    }
+}
