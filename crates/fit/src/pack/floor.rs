@@ -3,16 +3,18 @@
 //! Between the edges of the Minkowski sums the measure is concave, so that its least values lie where two of these
 //! edges cross: from a sample, the search walks from crossing to crossing.
 
-use super::form::{Forms, Ground, Line, Meet, Other, TOUCH_UM, meet};
+use super::form::{Forms, Ground, Meet, Other, TOUCH_UM, meet};
+use super::probe::{Entry, Probe};
 use super::rng::Rng;
 use crate::num::{V, v};
 
-/// Lines near a point of which crossings are tried, at most.
-const LINES: usize = 10;
-/// How far lines are looked at first, as a share of the form's smaller side.
-const REACH: f64 = 0.2;
 /// Steps from crossing to crossing, at most.
 const STEPS: usize = 12;
+/// How far lines are looked at first and at least, as a share of the form's smaller side.
+const REACH: f64 = 0.2;
+const REACH_LEAST: f64 = 0.02;
+/// Forms of one item that are tried at once, besides the one that it has.
+const FORMS: usize = 4;
 
 /// A part on the floor, or something fixed.
 #[derive(Clone, Copy, Debug)]
@@ -40,8 +42,6 @@ pub(crate) struct Floor<'f> {
     /// The box; within that of the ground.
     pub lo: V,
     pub hi: V,
-    /// What is asked between parts beyond their forms.
-    pub slack: f64,
     items: Vec<Item>,
     /// How many of the items move, the first ones.
     movable: usize,
@@ -76,7 +76,6 @@ impl<'f> Floor<'f> {
             ground,
             lo: ground.lo,
             hi: ground.hi,
-            slack: 0.0,
             items,
             movable: count,
             lo_x: vec![0.0; n],
@@ -100,20 +99,13 @@ impl<'f> Floor<'f> {
     /// The places at which the form's box lies in the floor; `None` where it is too large.
     pub fn room(&self, form: u32) -> Option<(V, V)> {
         let form = self.forms.get(form);
-        let slack = v(self.slack, self.slack);
-        let (lo, hi) = (self.lo + slack - form.lo, self.hi - slack - form.hi);
+        let (lo, hi) = (self.lo - form.lo, self.hi - form.hi);
         // What just fits may lack a hair.
         let (lacks_x, lacks_y) = (lo.x - hi.x, lo.y - hi.y);
         if lacks_x > TOUCH_UM || lacks_y > TOUCH_UM {
             return None;
         }
         Some((lo, v(hi.x.max(lo.x), hi.y.max(lo.y))))
-    }
-
-    /// Sets what is asked between parts beyond their forms.
-    pub fn set_slack(&mut self, slack: f64) {
-        self.slack = slack;
-        self.measure_all();
     }
 
     fn bound(&mut self, i: usize) {
@@ -160,7 +152,7 @@ impl<'f> Floor<'f> {
 
     fn depth_of(&self, item: Item, j: usize, enough: f64) -> f64 {
         let (meet, _, q) = self.meet(item.form, item.at, j);
-        meet.depth(q, self.slack, enough)
+        meet.depth(q, enough)
     }
 
     /// Puts an item elsewhere.
@@ -188,6 +180,11 @@ impl<'f> Floor<'f> {
                 }
             }
         }
+    }
+
+    /// The box around an item.
+    pub fn bounds_of(&self, i: usize) -> (V, V) {
+        (v(self.lo_x[i], self.lo_y[i]), v(self.hi_x[i], self.hi_y[i]))
     }
 
     /// How far the items reach, each way.
@@ -240,43 +237,40 @@ impl<'f> Floor<'f> {
         self.weight.fill(1.0);
     }
 
-    /// What a part would weigh there, given up where it is `bound` or more.
-    pub fn gauge(&self, i: usize, form: u32, at: V, bound: f64) -> f64 {
-        let shape = self.forms.get(form);
-        let (lx, hx) = (shape.lo.x + at.x - self.slack, shape.hi.x + at.x + self.slack);
-        let (ly, hy) = (shape.lo.y + at.y - self.slack, shape.hi.y + at.y + self.slack);
+    /// A form of item `i` against all the others; what it overlaps now first, for that is likely to weigh most.
+    fn probe(&self, i: usize, form: u32) -> Probe<'f> {
         let n = self.lo_x.len();
-        let weights = &self.weight[i * n..(i + 1) * n];
-        let mut sum = 0.0;
-        for (j, weight) in weights.iter().enumerate() {
-            if self.lo_x[j] < hx && self.hi_x[j] > lx && self.lo_y[j] < hy && self.hi_y[j] > ly && j != i {
-                sum += weight * self.depth_of(Item { form, at }, j, (bound - sum) / weight);
-                if sum >= bound {
-                    return f64::INFINITY;
-                }
-            }
-        }
-        sum
+        let row = i * n..(i + 1) * n;
+        let (depth, weight) = (&self.depth[row.clone()], &self.weight[row]);
+        let entry = |j: usize| {
+            let (other, there) = self.other(j);
+            let (meet, sign) = meet(self.forms, self.ground, other, form);
+            Entry::new(meet, sign, there, weight[j])
+        };
+        let mut entries = Vec::with_capacity(n);
+        entries.extend((0..n).filter(|&j| depth[j] > 0.0).map(entry));
+        entries.extend((0..n).filter(|&j| depth[j] <= 0.0 && j != i).map(entry));
+        Probe { form, entries }
     }
 
     /// Looks for a place where item `i` weighs less than it does, among these forms; the best found.
     pub fn better(&self, i: usize, forms: &[u32], effort: &Effort, rng: &mut Rng) -> Option<Spot> {
         let here = self.items[i];
         let now = self.weighed(i);
-        let mut best: Vec<Spot> = vec![Spot { form: here.form, at: here.at, weighed: now }];
-        let most = effort.walks.max(1);
-        let offer = |spots: &mut Vec<Spot>, form: u32, at: V| {
-            let bound = if spots.len() < most + 1 { f64::INFINITY } else { spots[spots.len() - 1].weighed };
-            let weighed = self.gauge(i, form, at, bound);
-            if weighed < bound {
-                let pos = spots.partition_point(|s| s.weighed <= weighed);
-                spots.insert(pos, Spot { form, at, weighed });
-                spots.truncate(most + 1);
+        // Not more forms than it is worth making ready for.
+        let mut probes = vec![self.probe(i, here.form)];
+        for _ in 0..forms.len().min(FORMS) {
+            let form = forms[rng.below(forms.len())];
+            if probes.iter().all(|p| p.form != form) && self.room(form).is_some() {
+                probes.push(self.probe(i, form));
             }
-        };
+        }
+        let most = effort.walks.max(1) + 1;
+        let mut best: Vec<(usize, Spot)> = vec![(0, Spot { form: here.form, at: here.at, weighed: now })];
         let middle = here.at + self.forms.get(here.form).middle();
         for n in 0..effort.wide + effort.near {
-            let form = forms[rng.below(forms.len())];
+            let k = rng.below(probes.len());
+            let (probe, form) = (&probes[k], probes[k].form);
             let Some((lo, hi)) = self.room(form) else { continue };
             let at = if n < effort.wide {
                 v(rng.between(lo.x, hi.x), rng.between(lo.y, hi.y))
@@ -286,11 +280,17 @@ impl<'f> Floor<'f> {
                 let at = middle - shape.middle() + v(rng.between(-size.x, size.x), rng.between(-size.y, size.y));
                 v(at.x.clamp(lo.x, hi.x), at.y.clamp(lo.y, hi.y))
             };
-            offer(&mut best, form, at);
+            let bound = if best.len() < most { f64::INFINITY } else { best[best.len() - 1].1.weighed };
+            let weighed = probe.gauge(at, bound);
+            if weighed < bound {
+                let pos = best.partition_point(|(_, s)| s.weighed <= weighed);
+                best.insert(pos, (k, Spot { form, at, weighed }));
+                best.truncate(most);
+            }
         }
         let mut found: Option<Spot> = None;
-        for spot in best {
-            let spot = self.walk(i, spot);
+        for (k, spot) in best {
+            let spot = self.walk(&probes[k], spot);
             if spot.weighed < found.map_or(now, |f| f.weighed) {
                 found = Some(spot);
             }
@@ -302,30 +302,26 @@ impl<'f> Floor<'f> {
     }
 
     /// From crossing to crossing, each better than the last.
-    fn walk(&self, i: usize, from: Spot) -> Spot {
+    fn walk(&self, probe: &Probe<'_>, from: Spot) -> Spot {
         let mut best = from;
         let Some((lo, hi)) = self.room(best.form) else { return best };
         let size = self.forms.get(best.form).size();
-        let mut lines: Vec<(f64, Line)> = Vec::new();
+        let mut lines = Vec::new();
         let mut reach = size.x.min(size.y) * REACH;
         for _ in 0..STEPS {
             if best.weighed <= 0.0 {
                 break;
             }
-            self.lines_near(i, best.form, best.at, reach, &mut lines);
-            for (n, d) in [(v(1.0, 0.0), hi.x), (v(-1.0, 0.0), -lo.x), (v(0.0, 1.0), hi.y), (v(0.0, -1.0), -lo.y)] {
-                let line = Line { n, d };
-                keep_near(&mut lines, line.depth(best.at).abs(), line);
-            }
+            probe.lines_near(best.at, reach, (lo, hi), &mut lines);
             let start = best.at;
             let mut moved = false;
             let mut offer = |at: V| {
-                if at.x < lo.x - TOUCH_UM || at.x > hi.x + TOUCH_UM || at.y < lo.y - TOUCH_UM || at.y > hi.y + TOUCH_UM
-                {
+                let out = |at: f64, lo: f64, hi: f64| at < lo - TOUCH_UM || at > hi + TOUCH_UM;
+                if out(at.x, lo.x, hi.x) || out(at.y, lo.y, hi.y) {
                     return;
                 }
                 let at = v(at.x.clamp(lo.x, hi.x), at.y.clamp(lo.y, hi.y));
-                let weighed = self.gauge(i, best.form, at, best.weighed);
+                let weighed = probe.gauge(at, best.weighed);
                 if weighed < best.weighed {
                     best.at = at;
                     best.weighed = weighed;
@@ -346,63 +342,11 @@ impl<'f> Floor<'f> {
             }
             if !moved {
                 reach *= 0.25;
-                if reach < size.x.min(size.y) * 0.02 {
+                if reach < size.x.min(size.y) * REACH_LEAST {
                     break;
                 }
             }
         }
         best
-    }
-
-    /// Edges of sums that pass near a place: of each sum the two nearest.
-    fn lines_near(&self, i: usize, form: u32, at: V, reach: f64, lines: &mut Vec<(f64, Line)>) {
-        lines.clear();
-        let shape = self.forms.get(form);
-        let (lx, hx) = (shape.lo.x + at.x - reach, shape.hi.x + at.x + reach);
-        let (ly, hy) = (shape.lo.y + at.y - reach, shape.hi.y + at.y + reach);
-        for j in 0..self.lo_x.len() {
-            if !(self.lo_x[j] < hx && self.hi_x[j] > lx && self.lo_y[j] < hy && self.hi_y[j] > ly && j != i) {
-                continue;
-            }
-            let (meet, sign, q) = self.meet(form, at, j);
-            let (_, there) = self.other(j);
-            for sum in meet.sums.iter().filter(|s| s.near(q, reach)) {
-                // Inside: the ways out. Outside: what is nearest to come in by.
-                let mut two: [(f64, Option<Line>); 2] = [(f64::INFINITY, None); 2];
-                let mut least = f64::INFINITY;
-                for line in meet.lines(sum) {
-                    let depth = line.depth(q) + self.slack;
-                    least = least.min(depth);
-                    let off = depth.abs();
-                    if off < two[0].0 {
-                        two[1] = two[0];
-                        two[0] = (off, Some(*line));
-                    } else if off < two[1].0 {
-                        two[1] = (off, Some(*line));
-                    }
-                }
-                if least < -reach {
-                    continue;
-                }
-                for (off, line) in two {
-                    if let Some(line) =
-                        line.filter(|_| off < 2.0 * reach && (lines.len() < LINES || off < lines[LINES - 1].0))
-                    {
-                        // In terms of the place itself.
-                        let n = line.n * sign;
-                        keep_near(lines, off, Line { n, d: line.d + self.slack + n.dot(there) });
-                    }
-                }
-            }
-        }
-    }
-}
-
-/// Puts a line among the nearest, sorted by distance.
-fn keep_near(lines: &mut Vec<(f64, Line)>, off: f64, line: Line) {
-    let at = lines.partition_point(|l| l.0 <= off);
-    if at < LINES {
-        lines.truncate(LINES - 1);
-        lines.insert(at, (off, line));
     }
 }

@@ -15,9 +15,6 @@ use crate::num::{V, v};
 /// Depths below this are none, µm.
 pub(crate) const TOUCH_UM: f64 = 0.02;
 
-/// More than this is never asked beyond the forms, µm.
-pub(crate) const SLACK_MOST_UM: f64 = 4.0;
-
 /// A part at one turn, on one of its faces.
 #[derive(Clone, Debug)]
 pub(crate) struct Form {
@@ -91,8 +88,16 @@ pub(crate) struct Meet {
     pub sums: Vec<Sum>,
     lines: Vec<Line>,
     /// A raster over the box: for each cell the sums that reach into it. Empty where there are few sums.
-    cells: Vec<Vec<u16>>,
+    cells: Vec<Cell>,
     per_um: V,
+}
+
+/// One cell of a raster.
+#[derive(Clone, Debug, Default)]
+struct Cell {
+    sums: Vec<u16>,
+    /// Depths at its corners, where all of it lies in one sum: in between they are near enough.
+    deep: Option<[f32; 4]>,
 }
 
 /// Cells of the raster each way.
@@ -110,8 +115,8 @@ pub(crate) struct Sum {
 }
 
 impl Meet {
-    /// For `b` moved, `a` staying.
-    fn new(a: &Form, b: &Form) -> Self {
+    /// For `b` moved, `a` staying, both to keep so much more from each other along slanted edges.
+    fn new(a: &Form, b: &Form, slack: f64) -> Self {
         let mut meet = Self {
             lo: a.lo - b.hi,
             hi: a.hi - b.lo,
@@ -127,11 +132,12 @@ impl Meet {
                 let (mut lo, mut hi) = (ring[0], ring[0]);
                 for i in 0..ring.len() {
                     let (c, d) = (ring[i], ring[(i + 1) % ring.len()]);
-                    lo = v(lo.x.min(c.x), lo.y.min(c.y));
-                    hi = v(hi.x.max(c.x), hi.y.max(c.y));
+                    lo = v(lo.x.min(c.x - slack), lo.y.min(c.y - slack));
+                    hi = v(hi.x.max(c.x + slack), hi.y.max(c.y + slack));
                     let n = -(d - c).left();
                     let n = n * (1.0 / n.norm());
-                    meet.lines.push(Line { n, d: n.dot(c) });
+                    let slanted = n.x.abs() > 1e-9 && n.y.abs() > 1e-9;
+                    meet.lines.push(Line { n, d: n.dot(c) + if slanted { slack } else { 0.0 } });
                 }
                 meet.sums.push(Sum { lo, hi, from, to: meet.lines.len() as u32 });
             }
@@ -147,48 +153,79 @@ impl Meet {
             return;
         }
         let size = self.hi - self.lo;
-        self.per_um = v(CELLS as f64 / size.x, CELLS as f64 / size.y);
-        self.cells = vec![Vec::new(); CELLS * CELLS];
-        let cell = v(1.0 / self.per_um.x, 1.0 / self.per_um.y);
+        let cell = v(size.x / CELLS as f64, size.y / CELLS as f64);
+        self.per_um = v(1.0 / cell.x, 1.0 / cell.y);
+        let mut cells = vec![Cell::default(); CELLS * CELLS];
         for (k, sum) in self.sums.iter().enumerate() {
-            for iy in 0..CELLS {
-                for ix in 0..CELLS {
-                    let middle = self.lo + v((ix as f64 + 0.5) * cell.x, (iy as f64 + 0.5) * cell.y);
-                    // No point of the cell lies deeper than the middle does and half the cell's reach towards the line.
-                    let reaches = self.lines(sum).iter().all(|line| {
-                        line.depth(middle) + 0.5001 * (line.n.x.abs() * cell.x + line.n.y.abs() * cell.y)
-                            > -SLACK_MOST_UM
-                    });
-                    if reaches {
-                        self.cells[iy * CELLS + ix].push(k as u16);
+            for (at, to) in cells.iter_mut().enumerate() {
+                let middle = self.lo + v(((at % CELLS) as f64 + 0.5) * cell.x, ((at / CELLS) as f64 + 0.5) * cell.y);
+                // No point of the cell lies deeper, or less deep, than the middle by more than half the cell's reach
+                // towards the line.
+                let (mut most, mut least) = (f64::INFINITY, f64::INFINITY);
+                for line in self.lines(sum) {
+                    let (depth, reach) =
+                        (line.depth(middle), 0.5001 * (line.n.x.abs() * cell.x + line.n.y.abs() * cell.y));
+                    most = most.min(depth + reach);
+                    least = least.min(depth - reach);
+                    if most <= 0.0 {
+                        break;
+                    }
+                }
+                if most > 0.0 {
+                    to.sums.push(k as u16);
+                    if least > TOUCH_UM {
+                        to.deep = Some([0.0; 4]);
                     }
                 }
             }
         }
+        let corner = |ix: usize, iy: usize| {
+            let q = self.lo + v(ix as f64 * cell.x, iy as f64 * cell.y);
+            self.sums.iter().map(|sum| self.depth_in(sum, q)).sum::<f64>() as f32
+        };
+        for (at, to) in cells.iter_mut().enumerate() {
+            let (ix, iy) = (at % CELLS, at / CELLS);
+            if to.deep.is_some() {
+                to.deep = Some([corner(ix, iy), corner(ix + 1, iy), corner(ix, iy + 1), corner(ix + 1, iy + 1)]);
+            }
+        }
+        self.cells = cells;
+    }
+
+    /// The cell in which a move lies.
+    fn cell(&self, q: V) -> Option<(&Cell, f64, f64)> {
+        let (x, y) = ((q.x - self.lo.x) * self.per_um.x, (q.y - self.lo.y) * self.per_um.y);
+        let (ix, iy) = ((x.max(0.0) as usize).min(CELLS - 1), (y.max(0.0) as usize).min(CELLS - 1));
+        self.cells.get(iy * CELLS + ix).map(|c| (c, x - ix as f64, y - iy as f64))
+    }
+
+    /// Sums that may contain the move, and some that pass near it.
+    pub fn sums_near(&self, q: V) -> impl Iterator<Item = &Sum> {
+        let cell = self.cell(q);
+        let all = if cell.is_none() { &self.sums[..] } else { &[] };
+        let listed = cell.map_or(&[][..], |(c, ..)| &c.sums[..]);
+        all.iter().chain(listed.iter().map(|&k| &self.sums[usize::from(k)]))
     }
 
     pub fn lines(&self, sum: &Sum) -> &[Line] {
         &self.lines[sum.from as usize..sum.to as usize]
     }
 
-    /// How deep the two forms overlap at this move when they are to keep `slack` apart; 0 where they do not. No
-    /// further than until it is `enough`.
-    pub fn depth(&self, q: V, slack: f64, enough: f64) -> f64 {
-        let near = q.x > self.lo.x - slack && q.x < self.hi.x + slack;
-        if !(near && q.y > self.lo.y - slack && q.y < self.hi.y + slack) {
+    /// How deep the two forms overlap at this move; 0 where they do not. No further than until it is `enough`.
+    pub fn depth(&self, q: V, enough: f64) -> f64 {
+        if !(q.x > self.lo.x && q.x < self.hi.x && q.y > self.lo.y && q.y < self.hi.y) {
             return 0.0;
         }
-        let mut depth = 0.0;
-        if self.cells.is_empty() {
-            for sum in &self.sums {
-                depth += self.depth_in(sum, q, slack);
-            }
-            return depth;
+        let Some((cell, x, y)) = self.cell(q) else {
+            return self.sums.iter().map(|sum| self.depth_in(sum, q)).sum();
+        };
+        if let Some(deep) = cell.deep {
+            let [a, b, c, d] = deep.map(f64::from);
+            return (a * (1.0 - x) + b * x) * (1.0 - y) + (c * (1.0 - x) + d * x) * y;
         }
-        let ix = (((q.x - self.lo.x) * self.per_um.x) as usize).min(CELLS - 1);
-        let iy = (((q.y - self.lo.y) * self.per_um.y) as usize).min(CELLS - 1);
-        for &k in &self.cells[iy * CELLS + ix] {
-            depth += self.depth_in(&self.sums[usize::from(k)], q, slack);
+        let mut depth = 0.0;
+        for &k in &cell.sums {
+            depth += self.depth_in(&self.sums[usize::from(k)], q);
             if depth >= enough {
                 break;
             }
@@ -196,13 +233,13 @@ impl Meet {
         depth
     }
 
-    fn depth_in(&self, sum: &Sum, q: V, slack: f64) -> f64 {
-        if !sum.near(q, slack) {
+    fn depth_in(&self, sum: &Sum, q: V) -> f64 {
+        if !sum.near(q, 0.0) {
             return 0.0;
         }
         let mut least = f64::INFINITY;
         for line in self.lines(sum) {
-            let depth = line.depth(q) + slack;
+            let depth = line.depth(q);
             if depth <= TOUCH_UM {
                 return 0.0;
             }
@@ -266,6 +303,8 @@ fn minkowski(p: &[V], q: &[V]) -> Vec<V> {
 #[derive(Debug, Default)]
 pub(crate) struct Forms {
     forms: Vec<Form>,
+    /// What they keep from each other along slanted edges, µm.
+    slack: f64,
     meets: Meets,
 }
 
@@ -274,8 +313,19 @@ type Meets = Vec<OnceLock<Box<[OnceLock<Box<Meet>>]>>>;
 
 impl Forms {
     pub fn new(forms: Vec<Form>) -> Self {
+        Self::spaced(forms, 0.0)
+    }
+
+    /// Forms that keep so much from each other, and from what is in the way, along slanted edges, µm: then rounding to
+    /// the grid does no harm there. (Upright edges lie on the grid.)
+    pub fn spaced(forms: Vec<Form>, slack: f64) -> Self {
         let meets = forms.iter().map(|_| OnceLock::new()).collect();
-        Self { forms, meets }
+        Self { forms, slack, meets }
+    }
+
+    /// All forms.
+    pub fn all(&self) -> &[Form] {
+        &self.forms
     }
 
     pub fn get(&self, form: u32) -> &Form {
@@ -286,13 +336,13 @@ impl Forms {
     /// the move of the second of the two given.
     fn meet(&self, a: u32, b: u32) -> (&Meet, f64) {
         let (first, second, sign) = if a <= b { (a, b, 1.0) } else { (b, a, -1.0) };
-        (meet_of(&self.meets[first as usize], self.get(first), &self.forms, second as usize), sign)
+        (meet_of(&self.meets[first as usize], self.get(first), self, second as usize), sign)
     }
 }
 
-fn meet_of<'a>(row: &'a OnceLock<Box<[OnceLock<Box<Meet>>]>>, a: &Form, forms: &[Form], second: usize) -> &'a Meet {
-    let row = row.get_or_init(|| forms.iter().map(|_| OnceLock::new()).collect());
-    row[second].get_or_init(|| Box::new(Meet::new(a, &forms[second])))
+fn meet_of<'a>(row: &'a OnceLock<Box<[OnceLock<Box<Meet>>]>>, a: &Form, forms: &Forms, second: usize) -> &'a Meet {
+    let row = row.get_or_init(|| forms.forms.iter().map(|_| OnceLock::new()).collect());
+    row[second].get_or_init(|| Box::new(Meet::new(a, &forms.forms[second], forms.slack)))
 }
 
 /// A piece as the engine sees it: a box, and things in it that nothing may overlap.
@@ -311,9 +361,18 @@ impl Ground {
     }
 
     pub fn new(ways: &Ways) -> Self {
-        let things: Vec<Form> = ways.things.iter().map(|t| Form::new(t, Turn(0), false)).collect();
+        let things = ways.things.iter().map(|t| Form::new(t, Turn(0), false)).collect();
+        Self::of(V::from(ways.lo), V::from(ways.hi), things)
+    }
+
+    /// The same, to be used with other forms.
+    pub fn again(&self) -> Self {
+        Self::of(self.lo, self.hi, self.things.clone())
+    }
+
+    fn of(lo: V, hi: V, things: Vec<Form>) -> Self {
         let meets = things.iter().map(|_| OnceLock::new()).collect();
-        Self { lo: V::from(ways.lo), hi: V::from(ways.hi), things, meets }
+        Self { lo, hi, things, meets }
     }
 }
 
@@ -321,7 +380,7 @@ impl Ground {
 pub(crate) fn meet<'a>(forms: &'a Forms, ground: &'a Ground, other: Other, form: u32) -> (&'a Meet, f64) {
     match other {
         Other::Form(other) => forms.meet(other, form),
-        Other::Thing(k) => (meet_of(&ground.meets[k], &ground.things[k], &forms.forms, form as usize), 1.0),
+        Other::Thing(k) => (meet_of(&ground.meets[k], &ground.things[k], forms, form as usize), 1.0),
     }
 }
 
@@ -355,11 +414,11 @@ mod tests {
         assert_eq!(sign, 1.0);
         // The second lies in (−30 .. 0, 0 .. 60).
         assert_eq!(meet.lines(&meet.sums[0]).len(), 4);
-        assert_eq!(meet.depth(v(30.0, 0.0), 0.0, f64::INFINITY), 30.0);
-        assert_eq!(meet.depth(v(0.0, 0.0), 0.0, f64::INFINITY), 0.0);
-        assert_eq!(meet.depth(v(130.0, 0.0), 0.0, f64::INFINITY), 0.0);
-        assert!((meet.depth(v(120.0, 40.0), 0.0, f64::INFINITY) - 10.0).abs() < 1e-9);
-        assert!((meet.depth(v(60.0, 95.0), 0.0, f64::INFINITY) - 5.0).abs() < 1e-9);
+        assert_eq!(meet.depth(v(30.0, 0.0), f64::INFINITY), 30.0);
+        assert_eq!(meet.depth(v(0.0, 0.0), f64::INFINITY), 0.0);
+        assert_eq!(meet.depth(v(130.0, 0.0), f64::INFINITY), 0.0);
+        assert!((meet.depth(v(120.0, 40.0), f64::INFINITY) - 10.0).abs() < 1e-9);
+        assert!((meet.depth(v(60.0, 95.0), f64::INFINITY) - 5.0).abs() < 1e-9);
         assert_eq!(forms.meet(1, 0).1, -1.0);
     }
 }

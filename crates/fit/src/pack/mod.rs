@@ -4,8 +4,10 @@ mod convex;
 mod floor;
 mod form;
 mod outline;
+mod probe;
 mod rng;
 mod separate;
+mod settle;
 mod strip;
 
 pub(crate) use floor::{Effort, Floor, Item};
@@ -13,4 +15,5 @@ pub(crate) use form::{Form, Forms, Ground};
 pub(crate) use outline::{ROUNDED_UM, of_part, of_piece, turns_to_try};
 pub(crate) use rng::Rng;
 pub(crate) use separate::{Diligence, Patience, Run, restore, separate};
+pub(crate) use settle::settle;
 pub use strip::{Strip, StripOptions, StripPart, strip};

@@ -13,6 +13,7 @@ use super::form::{Form, Forms, Ground};
 use super::outline::{ROUNDED_UM, of_part, turns_to_try};
 use super::rng::Rng;
 use super::separate::{Diligence, Patience, Run, restore, separate};
+use super::settle::settle;
 use crate::num::v;
 use crate::part::Part;
 use crate::turns::Turns;
@@ -61,10 +62,10 @@ const STEP: (f64, f64) = (0.04, 0.001);
 const PUSH: (f64, f64) = (5e-4, 1e-5);
 /// Layouts with overlaps kept to be taken up again.
 const POOL: usize = 10;
-/// What is asked between parts where rounding to the grid does not hold without, µm; and what the strip is made
-/// longer by then, as a share, try after try.
-const SLACK_UM: f64 = 2.0;
-const LONGER: [f64; 4] = [2e-6, 1e-5, 1e-4, 1e-3];
+/// What is asked between parts where rounding to the grid does not hold without, µm; and what the strip is made longer
+/// by then, as a share, try after try.
+const SLACK_UM: f64 = 1.5;
+const LONGER: [f64; 4] = [0.0, 1e-5, 1e-4, 1e-3];
 const SEARCHING: Diligence =
     Diligence { effort: Effort { wide: 40, near: 20, walks: 3 }, patience: Patience { passes: 100, strikes: 3 } };
 const PUSHING: Diligence =
@@ -109,7 +110,7 @@ pub fn strip(parts: &[StripPart<'_>], options: &StripOptions, watch: &mut dyn Wa
         };
         best = found.into_iter().flatten().chain(best).min_by(|a, b| a.length.total_cmp(&b.length));
     }
-    task.finish(best?)
+    task.finish(&best?)
 }
 
 #[derive(Clone, Copy, PartialEq)]
@@ -313,53 +314,61 @@ impl<'a> Task<'a> {
         }
     }
 
-    /// Rounds to the grid and verifies; where that does not hold, with a little between the parts.
-    fn finish(&self, best: Layout) -> Option<Strip> {
-        let mut floor = self.floor(best.items.clone(), best.length);
-        let mut rng = Rng::new(self.options.seed);
-        if let Some(found) = self.verified(&floor) {
-            return Some(found);
+    /// Rounded to the grid and verified; where that does not hold, with a little between parts and a little longer.
+    fn finish(&self, best: &Layout) -> Option<Strip> {
+        let floor = self.floor(best.items.clone(), self.ground.hi.x);
+        if let Some(strip) = self.settled(&floor) {
+            return Some(strip);
         }
-        for longer in LONGER {
-            floor.hi.x = best.length * (1.0 + longer) + 4.0 * SLACK_UM;
-            restore(&mut floor, &best.items);
-            floor.set_slack(SLACK_UM);
-            floor.clamp();
-            if self.separate(&mut floor, &PUSHING, &mut rng, &mut || true)
-                && let Some(found) = self.verified(&floor)
-            {
-                return Some(found);
+        let forms = Forms::spaced(self.forms.all().to_vec(), SLACK_UM);
+        let ground = self.ground.again();
+        LONGER.into_iter().find_map(|longer| {
+            let mut floor = Floor::new(&forms, &ground, best.items.clone(), &[]);
+            floor.hi.x = best.length * (1.0 + longer) + 10.0 * SLACK_UM;
+            let mut rng = Rng::new(self.options.seed);
+            if !self.separate(&mut floor, &PUSHING, &mut rng, &mut || true) {
+                return None;
             }
-        }
-        None
+            floor.hi.x = ground.hi.x;
+            self.settled(&floor)
+        })
     }
 
-    fn verified(&self, floor: &Floor<'_>) -> Option<Strip> {
+    fn settled(&self, floor: &Floor<'_>) -> Option<Strip> {
         let mut lying: Vec<(Rim, i64)> = Vec::new();
-        let mut strip = Strip { length_um: 0, placements: Vec::new() };
-        for (part, item) in self.parts.iter().zip(floor.items()) {
-            let placement = self.forms.get(item.form).placement(item.at);
-            let shape = part.shape.placed(&placement).ok()?;
+        let mut placements: Vec<Option<Placement>> = Vec::new();
+        let mut length_um = 0;
+        let begun = std::cell::Cell::new(false);
+        let mut put = |i: usize, placement: Placement| {
+            if begun.replace(false) {
+                lying.clear();
+                length_um = 0;
+                placements = vec![None; self.parts.len()];
+            }
+            let Ok(shape) = self.parts[i].shape.placed(&placement) else { return false };
             let (lo, hi) = shape.bounds();
-            if lo.x < 0 || lo.y < 0 || i64::from(hi.y) > self.options.width_um {
-                return None;
-            }
             let rounded = i64::from(!placement.turn.is_quarter());
+            let asked = self.options.between_um.max(0) + rounded;
             let rim = Rim::new(&shape);
-            let asked = |r: i64| self.options.between_um.max(0) + rounded + r;
-            if !lying.iter().all(|(other, r)| rim.apart_by(other, asked(*r))) {
-                return None;
+            let within = lo.x >= 0 && lo.y >= 0 && i64::from(hi.y) <= self.options.width_um;
+            let holds = within && lying.iter().all(|(other, r)| rim.apart_by(other, asked + r));
+            if holds {
+                lying.push((rim, rounded));
+                length_um = length_um.max(i64::from(hi.x));
+                placements[i] = Some(placement);
             }
-            lying.push((rim, rounded));
-            strip.length_um = strip.length_um.max(i64::from(hi.x));
-            strip.placements.push(placement);
-        }
-        Some(strip)
+            holds
+        };
+        let settled = settle(floor, &mut || begun.set(true), &mut put);
+        let placements: Option<Vec<Placement>> = placements.into_iter().collect();
+        placements.filter(|_| settled).map(|placements| Strip { length_um, placements })
     }
 }
 
 #[cfg(test)]
 mod tests {
+    use sheetloft_shapes::Point;
+
     use super::*;
 
     #[test]
@@ -378,5 +387,29 @@ mod tests {
         assert!((502_000..=502_100).contains(&found.length_um), "{}", found.length_um);
         assert_eq!(strip(&parts, &StripOptions { width_um: 99_999, ..options }, &mut ()), None);
         assert_eq!(strip(&parts, &options, &mut |_: usize, _: usize| false), None);
+    }
+
+    #[test]
+    fn slanted_parts_that_take_up_the_whole_width_keep_their_places() {
+        let cut =
+            |at: &[(i32, i32)]| Shape::new(at.iter().map(|&(x, y)| Point::new(x, y)).collect(), Vec::new()).unwrap();
+        let bar = cut(&[(0, 0), (20_000, 0), (20_000, 100_000), (0, 100_000)]);
+        // No grid point lies where their slanted edges all touch.
+        let kites = [(31_415, 62_718), (57_722, 44_721), (26_457, 71_828), (50_001, 33_333)]
+            .map(|(a, b)| cut(&[(0, 0), (a, 7_001), (a + 13_007, b), (3_331, b / 2 + 1)]));
+        let shapes: Vec<Shape> = std::iter::once(bar).chain(kites).collect();
+        let turns = Turns::none();
+        let parts: Vec<StripPart<'_>> =
+            shapes.iter().map(|shape| StripPart { shape, turns: &turns, flip: false }).collect();
+        let options = StripOptions { width_um: 100_000, between_um: 0, seed: 1, rounds: 30, threads: 2 };
+        let found = strip(&parts, &options, &mut ()).expect("a layout");
+        assert!(found.length_um < 180_000, "{}", found.length_um);
+        let placed: Vec<Rim> =
+            shapes.iter().zip(&found.placements).map(|(s, p)| Rim::new(&s.placed(p).unwrap())).collect();
+        for (i, rim) in placed.iter().enumerate() {
+            assert!(placed[..i].iter().all(|other| rim.apart_by(other, 0)));
+            let (lo, hi) = rim.bounds();
+            assert!(lo.x >= 0 && lo.y >= 0 && hi.y <= 100_000);
+        }
     }
 }

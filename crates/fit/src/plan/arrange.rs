@@ -7,10 +7,8 @@ use super::PlacedPart;
 use super::engine::Engine;
 use super::table::Table;
 use crate::num::{V, v};
-use crate::pack::{Diligence, Effort, Floor, Item, Patience, Run, restore, separate};
+use crate::pack::{Diligence, Effort, Floor, Item, Patience, Run, restore, separate, settle};
 
-/// What is asked of parts rounded to the grid, beyond their clearances, where they do not hold without, µm.
-const SLACK_UM: f64 = 2.0;
 /// Parts on one piece, at most, that the engine deals with.
 const PARTS_MOST: usize = 400;
 /// How much shorter the used end is tried to be made, as a share, at first and at last.
@@ -64,7 +62,7 @@ impl Layout<'_> {
         if all.map(|i| problem.wanted[i].shape.area2()).sum::<i64>() > problem.kinds[self.kind].shape.area2() {
             return None;
         }
-        let ground = self.engine.ground(self.kind)?;
+        let [ground, wide] = self.engine.grounds(self.kind)?;
         let set = self.engine.set(self.kind);
         let class = |wanted: usize| problem.class_of[wanted];
         let fixed: Vec<Item> =
@@ -97,40 +95,39 @@ impl Layout<'_> {
         let apart = floor.items().to_vec();
         if push != Push::No {
             shorten(&mut floor, &choices, push, run);
-            if let Some(places) = self.settled(&mut floor, &choices, run) {
-                return Some(places);
-            }
-            floor.hi = ground.hi;
-            restore(&mut floor, &apart);
         }
-        self.settled(&mut floor, &choices, run)
-    }
-
-    /// Rounds all places to the grid and verifies them; where they do not hold, once more with a little between parts.
-    fn settled(&self, floor: &mut Floor<'_>, choices: &Choices<'_>, run: &mut Run<'_>) -> Option<Vec<PlacedPart>> {
-        if let Some(places) = self.verified(floor) {
+        if let Some(places) = self.settled(&floor) {
             return Some(places);
         }
-        floor.forget();
-        floor.set_slack(SLACK_UM);
-        floor.clamp();
-        let places = if separate(floor, choices, &QUICK, run) { self.verified(floor) } else { None };
-        floor.set_slack(0.0);
-        places
-    }
-
-    fn verified(&self, floor: &Floor<'_>) -> Option<Vec<PlacedPart>> {
-        let problem = self.engine.problem;
-        let mut table = Table::new(problem, self.kind);
-        self.fixed.iter().for_each(|p| table.put(*p));
-        for (part, item) in self.parts.iter().zip(floor.items()) {
-            let placement = floor.forms.get(item.form).placement(item.at);
-            if !table.holds(problem.wanted[part.wanted].shape, &placement) {
+        // With a little between parts where rounding needs it.
+        let mut floor = Floor::new(&set.spaced, wide, floor.items().to_vec(), &fixed);
+        if !separate(&mut floor, &choices, &QUICK, run) {
+            restore(&mut floor, &apart);
+            if push == Push::No || !separate(&mut floor, &choices, &QUICK, run) {
                 return None;
             }
-            table.put(PlacedPart { wanted: part.wanted, placement });
         }
-        Some(table.parts)
+        self.settled(&floor)
+    }
+
+    /// All places rounded to the grid and verified.
+    fn settled(&self, floor: &Floor<'_>) -> Option<Vec<PlacedPart>> {
+        let problem = self.engine.problem;
+        let table = std::cell::RefCell::new(Table::new(problem, self.kind));
+        let mut begin = || {
+            let mut fresh = Table::new(problem, self.kind);
+            self.fixed.iter().for_each(|p| fresh.put(*p));
+            table.replace(fresh);
+        };
+        let mut put = |i: usize, placement: Placement| {
+            let wanted = self.parts[i].wanted;
+            let holds = table.borrow().holds(problem.wanted[wanted].shape, &placement);
+            if holds {
+                table.borrow_mut().put(PlacedPart { wanted, placement });
+            }
+            holds
+        };
+        settle(floor, &mut begin, &mut put).then(|| table.into_inner().parts)
     }
 }
 

@@ -11,13 +11,16 @@ use super::table::frames;
 use crate::num::v;
 use crate::pack::{Form, Forms, Ground, Item, ROUNDED_UM, of_part, of_piece, turns_to_try};
 
+/// What is asked between parts where rounding to the grid does not hold without, µm.
+const SLACK_UM: f64 = 1.5;
+
 /// Parts as forms, pieces as grounds; made when first needed.
 pub(super) struct Engine<'a> {
     pub problem: &'a Problem<'a>,
     /// Pieces that see parts alike: with the same grain and the same main direction.
     sets: Vec<(Vec<Turn>, Option<crate::piece::Grain>, OnceLock<Set>)>,
     set_of: Vec<usize>,
-    grounds: Vec<OnceLock<Option<Ground>>>,
+    grounds: Vec<OnceLock<Option<[Ground; 2]>>>,
     /// Convex pieces of each class, for quarter turns and for others.
     pieces: Vec<[OnceLock<Vec<Vec<Point>>>; 2]>,
 }
@@ -25,6 +28,8 @@ pub(super) struct Engine<'a> {
 /// The forms of all classes on pieces that see them alike.
 pub(super) struct Set {
     pub forms: Forms,
+    /// The same, to be rounded to the grid where that does not hold without more between them.
+    pub spaced: Forms,
     /// For each class the forms it may take.
     pub choices: Vec<Vec<u32>>,
     /// For each class those that it may not take in general, but has where it is locked.
@@ -59,12 +64,13 @@ impl<'a> Engine<'a> {
         (self.problem.between_um() + 1) / 2
     }
 
-    /// A piece of this kind, where the engine can deal with it.
-    pub fn ground(&self, kind: usize) -> Option<&Ground> {
+    /// A piece of this kind, where the engine can deal with it: for the forms, and for those spaced.
+    pub fn grounds(&self, kind: usize) -> Option<&[Ground; 2]> {
         let problem = self.problem;
         let ground = self.grounds[kind].get_or_init(|| {
             let piece = &problem.kinds[kind];
-            of_piece(piece.shape, piece.flaws, problem.rim_um(), self.half_um()).map(|w| Ground::new(&w))
+            of_piece(piece.shape, piece.flaws, problem.rim_um(), self.half_um())
+                .map(|w| [Ground::new(&w), Ground::new(&w)])
         });
         ground.as_ref()
     }
@@ -105,7 +111,7 @@ impl<'a> Engine<'a> {
                     locked.entry(key).or_insert_with(|| add(&mut forms, key.0, key.1, key.2));
                 }
             }
-            Set { forms: Forms::new(forms), choices, locked }
+            Set { spaced: Forms::spaced(forms.clone(), SLACK_UM), forms: Forms::new(forms), choices, locked }
         })
     }
 }
