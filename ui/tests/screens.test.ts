@@ -258,6 +258,7 @@ describe("an order's parts", () => {
       quantities: [{ part: "a", quantity: "5" }],
       flip: false,
     });
+    expect(door.given("drawing"), "read once for each thing asked").toHaveLength(2);
     // Where the faces are alike decides what counts as the same part.
     expect(door.given("drawing").at(-1)).toMatchObject({ material: acrylic.name, order: "O-7K-0071" });
   });
@@ -277,10 +278,39 @@ describe("an order's parts", () => {
     expect(await screen.findByText(/does not say its unit/)).toBeVisible();
     await choose(person, acrylic.name);
     expect(screen.getByRole("button", { name: "Add to the order" })).toBeDisabled();
+    expect(screen.getByText("Say first how large the largest part of bracket.dxf is.")).toBeVisible();
     await person.click(screen.getByRole("radio", { name: /^as in: 2\D?540/ }));
     await vi.waitFor(() => expect(screen.getByRole("button", { name: "Add to the order" })).toBeEnabled());
     await person.click(screen.getByRole("button", { name: "Add to the order" }));
     await vi.waitFor(() => expect(door.given("order add")[0]).toMatchObject({ given: { unit: "in" } }));
+  });
+
+  it("wait until something of them is taken, but not where there is nothing to take: the door says why", async () => {
+    let times = 0;
+    const found: FindAnswer = { load_ms: 0, queries: [], left_out: [], cautions: [] };
+    const door = standIn({
+      drawing: () => (++times === 1 ? no("It is damaged.", "drawing") : times === 2 ? read({ parts: [] }) : read()),
+      find: () => no("There is no part in it.", "drawing"),
+    });
+    const { person } = open(Find);
+    await choose(person, acrylic.name);
+    const go = screen.getByRole("button", { name: "Find it" });
+    for (const said of ["It is damaged.", "Nothing in this drawing is a closed outline, so there is no part to take."]) {
+      await person.upload(screen.getByLabelText("Drawing"), drawing());
+      expect(await screen.findByText(said)).toBeVisible();
+      await vi.waitFor(() => expect(go).toBeEnabled());
+      await person.click(go);
+      expect(await screen.findByText("There is no part in it.")).toBeVisible();
+      await person.click(screen.getByRole("button", { name: "Take bracket.dxf off" }));
+    }
+    await person.upload(screen.getByLabelText("Drawing"), drawing());
+    for (const part of ["a", "b"]) await person.click(await screen.findByRole("checkbox", { name: `Take ${part} plate` }));
+    expect(go).toBeDisabled();
+    expect(screen.getByText("Tick at least one part of bracket.dxf, or take the drawing off.")).toBeVisible();
+    await person.click(screen.getByRole("checkbox", { name: "Take b plate" }));
+    door.answers.find = found;
+    await person.click(go);
+    await vi.waitFor(() => expect(door.given("find").at(-1)).toMatchObject({ only: ["b"] }));
   });
 
   it("are of the layers that the person says are cut", async () => {

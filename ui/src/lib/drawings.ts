@@ -1,5 +1,6 @@
 // Drawings as a form holds them: the file, and what the person says of it.
 import type { DrawingAnswer, Given, PartQuantity, Takes, Upload } from "./door";
+import { say } from "./say";
 
 /** The endings of drawings, and of part files. */
 export const DRAWINGS = ".dxf,.svg,.svgz,.pdf,.ai,.plt,.hpgl,.hpg,.jsonl";
@@ -64,9 +65,14 @@ export function quantities(draft: DrawingDraft, read: DrawingAnswer | null): Par
   });
 }
 
-/** Whether a drawing can be gone on with: its unit is known, and something of it is taken. */
-export function isReady(draft: DrawingDraft, read: DrawingAnswer | null | undefined): boolean {
-  // What could not be read is told of by whoever reads it next.
-  if (!read || isParts(draft.file)) return true;
-  return read.unit_said_by !== "assumed" && taken(draft, read).length > 0;
+/** What has to happen before a drawing can be gone on with, in a sentence; `null`: nothing. `read`: what it was read as,
+ * `null` where it cannot be read, `undefined` where it is being read. */
+export function waitsFor(draft: DrawingDraft, read: DrawingAnswer | null | undefined): string | null {
+  if (isParts(draft.file)) return null;
+  const file = draft.file.name;
+  if (read === undefined) return say("ui-drawing-waits-read", { file });
+  // What cannot be read, and what has no part, is told of by whoever reads it next.
+  if (read === null || read.parts.length === 0) return null;
+  if (read.unit_said_by === "assumed") return say("ui-drawing-waits-unit", { file });
+  return taken(draft, read).length === 0 ? say("ui-drawing-waits-part", { file }) : null;
 }
