@@ -22,7 +22,7 @@ SEED ?= 20260901
 # A heading before each step, so that the output can be found again.
 say = @printf '\n== %s\n' '$(1)'
 
-.PHONY: help run test test-slow bench reference fmt types screens icons pictures \
+.PHONY: help run test test-slow bench reference reference-whole fuzz fmt types screens icons pictures \
 	check-packages check-format check-screens check-lints check-docs build test-rust test-window test-browser
 
 help: ## Lists what there is to make
@@ -108,6 +108,20 @@ test-browser: build .venv/ready
 reference: build .venv/ready ## Checks against published references and other libraries (Python)
 	$(call say,References)
 	cd tests/reference && SHEETLOFT=$(BIN)/sheetloft ../../.venv/bin/python -m pytest -q
+
+reference-whole: export SHEETLOFT_WHOLE := 1
+reference-whole: reference ## The same over whole collections of drawings, where they are installed
+
+FUZZ := plt svg dxf pdf shapes
+MINUTES ?= 10
+fuzz: ## Readers against bytes that nobody meant, MINUTES=10 each (needs cargo-fuzz)
+	@for target in $(FUZZ); do \
+		printf '\n== Fuzz: %s\n' $$target; \
+		mkdir -p fuzz/corpus/$$target; \
+		RUSTC_BOOTSTRAP=1 CARGO_TARGET_DIR=$(CARGO_TARGET_DIR)/fuzz cargo fuzz run -s none $$target \
+			fuzz/corpus/$$target fuzz/seeds/$$target -- \
+			-max_total_time=$$(($(MINUTES) * 60)) -timeout=10 -rss_limit_mb=2048 -max_len=8192 || exit 1; \
+	done
 
 .venv/ready: tests/reference/requirements.txt
 	python3 -m venv .venv

@@ -27,9 +27,11 @@ class Program:
             return out.stderr
         return json.loads(out.stdout)
 
+    def command(self, *args):
+        return [str(a) for a in [PROGRAM, "--shop", self.shop, "--json", *args]]
+
     def run(self, *args):
-        command = [PROGRAM, "--shop", self.shop, "--json", *args]
-        return subprocess.run([str(a) for a in command], capture_output=True, text=True, timeout=300)
+        return subprocess.run(self.command(*args), capture_output=True, text=True, timeout=300)
 
     def write(self, name, text):
         """A file in the test's folder."""

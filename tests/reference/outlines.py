@@ -2,6 +2,7 @@
 
 import math
 
+from ezdxf.math import BoundingBox2d
 from shapely import affinity
 from shapely.geometry import Polygon
 
@@ -31,23 +32,28 @@ def placed(shape, place):
     return affinity.affine_transform(shape, [c, -s, s, c, *place["move_mm"]])
 
 
-def strokes(entities):
-    """All lines and curves of a drawing as points on them, blocks and polylines taken apart."""
+def strokes(entities, fine=None):
+    """All lines and curves of a drawing as points on them, blocks and polylines taken apart.
+
+    `fine`: chords stay this near to a curve, in parts of its own size, rather than FLATTEN.
+    """
+    near = lambda size: FLATTEN if fine is None else max(fine * size, 1e-9)
     for entity in entities:
         kind = entity.dxftype()
         if kind == "INSERT":
             for one in entity.multi_insert() if entity.mcount > 1 else [entity]:
-                yield from strokes(one.virtual_entities())
+                yield from strokes(one.virtual_entities(), fine)
         elif kind in {"LWPOLYLINE", "POLYLINE"}:
-            yield from chains(list(strokes(entity.virtual_entities())))
+            yield from chains(list(strokes(entity.virtual_entities(), fine)))
         elif kind == "LINE":
             yield [entity.dxf.start.vec2, entity.dxf.end.vec2]
         elif kind in {"ARC", "CIRCLE"}:
-            yield [v.vec2 for v in entity.flattening(FLATTEN)]
+            yield [v.vec2 for v in entity.flattening(near(entity.dxf.radius))]
         elif kind == "ELLIPSE":
-            yield [v.vec2 for v in entity.flattening(FLATTEN, segments=64)]
+            yield [v.vec2 for v in entity.flattening(near(entity.minor_axis.magnitude), segments=64)]
         elif kind == "SPLINE":
-            yield [v.vec2 for v in entity.flattening(FLATTEN, segments=32)]
+            size = BoundingBox2d(entity.control_points or entity.fit_points).size
+            yield [v.vec2 for v in entity.flattening(near(max(size)), segments=32)]
 
 
 def is_closed(points):

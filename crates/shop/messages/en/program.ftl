@@ -392,7 +392,12 @@ cli-demo = The demonstration shop has { $pieces } pieces and { $orders } orders.
 cli-drawing = { $count ->
     [one] One part
    *[other] { $count } parts
-}, in { $unit } (said by { $by })
+}, in { $unit }{ $by ->
+    [file] , as the drawing says
+    [option] , as you say
+    [remembered] , as remembered
+   *[assumed] , as is usual
+}
 cli-find = { $id }: looked at { $looked }, ruled out { $out }, too close to call { $close }
 cli-find-no-piece = There is no free piece to look at.
 cli-find-none = It fits on none of them: that is proven.
