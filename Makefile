@@ -23,7 +23,7 @@ SEED ?= 20260901
 say = @printf '\n== %s\n' '$(1)'
 
 .PHONY: help run test test-slow bench reference reference-whole fuzz fmt types screens icons pictures \
-	check-packages check-format check-screens check-lints check-docs build test-rust test-window test-browser
+	check-packages check-collections check-format check-screens check-lints check-docs build test-rust test-window test-browser
 
 help: ## Lists what there is to make
 	@grep -hE '^[a-z-]+:.*## ' $(MAKEFILE_LIST) | sed -E 's/^([a-z-]+):.*## /  make \1\t/' | expand -t 24
@@ -66,6 +66,9 @@ test: check-packages check-format check-screens screens check-lints check-docs b
 check-packages:
 	@scripts/tools.sh rust
 	@scripts/packages.sh test
+
+check-collections:
+	@scripts/packages.sh collections
 
 check-format:
 	$(call say,Format)
@@ -110,7 +113,7 @@ reference: build .venv/ready ## Checks against published references and other li
 	cd tests/reference && SHEETLOFT=$(BIN)/sheetloft ../../.venv/bin/python -m pytest -q
 
 reference-whole: export SHEETLOFT_WHOLE := 1
-reference-whole: reference ## The same over whole collections of drawings, where they are installed
+reference-whole: check-collections reference ## The same over whole collections of drawings
 
 FUZZ := plt svg dxf pdf shapes
 MINUTES ?= 10

@@ -1,5 +1,6 @@
 #!/bin/sh
-# Sees to it that the system packages for one purpose are there: packages.sh serve | window | test
+# Sees to it that the system packages for one purpose are there:
+# packages.sh serve | window | test | collections
 # Says what it installs, installs only what is missing (Debian and its kin, with sudo where it is needed),
 # and asks nothing. On other systems it says what is missing.
 set -eu
@@ -7,12 +8,14 @@ set -eu
 build='cc:build-essential'
 window="$build pkg-config:pkg-config -:libwebkit2gtk-4.1-dev"
 test="$window Xvfb:xvfb xauth:xauth WebKitWebDriver:webkit2gtk-driver chromium:chromium pdftotext:poppler-utils
-      python3:python3 python3-ensurepip:python3-venv -:librecad-data"
+      python3:python3 python3-ensurepip:python3-venv -:librecad-data hp2xx:hp2xx"
+collections="$test -:openclipart-svg"
 case "${1-}" in
     serve) wanted=$build ;;
     window) wanted=$window ;;
     test) wanted=$test ;;
-    *) echo 'packages.sh serve | window | test' >&2; exit 2 ;;
+    collections) wanted=$collections ;;
+    *) echo 'packages.sh serve | window | test | collections' >&2; exit 2 ;;
 esac
 
 # Whether what a package brings is there: by its command, or by the package itself where it has none.
@@ -21,6 +24,7 @@ has() { # COMMAND PACKAGE
         -) case "$2" in
                libwebkit2gtk-4.1-dev) pkg-config --exists webkit2gtk-4.1 2>/dev/null ;;
                librecad-data) [ -d /usr/share/librecad/library ] ;;
+               openclipart-svg) [ -d /usr/share/openclipart/svg ] ;;
            esac ;;
         python3-ensurepip) python3 -c 'import ensurepip, venv' 2>/dev/null ;;
         *) command -v "$1" >/dev/null 2>&1 ;;
