@@ -22,7 +22,7 @@ SEED ?= 20260901
 # A heading before each step, so that the output can be found again.
 say = @printf '\n== %s\n' '$(1)'
 
-.PHONY: help run test test-slow bench reference reference-whole fuzz fmt types screens icons pictures \
+.PHONY: help run test test-slow bench bench-long reference reference-whole fuzz fmt types screens icons pictures \
 	check-packages check-collections check-format check-screens check-lints check-docs build test-rust test-window test-browser
 
 help: ## Lists what there is to make
@@ -131,8 +131,12 @@ fuzz: ## Readers against bytes that nobody meant, MINUTES=10 each (needs cargo-f
 	.venv/bin/pip install --quiet -r tests/reference/requirements.txt
 	@touch $@
 
-bench: ## Measures the search for fits and the plans
+bench: ## Measures the search for fits and the plans, 10 s for each set (open data: SHEETLOFT_DATA)
 	cargo bench --locked --benches
+
+bench-long: ## The plans' sets at 60 s each, three strips at 600 s
+	SHEETLOFT_SECONDS=60 cargo bench --locked -p sheetloft-fit --bench strip --bench sheets
+	SHEETLOFT_SECONDS=600 SHEETLOFT_ONLY=albano,shirts,swim cargo bench --locked -p sheetloft-fit --bench strip
 
 # --- keep it in order
 
