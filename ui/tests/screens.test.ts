@@ -434,6 +434,38 @@ describe("the cut", () => {
   });
 });
 
+describe("what is left of a cut", () => {
+  it("can be cut straight as the plan suggests, and the picture shows it", async () => {
+    const ragged = {
+      outline: [[10, 110], [390, 110], [390, 290], [60, 290], [90, 200]] as [number, number][],
+      holes: [],
+      keep: true,
+      area_mm2: 58_000,
+      size: "310 × 180 mm",
+      straight: {
+        outline: [[90, 110], [390, 110], [390, 290], [90, 290]] as [number, number][],
+        cuts: [[[90, 110], [90, 290]]] as [[number, number], [number, number]][],
+        is_l: false,
+        area_mm2: 54_000,
+        size: "300 × 180 mm",
+      },
+    };
+    const door = standIn({
+      "plan show": { ...aPlan, pieces: aPlan.pieces.map((p) => ({ ...p, leftovers: [ragged] })) },
+      cut: { cuts: [] },
+    });
+    const { person } = open(Cut, { code: aPlan.plan });
+    const choice = await screen.findByRole("combobox", { name: "1: 310 × 180 mm" });
+    const saws = () => document.querySelectorAll("svg .saw").length;
+    expect(saws()).toBe(0);
+    await person.selectOptions(choice, "into stock, cut straight to 300 × 180 mm");
+    expect(saws()).toBe(1);
+    await person.click(screen.getByRole("button", { name: "7K-004TK is cut" }));
+    await vi.waitFor(() => expect(door.given("cut")).toHaveLength(1));
+    expect(door.given("cut")[0]).toMatchObject({ leftovers: [{ leftover: "1", what: "straighten" }] });
+  });
+});
+
 describe("undo", () => {
   const busy = { ...nothingToDo, can_undo: "Cut 7K-004TK", can_redo: null };
 

@@ -182,7 +182,7 @@ export const aPlan: PlanAnswer = {
         place: { turn_deg: 0, flip: false, move_mm: [0, 0] as [number, number] },
         ...rectangle(80, 80, 10 + i * 100, 10),
       })),
-      leftovers: [{ ...rectangle(380, 180, 10, 110), keep: true, area_mm2: 68_400, size: "380 × 180 mm" }],
+      leftovers: [{ ...rectangle(380, 180, 10, 110), keep: true, area_mm2: 68_400, size: "380 × 180 mm", straight: null }],
       charged: "2.80",
       scrap: "0.40",
       price: "3.00",

@@ -238,6 +238,9 @@ enum Command {
         /// Leftovers that become stock though they are smaller than what is worth keeping.
         #[arg(long, num_args = 1.., value_name = "N")]
         keep: Vec<String>,
+        /// Leftovers that are cut straight to a rectangle or an L, as the plan suggests it.
+        #[arg(long, num_args = 1.., value_name = "N")]
+        straighten: Vec<String>,
         /// Leftovers as they really are: a size, a drawing or a shape.
         #[arg(long, num_args = 1.., value_name = "N=WxH|FILE")]
         redraw: Vec<String>,
@@ -825,7 +828,7 @@ impl Args {
                 .into(),
                 output: Out::File { path: out.clone() },
             }),
-            Command::Cut { plan, piece, failed, not_started, half_cut, why, drop, keep, redraw } => print(
+            Command::Cut { plan, piece, failed, not_started, half_cut, why, drop, keep, straighten, redraw } => print(
                 action::Cut {
                     plan: plan.clone(),
                     piece: piece.clone(),
@@ -833,7 +836,7 @@ impl Args {
                     not_started: not_started.clone(),
                     half_cut: half_cut.clone(),
                     why: why.clone(),
-                    leftovers: leftover_changes(drop, keep, redraw)?,
+                    leftovers: leftover_changes(drop, keep, straighten, redraw)?,
                 }
                 .into(),
             ),
@@ -898,13 +901,19 @@ fn part_move(text: &str) -> Result<action::PartMove, Error> {
 }
 
 /// What is to become of leftovers, from their numbers.
-fn leftover_changes(drop: &[String], keep: &[String], redraw: &[String]) -> Result<Vec<action::LeftoverChange>, Error> {
+fn leftover_changes(
+    drop: &[String],
+    keep: &[String],
+    straighten: &[String],
+    redraw: &[String],
+) -> Result<Vec<action::LeftoverChange>, Error> {
     let plain = |numbers: &[String], what: &str| -> Vec<action::LeftoverChange> {
         let change = |n: &String| action::LeftoverChange { leftover: n.clone(), what: what.to_owned(), shape: None };
         numbers.iter().map(change).collect()
     };
     let mut changes = plain(drop, "drop");
     changes.extend(plain(keep, "keep"));
+    changes.extend(plain(straighten, "straighten"));
     for text in redraw {
         let missing = || Error::bad(say!("error-redraw")).at("redraw");
         let (number, shape) = text.split_once('=').ok_or_else(missing)?;

@@ -476,6 +476,11 @@ fn plan(a: &PlanAnswer) -> String {
         if let Some(first) = a.pieces.iter().find(|q| q.layout == p.layout).filter(|q| q.piece != p.piece) {
             text.push_str(&format!("  {}\n", say!("cli-plan-layout", piece = &first.piece).text()));
         }
+        for (n, straight) in p.leftovers.iter().enumerate().filter_map(|(n, l)| Some((n, l.straight.as_ref()?))) {
+            let l = if straight.is_l { "yes" } else { "no" };
+            let said = say!("cli-plan-straight", number = n + 1, l = l, size = &straight.size);
+            text.push_str(&format!("  {}\n", said.text()));
+        }
         if p.tight {
             text.push_str(&format!("! {}: {}\n", p.piece, say!("cli-tight").text()));
         }

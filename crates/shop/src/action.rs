@@ -87,7 +87,7 @@ pub struct StockSizeGiven {
 pub struct LeftoverChange {
     /// Its number, from 1, as the plan shows it.
     pub leftover: String,
-    /// `drop`, `keep` or `redraw`.
+    /// `drop`, `keep`, `straighten` or `redraw`.
     pub what: String,
     /// With `redraw`: its shape as it really is.
     pub shape: Option<Given>,

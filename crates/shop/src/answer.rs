@@ -183,7 +183,12 @@ answers! {
     PlannedPartRow { line: usize, order: String, id: String, part: String, place: Place,
         /// The part as it lies on the piece.
         outline: Vec<[f64; 2]>, holes: Vec<Vec<[f64; 2]>>, }
-    LeftoverRow { outline: Vec<[f64; 2]>, holes: Vec<Vec<[f64; 2]>>, keep: bool, area_mm2: f64, size: String, }
+    LeftoverRow { outline: Vec<[f64; 2]>, holes: Vec<Vec<[f64; 2]>>, keep: bool, area_mm2: f64, size: String,
+        /// The rectangle or L that straight cuts would make of it, where it is neither.
+        straight: Option<StraightRow>, }
+    StraightRow { outline: Vec<[f64; 2]>,
+        /// The cuts, from end to end, in the order in which they are made.
+        cuts: Vec<[[f64; 2]; 2]>, is_l: bool, area_mm2: f64, size: String, }
     PlannedPieceRow { piece: String, kind: String, material: String,
         /// Largest rectangle in it, as a person says it.
         size: String, rack: Option<String>, weight_kg: Option<f64>, grain_deg: Option<f64>, outline: Vec<[f64; 2]>, holes: Vec<Vec<[f64; 2]>>, flaws: Vec<ShapeMm>,

@@ -1,7 +1,9 @@
-//! What a person changes about the leftovers of a plan before the cut is confirmed: dropped, kept or redrawn.
+//! What a person changes about the leftovers of a plan before the cut is confirmed: dropped, kept, straightened or
+//! redrawn.
 
 use std::collections::BTreeMap;
 
+use sheetloft_fit::{Straightened, straighten};
 use sheetloft_ledger::body::{Areas, Known, PlannedPiece};
 use sheetloft_shapes::Shape;
 
@@ -18,6 +20,8 @@ pub enum Change {
     Drop,
     /// Into stock, though the material's rule says otherwise.
     Keep,
+    /// Into stock as the rectangle or L that straight cuts make of it.
+    Straighten,
     /// Into stock with another shape, in coordinates of its own.
     Redraw(Box<Shape>),
 }
@@ -43,10 +47,11 @@ pub fn changes(shop: &Shop, given: &[LeftoverChange]) -> Result<Changes, Error> 
         let change = match (one.what.trim(), &one.shape) {
             ("drop", None) => Change::Drop,
             ("keep", None) => Change::Keep,
+            ("straighten", None) => Change::Straighten,
             ("redraw", Some(shape)) => Change::Redraw(Box::new(given::piece(shop, shape)?)),
             ("redraw", None) => return Err(Error::bad(say!("error-needed")).at("leftovers")),
             (what, _) => {
-                let said = say!("error-word", text = shown(what), words = "drop, keep, redraw");
+                let said = say!("error-word", text = shown(what), words = "drop, keep, straighten, redraw");
                 return Err(Error::bad(said).at("leftovers"));
             }
         };
@@ -60,34 +65,38 @@ pub fn changes(shop: &Shop, given: &[LeftoverChange]) -> Result<Changes, Error> 
 /// What of a planned piece goes into stock after the changes, and where the piece's area goes.
 ///
 /// # Errors
-/// Where a number is none of the plan's, or what was redrawn is more than the cut left.
+/// Where a number is none of the plan's, where a leftover cannot be made straight, or where what was redrawn is more
+/// than the cut left.
 pub fn kept(planned: &PlannedPiece, changes: &Changes, code: &str) -> Result<(Vec<Kept>, Areas), Error> {
     if let Some(number) = changes.keys().find(|n| **n >= planned.leftovers.len()) {
         let said = say!("error-no-leftover", number = number + 1, piece = code, count = planned.leftovers.len());
         return Err(Error::bad(said).at("leftovers"));
     }
-    let machine = |shape: &Shape| Some(Kept { shape: shape.clone(), known: Known::Machine });
-    let kept: Vec<Kept> = planned
-        .leftovers
-        .iter()
-        .enumerate()
-        .filter_map(|(n, leftover)| match changes.get(&n) {
-            Some(Change::Drop) => None,
-            Some(Change::Keep) => machine(&leftover.shape),
-            Some(Change::Redraw(shape)) => Some(Kept { shape: (**shape).clone(), known: Known::Tape }),
-            None => {
-                if leftover.keep {
-                    machine(&leftover.shape)
-                } else {
-                    None
-                }
+    let mut kept = Vec::new();
+    for (n, leftover) in planned.leftovers.iter().enumerate() {
+        let machine = |shape: &Shape| Kept { shape: shape.clone(), known: Known::Machine };
+        match changes.get(&n) {
+            Some(Change::Drop) => {}
+            Some(Change::Keep) => kept.push(machine(&leftover.shape)),
+            Some(Change::Straighten) => {
+                let none = || Error::bad(say!("error-not-straight", number = n + 1, piece = code)).at("leftovers");
+                kept.push(machine(&straight(&leftover.shape).ok_or_else(none)?.kept));
             }
-        })
-        .collect();
+            Some(Change::Redraw(shape)) => kept.push(Kept { shape: (**shape).clone(), known: Known::Tape }),
+            None if leftover.keep => kept.push(machine(&leftover.shape)),
+            None => {}
+        }
+    }
     let offcuts2: i64 = kept.iter().map(|k| k.shape.area2()).sum();
     let free2 = planned.areas.offcuts2 + planned.areas.scrap2;
     if offcuts2 > free2 {
         return Err(Error::bad(say!("error-left-more", piece = code)).at("leftovers"));
     }
     Ok((kept, Areas { offcuts2, scrap2: free2 - offcuts2, ..planned.areas }))
+}
+
+/// The rectangle or L that straight cuts would make of a leftover; `None` where it is one already, or where too
+/// little would be left.
+pub fn straight(leftover: &Shape) -> Option<Straightened> {
+    straighten(leftover).ok().flatten()
 }

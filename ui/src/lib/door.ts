@@ -92,7 +92,7 @@ export type LeftoverChange = {
  */
 leftover: string, 
 /**
- * `drop`, `keep` or `redraw`.
+ * `drop`, `keep`, `straighten` or `redraw`.
  */
 what: string, 
 /**
@@ -760,7 +760,17 @@ export type PlannedPartRow = { line: number, order: string, id: string, part: st
  */
 outline: Array<[number, number]>, holes: Array<Array<[number, number]>>, };
 
-export type LeftoverRow = { outline: Array<[number, number]>, holes: Array<Array<[number, number]>>, keep: boolean, area_mm2: number, size: string, };
+export type LeftoverRow = { outline: Array<[number, number]>, holes: Array<Array<[number, number]>>, keep: boolean, area_mm2: number, size: string, 
+/**
+ * The rectangle or L that straight cuts would make of it, where it is neither.
+ */
+straight: StraightRow | null, };
+
+export type StraightRow = { outline: Array<[number, number]>, 
+/**
+ * The cuts, from end to end, in the order in which they are made.
+ */
+cuts: Array<[[number, number], [number, number]]>, is_l: boolean, area_mm2: number, size: string, };
 
 export type PlannedPieceRow = { piece: string, kind: string, material: string, 
 /**

@@ -307,6 +307,7 @@ error-leftover-number = '{ $text }' is no leftover's number: give it as the plan
 error-leftover-twice = Leftover { $number } is named twice: say one thing of it.
 error-no-leftover = { $piece } has no leftover { $number }: the plan shows { $count }.
 error-left-more = What is said to be left of { $piece } is more than the cut leaves: measure again.
+error-not-straight = Leftover { $number } of { $piece } is a rectangle or an L already, or too little of it would be left: keep it as it is, or redraw it.
 error-leftovers-not-planned = Where parts were not cut loose, what is left is worked out anew: record the cut without changing leftovers, then correct the offcut.
 flaw-half-cut = half cut: part { $id } of { $plan }
 error-unknown-order-part = Order { $order } has no part '{ $part }': look at its parts with order show.
@@ -564,6 +565,10 @@ ticket-held = Held for { $orders }: ask before you cut.
 ticket-scale = Scale 1 : {"{"}scale{"}"}
 ticket-foot = { $plan }, page {"{"}page{"}"} of {"{"}pages{"}"}. Lines are the finished outline. Local rules and the machine's manual come first.
 ticket-head-parts = no. | part | order
+cli-plan-straight = leftover { $number } cut straight: { $l ->
+    [yes] an L with { $size }
+   *[no] { $size }
+  }
 cli-plan-layout = the same drawing as { $piece }
 cli-plan-buy = buy: { $count ->
     [one] one sheet

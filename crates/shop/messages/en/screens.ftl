@@ -924,6 +924,11 @@ ui-cut-leftover-kept = into stock, as planned
 ui-cut-leftover-scrap = thrown away, as planned
 ui-cut-leftover-drop = thrown away
 ui-cut-leftover-keep = into stock
+ui-cut-leftover-straighten =
+    { $l ->
+        [yes] into stock, cut straight to an L with { $size }
+       *[no] into stock, cut straight to { $size }
+    }
 ui-cut-leftover-redraw = into stock, with another size
 ui-cut-leftover-size = Its size
 ui-alike = What its parts must share

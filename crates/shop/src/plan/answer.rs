@@ -10,12 +10,13 @@ use uuid::Uuid;
 
 use super::placed_part;
 use crate::answer::{
-    BuyRow, LeftoverRow, NewSheetRow, NotPlacedRow, PlanAnswer, PlannedPartRow, PlannedPieceRow, SawRow,
+    BuyRow, LeftoverRow, NewSheetRow, NotPlacedRow, PlanAnswer, PlannedPartRow, PlannedPieceRow, SawRow, StraightRow,
 };
 use crate::cautions;
 use crate::cut::{orders_of, orders_of_parts};
 use crate::datum::datum;
 use crate::error::Error;
+use crate::leftovers;
 use crate::order::{self, plan_state};
 use crate::say;
 use crate::shop::{Lookup, Shop};
@@ -175,6 +176,13 @@ pub fn leftover_row(l: &PlannedLeftover, shop: &Shop) -> LeftoverRow {
         keep: l.keep,
         area_mm2: mm2(l.shape.area2()),
         size: size_text(&l.shape, shop),
+        straight: leftovers::straight(&l.shape).filter(|_| l.keep).map(|s| StraightRow {
+            outline: ring_mm(s.kept.outline()),
+            cuts: s.cuts.iter().map(|cut| cut.map(point_mm)).collect(),
+            is_l: s.is_l,
+            area_mm2: mm2(s.kept.area2()),
+            size: size_text(&s.kept, shop),
+        }),
     }
 }
 
