@@ -260,6 +260,8 @@ pub struct Plan {
     pub lower_bound: i64,
     /// Nor does one use up less: twice the area, µm².
     pub least_area2: i64,
+    /// Nor does one need fewer pieces.
+    pub least_pieces: usize,
     /// Rounds of improvement done.
     pub rounds: u32,
 }
@@ -276,7 +278,7 @@ impl Plan {
 pub fn plan(wanted: &[Wanted<'_>], stock: &[Stock<'_>], options: &Options, watch: &mut dyn Watch) -> Plan {
     let problem = Problem::new(wanted, stock, options);
     let books = Books::new(&problem);
-    let lower_bound = least::price(&problem, least::area2(&problem, |_| true));
+    let lower_bound = least::least(&problem, |_| true).price;
     let mut search =
         Search { problem: &problem, books: &books, lower_bound, best: None, now: None, round: 0, stopped: false };
     search.first(watch);
@@ -426,14 +428,15 @@ fn finish(problem: &Problem<'_>, books: &Books<'_>, best: Scored, more: Vec<More
         draft.not_placed.into_iter().map(|(wanted, why)| NotPlaced { wanted, why }).collect();
     not_placed.sort_by_key(|n| n.wanted);
     let missing: Vec<usize> = not_placed.iter().map(|n| n.wanted).collect();
-    let least_area2 = least::area2(problem, |i| missing.binary_search(&i).is_err());
+    let least = least::least(problem, |i| missing.binary_search(&i).is_err());
     Plan {
         used,
         not_placed,
         more,
         cost: best.score.cost,
-        lower_bound: least::price(problem, least_area2),
-        least_area2,
+        lower_bound: least.price,
+        least_area2: least.area2,
+        least_pieces: least.pieces,
         rounds,
     }
 }
