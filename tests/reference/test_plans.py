@@ -224,7 +224,25 @@ def test_curves_are_cut_as_drawn(shop):
     true = regions(msp)[0]
     alike = [r for r in found if abs(r.area - true.area) < 0.05 and len(r.interiors) == 1]
     assert len(alike) == 3, "three parts with the area of the drawing itself"
+    # Arcs are still arcs, of the drawing's radii to a micrometre: twice two half circles a part, in closed polylines.
+    assert (doc.dxfversion, doc.header["$INSUNITS"]) == ("AC1015", 4)
+    radii = [r for polyline in doc.modelspace().query("LWPOLYLINE") for r in arcs(polyline)]
+    for radius in (30, 12):
+        assert sum(abs(r - radius) <= 0.001 for r in radii) == 3 * 2, radii
+    # And the program reads its own layout as three parts that are the same.
+    back = shop("drawing", out)
+    parts = [p for p in back["parts"] if abs(p["area_mm2"] - (120 * 60 + math.pi * (30**2 - 12**2))) < 0.05]
+    assert (back["unit"], back["unit_said_by"], [p["quantity"] for p in parts]) == ("mm", "file", [3])
     shop("cut", plan["plan"])
+
+
+def arcs(polyline):
+    """The radii of the arcs of a polyline, by their bulges."""
+    points = polyline.get_points("xyb")
+    ends = points[1:] + points[:1] if polyline.closed else points[1:]
+    for (x, y, bulge), (u, v, _) in zip(points, ends):
+        if bulge:
+            yield math.hypot(u - x, v - y) * (1 + bulge**2) / (4 * abs(bulge))
 
 
 def by_layer(doc):

@@ -52,5 +52,6 @@ it("finds a roomy place for a name, inside and not in a hole", () => {
 
 it("takes a round scale bar", () => {
   expect(scaleBar({ x: 0, y: 0, w: 610, h: 300 }, "mm")).toBe(200);
+  expect(scaleBar({ x: 0, y: 0, w: 5, h: 5 }, "mm")).toBe(2);
   expect(scaleBar({ x: 0, y: 0, w: 2438.4, h: 1219.2 }, "in")).toBe(24 * 25.4);
 });

@@ -1,7 +1,10 @@
-//! How long a large DXF takes to become parts.
+//! How long a large DXF takes to become parts, on one core, beside ezdxf.
 
 use std::fmt::Write;
 use std::hint::black_box;
+use std::path::Path;
+use std::process::Command;
+use std::time::Instant;
 
 use criterion::{Criterion, criterion_group, criterion_main};
 use sheetloft_drawings::{Options, read};
@@ -39,6 +42,41 @@ fn dxf(c: &mut Criterion) {
     group.bench_function(format!("{parts} kinds of part"), |b| {
         b.iter(|| black_box(read("a.dxf", text.as_bytes(), &Options::default())));
     });
+    group.finish();
+    beside_ezdxf(&text);
+}
+
+/// Tells how long ezdxf takes for the same, where `make reference` has installed it: the least of three runs of each.
+fn beside_ezdxf(text: &str) {
+    let root = Path::new(env!("CARGO_MANIFEST_DIR")).join("../..");
+    let python = root.join(".venv/bin/python");
+    if !python.exists() {
+        println!("ezdxf is not there to be compared with: make reference installs it");
+        return;
+    }
+    let file = std::env::temp_dir().join(format!("sheetloft-bench-{}.dxf", std::process::id()));
+    std::fs::write(&file, text).expect("a folder for temporary files");
+    let ours = (0..3).map(|_| {
+        let begin = Instant::now();
+        black_box(read("a.dxf", text.as_bytes(), &Options::default())).expect("it is read");
+        begin.elapsed().as_secs_f64()
+    });
+    let ours = ours.fold(f64::MAX, f64::min);
+    let theirs = (0..3).map(|_| {
+        let script = root.join("tests/reference/bench_dxf.py");
+        let out = Command::new(&python).arg(script).arg(&file).output().expect("Python runs");
+        let said = String::from_utf8_lossy(&out.stdout).into_owned();
+        let seconds = |word: Option<&str>| word.and_then(|w| w.parse::<f64>().ok()).unwrap_or(f64::NAN);
+        let mut words = said.split_whitespace();
+        (seconds(words.next()), seconds(words.next()))
+    });
+    let (reads, whole) = theirs.fold((f64::MAX, f64::MAX), |least, now| (least.0.min(now.0), least.1.min(now.1)));
+    let _ = std::fs::remove_file(&file);
+    println!(
+        "into parts: {ours:.2} s. ezdxf reads it in {reads:.2} s ({:.1} times), with shapely into regions in {whole:.2} s ({:.1} times)",
+        reads / ours,
+        whole / ours,
+    );
 }
 
 criterion_group!(benches, dxf);

@@ -108,6 +108,6 @@ export function roomiest(all: Ring[]): { x: number; y: number; w: number; h: num
 /** The length of a scale bar: a round number of mm (or inches) near a third of the box. */
 export function scaleBar(box: Box, unit: "mm" | "in"): number {
   const want = Math.max(box.w, box.h) / 3;
-  const steps = unit === "in" ? [1, 2, 4, 6, 12, 24, 48].map((i) => i * 25.4) : [10, 20, 50, 100, 200, 500, 1000];
+  const steps = unit === "in" ? [1 / 8, 1 / 4, 1 / 2, 1, 2, 4, 6, 12, 24, 48].map((i) => i * 25.4) : [1, 2, 5, 10, 20, 50, 100, 200, 500, 1000];
   return steps.reduce((best, step) => (Math.abs(step - want) < Math.abs(best - want) ? step : best), steps[0]!);
 }

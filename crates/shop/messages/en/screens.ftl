@@ -507,7 +507,7 @@ ui-drawing-parts = { $count ->
 }
 ui-drawing-unit = Unit of the drawing
 ui-drawing-unit-file = As the drawing says
-ui-drawing-unit-is = Read in { $unit }.
+ui-drawing-unit-is = { " · " }unit: { $unit }
 ui-drawing-ask = This drawing does not say its unit. How large is its largest part?
 ui-drawing-ask-unit = Read it
 ui-drawing-as = as { $unit }: { $size }
