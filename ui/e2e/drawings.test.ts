@@ -76,7 +76,7 @@ test("drawings dropped on the window become lines of an order", async () => {
   await page.goto(`${served.address}/#/order/${order}/add`);
   await page.getByRole("heading", { name: "Add parts" }).waitFor();
   await drop(page, { "second.dxf": rectangle() });
-  await page.getByText("it is read in in, as the last one of its kind").waitFor();
+  await page.getByText("it is taken to be in, as in the last one of its kind").waitFor();
   await page.getByText("304.8 × 203.2 mm", { exact: true }).waitFor();
   await page.getByRole("checkbox", { name: /^FRAME / }).waitFor();
   expect(await page.getByRole("checkbox", { name: /^FRAME / }).isChecked()).toBe(false);

@@ -511,7 +511,7 @@ ui-drawing-unit-is = { " · " }unit: { $unit }
 ui-drawing-ask = This drawing does not say its unit. How large is its largest part?
 ui-drawing-ask-unit = Read it
 ui-drawing-as = as { $unit }: { $size }
-ui-drawing-remembered = This drawing does not say its unit; it is read in { $unit }, as the last one of its kind.
+ui-drawing-remembered = This drawing does not say its unit; it is taken to be { $unit }, as in the last one of its kind.
 ui-drawing-cut = { $count ->
     [one] { $length } to cut in one line
    *[other] { $length } to cut in { $count } lines
