@@ -1,5 +1,7 @@
 //! A floor with parts on it that may overlap: how much each does, and where one of them would overlap least.
 //!
+//! A floor may be several equal ones in a row, apart from each other: parts lie on any of them, never between.
+//!
 //! Between the edges of the Minkowski sums the measure is concave, so that its least values lie where two of these
 //! edges cross: from a sample, the search walks from crossing to crossing.
 
@@ -34,6 +36,9 @@ pub(crate) struct Effort {
     pub walks: usize,
 }
 
+/// What lies between the boxes of equal floors in a row, at least, µm.
+const ASUNDER: f64 = 1_000.0;
+
 /// The floor: an upright box, with things on it.
 #[derive(Clone, Debug)]
 pub(crate) struct Floor<'f> {
@@ -42,6 +47,9 @@ pub(crate) struct Floor<'f> {
     /// The box; within that of the ground.
     pub lo: V,
     pub hi: V,
+    /// Equal floors in a row along x, and how far it is from one to the next, whole µm.
+    copies: usize,
+    step: f64,
     items: Vec<Item>,
     /// How many of the items move, the first ones.
     movable: usize,
@@ -67,15 +75,22 @@ pub(crate) struct Spot {
 impl<'f> Floor<'f> {
     /// Items that move, and such that stay where they are.
     pub fn new(forms: &'f Forms, ground: &'f Ground, movable: Vec<Item>, fixed: &[Item]) -> Self {
+        Self::in_a_row(forms, ground, 1, movable, fixed)
+    }
+
+    /// So many equal floors in a row; see [`Self::offset`].
+    pub fn in_a_row(forms: &'f Forms, ground: &'f Ground, copies: usize, movable: Vec<Item>, fixed: &[Item]) -> Self {
         let count = movable.len();
         let mut items = movable;
         items.extend_from_slice(fixed);
-        let n = items.len() + ground.things.len();
+        let n = items.len() + ground.things.len() * copies;
         let mut floor = Self {
             forms,
             ground,
             lo: ground.lo,
             hi: ground.hi,
+            copies,
+            step: step(ground),
             items,
             movable: count,
             lo_x: vec![0.0; n],
@@ -96,7 +111,25 @@ impl<'f> Floor<'f> {
         &self.items[..self.movable]
     }
 
-    /// The places at which the form's box lies in the floor; `None` where it is too large.
+    /// How far the `copy`th floor of a row is from the first.
+    pub fn offset(&self, copy: usize) -> V {
+        v(self.step * copy as f64, 0.0)
+    }
+
+    /// The floor of the row on which a form lies.
+    pub fn copy_of(&self, item: &Item) -> usize {
+        let begin = item.at.x + self.forms.get(item.form).lo.x - self.lo.x;
+        // What lies at the very begin may lack a hair.
+        (((begin + 1.0) / self.step).max(0.0) as usize).min(self.copies - 1)
+    }
+
+    /// The same as [`Self::room`] on one floor of the row.
+    fn room_on(&self, copy: usize, form: u32) -> Option<(V, V)> {
+        let offset = self.offset(copy);
+        self.room(form).map(|(lo, hi)| (lo + offset, hi + offset))
+    }
+
+    /// The places at which the form's box lies in the floor, the first of the row; `None` where it is too large.
     pub fn room(&self, form: u32) -> Option<(V, V)> {
         let form = self.forms.get(form);
         let (lo, hi) = (self.lo - form.lo, self.hi - form.hi);
@@ -122,7 +155,10 @@ impl<'f> Floor<'f> {
     fn other(&self, j: usize) -> (Other, V) {
         match self.items.get(j) {
             Some(item) => (Other::Form(item.form), item.at),
-            None => (Other::Thing(j - self.items.len()), V::default()),
+            None => {
+                let (things, j) = (self.ground.things.len(), j - self.items.len());
+                (Other::Thing(j % things), self.offset(j / things))
+            }
         }
     }
 
@@ -173,7 +209,7 @@ impl<'f> Floor<'f> {
     pub fn clamp(&mut self) {
         for i in 0..self.movable {
             let item = self.items[i];
-            if let Some((lo, hi)) = self.room(item.form) {
+            if let Some((lo, hi)) = self.room_on(self.copy_of(&item), item.form) {
                 let at = v(item.at.x.clamp(lo.x, hi.x), item.at.y.clamp(lo.y, hi.y));
                 if at != item.at {
                     self.put(i, item.form, at);
@@ -268,10 +304,12 @@ impl<'f> Floor<'f> {
         let most = effort.walks.max(1) + 1;
         let mut best: Vec<(usize, Spot)> = vec![(0, Spot { form: here.form, at: here.at, weighed: now })];
         let middle = here.at + self.forms.get(here.form).middle();
+        let copy = self.copy_of(&here);
         for n in 0..effort.wide + effort.near {
             let k = rng.below(probes.len());
             let (probe, form) = (&probes[k], probes[k].form);
-            let Some((lo, hi)) = self.room(form) else { continue };
+            let copy = if n < effort.wide && self.copies > 1 { rng.below(self.copies) } else { copy };
+            let Some((lo, hi)) = self.room_on(copy, form) else { continue };
             let at = if n < effort.wide {
                 v(rng.between(lo.x, hi.x), rng.between(lo.y, hi.y))
             } else {
@@ -304,7 +342,8 @@ impl<'f> Floor<'f> {
     /// From crossing to crossing, each better than the last.
     fn walk(&self, probe: &Probe<'_>, from: Spot) -> Spot {
         let mut best = from;
-        let Some((lo, hi)) = self.room(best.form) else { return best };
+        let copy = self.copy_of(&Item { form: best.form, at: best.at });
+        let Some((lo, hi)) = self.room_on(copy, best.form) else { return best };
         let size = self.forms.get(best.form).size();
         let mut lines = Vec::new();
         let mut reach = size.x.min(size.y) * REACH;
@@ -349,4 +388,8 @@ impl<'f> Floor<'f> {
         }
         best
     }
+}
+
+fn step(ground: &Ground) -> f64 {
+    (ground.hi.x - ground.lo.x + ASUNDER).ceil()
 }

@@ -1,5 +1,5 @@
-//! Parts put on one piece all together: overlaps allowed at first and then taken out, pushed to one end where that
-//! leaves more, rounded and verified.
+//! Parts put on one piece, or on several equal ones, all together: overlaps allowed at first and then taken out, pushed
+//! to one end where that leaves more, rounded and verified.
 
 use sheetloft_shapes::Placement;
 
@@ -38,6 +38,10 @@ pub(super) const QUICK: Diligence =
 /// More, where it is worth it.
 pub(super) const CAREFUL: Diligence =
     Diligence { effort: Effort { wide: 40, near: 20, walks: 3 }, patience: Patience { passes: 80, strikes: 2 } };
+
+/// As much as pays, where a whole piece is to be saved.
+pub(super) const THOROUGH: Diligence =
+    Diligence { effort: Effort { wide: 40, near: 20, walks: 3 }, patience: Patience { passes: 200, strikes: 3 } };
 
 /// Parts for one piece: `fixed` ones stay where they are.
 pub(super) struct Layout<'l> {
@@ -129,6 +133,117 @@ impl Layout<'_> {
         };
         settle(floor, &mut begin, &mut put).then(|| table.into_inner().parts)
     }
+}
+
+/// A part for one of several equal pieces, and on which and where it lies already.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Strewn {
+    pub wanted: usize,
+    pub at: Option<(usize, Placement)>,
+}
+
+/// Places anywhere that are tried more, for each piece.
+const WIDE_MORE: usize = 15;
+/// How often two parts are exchanged where they do not come apart, each time from the least overlap seen.
+const EXCHANGES: usize = 6;
+
+/// Places for all the parts on so many pieces of one kind, verified; `None` where none were found. What has no place yet
+/// is strewn at random.
+pub(super) fn spread(
+    engine: &Engine<'_>,
+    kind: usize,
+    copies: usize,
+    parts: &[Strewn],
+    run: &mut Run<'_>,
+) -> Option<Vec<Vec<PlacedPart>>> {
+    let problem = engine.problem;
+    let area2: i64 = parts.iter().map(|p| problem.wanted[p.wanted].shape.area2()).sum();
+    if copies == 0 || parts.len() > PARTS_MOST || area2 > problem.kinds[kind].shape.area2() * copies as i64 {
+        return None;
+    }
+    let [ground, wide] = engine.grounds(kind)?;
+    let set = engine.set(kind);
+    let class = |wanted: usize| problem.class_of[wanted];
+    let empty = Floor::in_a_row(&set.forms, ground, copies, Vec::new(), &[]);
+    let choices: Vec<Vec<u32>> = parts
+        .iter()
+        .map(|p| set.choices[class(p.wanted)].iter().copied().filter(|&f| empty.room(f).is_some()).collect())
+        .collect();
+    let mut items = Vec::with_capacity(parts.len());
+    for (part, choices) in parts.iter().zip(&choices) {
+        let there = part.at.and_then(|(copy, at)| {
+            let item = set.item(class(part.wanted), &at).filter(|i| empty.room(i.form).is_some())?;
+            Some(Item { at: item.at + empty.offset(copy), ..item })
+        });
+        items.push(match there {
+            Some(item) => item,
+            None => {
+                let form = *choices.get(run.rng.below(choices.len().max(1)))?;
+                let (lo, hi) = empty.room(form)?;
+                let at = v(run.rng.between(lo.x, hi.x), run.rng.between(lo.y, hi.y));
+                Item { form, at: at + empty.offset(run.rng.below(copies)) }
+            }
+        });
+    }
+    let mut floor = Floor::in_a_row(&set.forms, ground, copies, items, &[]);
+    floor.clamp();
+    let choices: Vec<&[u32]> = choices.iter().map(Vec::as_slice).collect();
+    let mut thorough = THOROUGH;
+    thorough.effort.wide += WIDE_MORE * copies;
+    let mut apart = separate(&mut floor, &choices, &thorough, run);
+    let mut best = (floor.total(), floor.items().to_vec());
+    for _ in 0..EXCHANGES {
+        if apart || !(run.go_on)() {
+            break;
+        }
+        restore(&mut floor, &best.1);
+        exchange(&mut floor, parts.len(), run);
+        floor.forget();
+        apart = separate(&mut floor, &choices, &thorough, run);
+        let total = floor.total();
+        if total < best.0 {
+            best = (total, floor.items().to_vec());
+        }
+    }
+    if !apart {
+        return None;
+    }
+    let settled = |floor: &Floor<'_>| {
+        let fresh = || -> Vec<Table<'_>> { (0..copies).map(|_| Table::new(problem, kind)).collect() };
+        let tables = std::cell::RefCell::new(fresh());
+        let mut begin = || drop(tables.replace(fresh()));
+        let mut put = |i: usize, placement: Placement| {
+            let wanted = parts[i].wanted;
+            let copy = floor.copy_of(&floor.items()[i]);
+            let placement = Placement { dx: placement.dx - floor.offset(copy).x as i32, ..placement };
+            let table = &mut tables.borrow_mut()[copy];
+            let holds = table.holds(problem.wanted[wanted].shape, &placement);
+            if holds {
+                table.put(PlacedPart { wanted, placement });
+            }
+            holds
+        };
+        let all = settle(floor, &mut begin, &mut put);
+        all.then(|| tables.into_inner().into_iter().map(|t| t.parts).collect())
+    };
+    if let Some(places) = settled(&floor) {
+        return Some(places);
+    }
+    let mut floor = Floor::in_a_row(&set.spaced, wide, copies, floor.items().to_vec(), &[]);
+    if separate(&mut floor, &choices, &CAREFUL, run) { settled(&floor) } else { None }
+}
+
+/// Two parts change places.
+fn exchange(floor: &mut Floor<'_>, count: usize, run: &mut Run<'_>) {
+    let (i, k) = (run.rng.below(count), run.rng.below(count));
+    let (a, b) = (floor.items()[i], floor.items()[k]);
+    let middle = |item: &Item| item.at + floor.forms.get(item.form).middle();
+    let (to_a, to_b) = (middle(&b), middle(&a));
+    for (i, item, to) in [(i, a, to_a), (k, b, to_b)] {
+        let at = to - floor.forms.get(item.form).middle();
+        floor.put(i, item.form, at);
+    }
+    floor.clamp();
 }
 
 /// Draws the end of the floor in as long as the parts still find places.

@@ -8,7 +8,7 @@
 use std::cell::RefCell;
 use std::collections::HashMap;
 
-use super::arrange::{CAREFUL, Layout, Placing, Push, QUICK};
+use super::arrange::{CAREFUL, Layout, Placing, Push, QUICK, Strewn, spread};
 use super::engine::Engine;
 use super::greedy;
 use super::problem::{Draft, DraftPiece, Problem};
@@ -22,6 +22,12 @@ const IN_VAIN: usize = 3;
 const PIECES_TRIED: usize = 6;
 /// How often a layout is tried again that did not work out.
 const TRIES: u32 = 2;
+
+/// Kinds of changes, the more often tried the more numbers they have.
+pub(super) const WAYS: usize = 10;
+/// Equal pieces, and parts on them, that are laid anew at once at most.
+const ROW_PIECES: usize = 16;
+const ROW_PARTS: usize = 130;
 
 /// How often parts of some classes were not brought onto a piece of some kind.
 pub(super) type Failed = HashMap<(usize, Vec<usize>), u32>;
@@ -44,13 +50,15 @@ impl<'a> Change<'a> {
         self.engine.problem
     }
 
-    /// A changed draft, scored; `None` where the change came to nothing. And what did not work out.
-    pub fn make(self, from: &Scored, run: &mut Run<'_>) -> (Option<Scored>, Failed) {
+    /// A changed draft, scored; `None` where the change came to nothing. And what did not work out. What kind of change
+    /// it is, is given by a number below [`WAYS`].
+    pub fn make(self, way: usize, from: &Scored, run: &mut Run<'_>) -> (Option<Scored>, Failed) {
         let draft = &from.draft;
-        let changed = match run.rng.below(10) {
-            0..=3 => self.empty_one(draft, run),
-            4..=5 => self.replace(draft, run),
-            6..=7 => self.anew(draft, run),
+        let changed = match way {
+            0..=4 => self.on_one_less(draft, run).or_else(|| self.empty_one(draft, run)),
+            5 => self.empty_one(draft, run),
+            6 => self.replace(draft, run),
+            7..=8 => self.anew(draft, run),
             _ => self.push(draft, run),
         };
         let scored = if (run.go_on)() { changed.map(|d| self.books.score(d)) } else { None };
@@ -201,6 +209,46 @@ impl<'a> Change<'a> {
         } else {
             self.push_piece(&mut draft, victim, run);
         }
+        Some(draft)
+    }
+
+    /// The parts of some equal pieces on one less of them, all laid at once.
+    fn on_one_less(&self, draft: &Draft, run: &mut Run<'_>) -> Option<Draft> {
+        let problem = self.problem();
+        let free = |n: usize| {
+            draft.pieces[n].parts.iter().all(|p| {
+                let wanted = &problem.wanted[p.wanted];
+                wanted.locked.is_none() && wanted.together.is_none()
+            })
+        };
+        let victim = self.pick(draft, &mut run.rng).filter(|&n| free(n))?;
+        let kind = problem.kind_of[draft.pieces[victim].stock];
+        let mut others: Vec<usize> = (0..draft.pieces.len())
+            .filter(|&n| n != victim && problem.kind_of[draft.pieces[n].stock] == kind && free(n))
+            .collect();
+        run.rng.shuffle(&mut others);
+        others.truncate(if run.rng.below(2) == 0 { ROW_PIECES - 1 } else { 1 + run.rng.below(4) });
+        let mut count = draft.pieces[victim].parts.len();
+        others.retain(|&n| {
+            count += draft.pieces[n].parts.len();
+            count <= ROW_PARTS
+        });
+        if others.is_empty() {
+            return None;
+        }
+        let fresh = run.rng.below(3) == 0;
+        let lying = others.iter().enumerate().flat_map(|(copy, &n)| {
+            draft.pieces[n].parts.iter().map(move |p| Strewn { wanted: p.wanted, at: Some((copy, p.placement)) })
+        });
+        let mut parts: Vec<Strewn> = lying.map(|s| Strewn { at: s.at.filter(|_| !fresh), ..s }).collect();
+        parts.extend(draft.pieces[victim].parts.iter().map(|p| Strewn { wanted: p.wanted, at: None }));
+        let places = spread(self.engine, kind, others.len(), &parts, run)?;
+        let mut draft = draft.clone();
+        for (&n, parts) in others.iter().zip(places) {
+            draft.pieces[n].parts = parts;
+        }
+        draft.pieces[victim].parts.clear();
+        draft.pieces.retain(|p| !p.parts.is_empty());
         Some(draft)
     }
 

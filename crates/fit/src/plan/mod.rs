@@ -363,10 +363,12 @@ impl Search<'_> {
             let Some(now) = &self.now else { break };
             let so_far = self.progress();
             let stop = AtomicBool::new(false);
+            // Both of one kind, so that neither waits long for the other.
+            let way = Rng::for_part(!options.seed, u64::from(self.round)).below(improve::WAYS);
             let change = |job: u64, go_on: &mut dyn FnMut() -> bool| {
                 let number = u64::from(self.round) * JOBS + job;
                 let mut run = Run { rng: Rng::for_part(options.seed, number), go_on };
-                improve::Change::new(&engine, self.books, &failed).make(now, &mut run)
+                improve::Change::new(&engine, self.books, &failed).make(way, now, &mut run)
             };
             let other = || change(1, &mut || !stop.load(Ordering::Relaxed));
             let mut own = || {
