@@ -145,6 +145,54 @@ pub fn remains(piece: &Shape, parts: &[Shape], kerf_um: i64, keep: KeepFrom) -> 
     Ok(Remains { kept, scrap, parts2, kerf2, kept2, scrap2: free2 - kerf2 })
 }
 
+/// The same where a sheet is to leave one remainder over its full width: the parts' end is cut off straight right behind
+/// them, at the side where most is left. Where that is not worth keeping, or the piece is no upright rectangle, as
+/// [`remains()`] has it.
+///
+/// # Errors
+/// As of [`remains()`].
+pub fn straight_remains(piece: &Shape, parts: &[Shape], kerf_um: i64, keep: KeepFrom) -> Result<Remains, RemainsError> {
+    let Some((ends, remainder)) = straight_end(piece, parts, kerf_um, keep) else {
+        return remains(piece, parts, kerf_um, keep);
+    };
+    let mut left = remains(&ends, parts, kerf_um, keep)?;
+    left.kept2 += remainder.area2();
+    left.kerf2 += piece.area2() - ends.area2() - remainder.area2();
+    left.kept.push(remainder);
+    left.kept.sort_by(|a, b| b.area2().cmp(&a.area2()).then_with(|| a.outline().cmp(b.outline())));
+    Ok(left)
+}
+
+/// The end of an upright rectangle that holds all parts, and the largest remainder beyond a kerf behind it.
+fn straight_end(piece: &Shape, parts: &[Shape], kerf_um: i64, keep: KeepFrom) -> Option<(Shape, Shape)> {
+    let (lo, hi) = piece.bounds();
+    let (w, h) = (i64::from(hi.x) - i64::from(lo.x), i64::from(hi.y) - i64::from(lo.y));
+    let kerf = i32::try_from(kerf_um).ok().filter(|_| piece.area2() == 2 * w * h)?;
+    let mut bounds = parts.iter().map(Shape::bounds);
+    let first = bounds.next()?;
+    let (from, to) = bounds.fold(first, |(from, to), (l, u)| {
+        (Point::new(from.x.min(l.x), from.y.min(l.y)), Point::new(to.x.max(u.x), to.y.max(u.y)))
+    });
+    let rectangle = |lo: Point, hi: Point| {
+        let ring = vec![lo, Point::new(hi.x, lo.y), hi, Point::new(lo.x, hi.y)];
+        (lo.x < hi.x && lo.y < hi.y).then(|| Shape::new(ring, Vec::new()).ok()).flatten()
+    };
+    let sides = [
+        ((lo, Point::new(to.x, hi.y)), (Point::new(to.x + kerf, lo.y), hi)),
+        ((lo, Point::new(hi.x, to.y)), (Point::new(lo.x, to.y + kerf), hi)),
+        ((Point::new(from.x, lo.y), hi), (lo, Point::new(from.x - kerf, hi.y))),
+        ((Point::new(lo.x, from.y), hi), (lo, Point::new(hi.x, from.y - kerf))),
+    ];
+    let (short, long) = (keep.w_um.min(keep.h_um), keep.w_um.max(keep.h_um));
+    let worth = |s: &Shape| {
+        let (lo, hi) = s.bounds();
+        let (w, h) = (i64::from(hi.x) - i64::from(lo.x), i64::from(hi.y) - i64::from(lo.y));
+        w.min(h) >= short.max(LEAST_KEPT_UM) && w.max(h) >= long
+    };
+    let both = sides.into_iter().filter_map(|(end, rest)| Some((rectangle(end.0, end.1)?, rectangle(rest.0, rest.1)?)));
+    both.filter(|(_, rest)| worth(rest)).reduce(|best, next| if next.1.area2() > best.1.area2() { next } else { best })
+}
+
 /// The pieces of a region worth keeping, freed of what is narrower than `width_um`. A cut through a narrow place
 /// may cross the corner of the only rectangle that is large enough; so where what is left over is still worth
 /// keeping, it is tried again with finer cuts.
@@ -283,6 +331,25 @@ mod tests {
         assert_eq!(r.kept, [rect(400_200, 0, 2_038_200, 1_219_200)]);
         assert_eq!((r.kerf2, r.scrap2, r.scrap.len()), (2 * 200 * 1_219_200, 0, 0));
         check_books(&sheet, &[part], 200, keep(100_000, 300_000), &r);
+    }
+
+    #[test]
+    fn a_straight_remainder_is_cut_off_behind_the_parts() {
+        let sheet = rect(0, 0, 2_400_000, 1_200_000);
+        let parts = [rect(5_000, 5_000, 700_000, 400_000), rect(5_000, 410_000, 500_000, 700_000)];
+        let keep = keep(150_000, 300_000);
+        let r = straight_remains(&sheet, &parts, 200, keep).unwrap();
+        assert_eq!(r.kept[0], rect(705_200, 0, 1_694_800, 1_200_000));
+        // Beside the shorter part, up to the end of the longer one.
+        assert_eq!(r.kept[1..], [rect(505_200, 405_200, 199_800, 794_800)]);
+        check_books(&sheet, &parts, 200, keep, &r);
+        // At the other end; and with nothing worth a straight cut, as ever.
+        let parts = [rect(1_000_000, 5_000, 1_395_000, 1_190_000)];
+        let r = straight_remains(&sheet, &parts, 200, keep).unwrap();
+        assert_eq!(r.kept, [rect(0, 0, 999_800, 1_200_000)]);
+        check_books(&sheet, &parts, 200, keep, &r);
+        let parts = [rect(100_000, 100_000, 2_200_000, 1_000_000)];
+        assert_eq!(straight_remains(&sheet, &parts, 200, keep), remains(&sheet, &parts, 200, keep));
     }
 
     #[test]

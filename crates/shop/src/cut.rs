@@ -2,6 +2,7 @@
 
 use std::collections::{BTreeSet, HashMap};
 
+use sheetloft_fit::plan::Leave;
 use sheetloft_ledger::body::{
     Areas, Body, Born, Cut, CutPart, Flaw, FlawSide, Known, Outcome, PlannedPart, PlannedPiece,
 };
@@ -158,7 +159,7 @@ fn cut_piece(
         leftovers::kept(planned, changes, &piece.code)?
     } else {
         // What was not cut loose stays material.
-        let left = remains::sawn(&piece.shape, &planned.saws, &loose, planned.kerf_um, &material)?;
+        let left = remains::sawn(&piece.shape, &planned.saws, &loose, planned.kerf_um, &material, Leave::Largest)?;
         (left.kept.into_iter().map(|shape| Kept { shape, known: Known::Machine }).collect(), left.areas)
     };
     let mut spoilt = piece.flaws.clone();

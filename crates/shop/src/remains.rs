@@ -1,6 +1,7 @@
 //! What a cut leaves of a piece, with the piece's area accounted for to the last square micrometre.
 
-use sheetloft_fit::remains::{KeepFrom, remains};
+use sheetloft_fit::plan::Leave;
+use sheetloft_fit::{KeepFrom, remains, straight_remains};
 use sheetloft_ledger::body::{Areas, SawCut};
 use sheetloft_ledger::state::Material;
 use sheetloft_shapes::{Shape, boolean, clear};
@@ -19,25 +20,33 @@ pub struct Left {
     pub areas: Areas,
 }
 
-/// What parts, as they lie on a piece, leave of it.
-pub fn of(piece: &Shape, parts: &[Shape], kerf_um: i64, material: &Material) -> Result<Left, Error> {
+/// What parts, as they lie on a piece, leave of it; where one straight remainder is asked for, that first.
+pub fn of(piece: &Shape, parts: &[Shape], kerf_um: i64, material: &Material, leave: Leave) -> Result<Left, Error> {
     let [w_um, h_um] = material.data.keep_from_um;
-    let left = remains(piece, parts, kerf_um, KeepFrom { w_um, h_um })
+    let of = if leave == Leave::Straight { straight_remains } else { remains };
+    let left = of(piece, parts, kerf_um, KeepFrom { w_um, h_um })
         .map_err(|e| Error::fault(say!("error-geometry", what = e.to_string())))?;
     let areas = Areas { parts2: left.parts2, kerf2: left.kerf2, offcuts2: left.kept2, scrap2: left.scrap2 };
     Ok(Left { kept: left.kept, scrap: left.scrap, areas })
 }
 
 /// What parts leave of a piece that is cut with the saw first: of each piece that the saw makes by itself.
-pub fn sawn(piece: &Shape, saws: &[SawCut], parts: &[Shape], kerf_um: i64, material: &Material) -> Result<Left, Error> {
+pub fn sawn(
+    piece: &Shape,
+    saws: &[SawCut],
+    parts: &[Shape],
+    kerf_um: i64,
+    material: &Material,
+    leave: Leave,
+) -> Result<Left, Error> {
     if saws.is_empty() {
-        return of(piece, parts, kerf_um, material);
+        return of(piece, parts, kerf_um, material, leave);
     }
     let mut all = Left { kept: Vec::new(), scrap: Vec::new(), areas: Areas::default() };
     let mut of_halves2 = 0;
     for half in halves(piece, saws)? {
         let here = parts.iter().filter(|s| clear::inside_spare_um(s, &half).is_some());
-        let left = of(&half, &here.cloned().collect::<Vec<_>>(), kerf_um, material)?;
+        let left = of(&half, &here.cloned().collect::<Vec<_>>(), kerf_um, material, leave)?;
         of_halves2 += half.area2();
         all.kept.extend(left.kept);
         all.scrap.extend(left.scrap);

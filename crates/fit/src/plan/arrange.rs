@@ -145,7 +145,7 @@ pub(super) struct Strewn {
 /// Places anywhere that are tried more, for each piece.
 const WIDE_MORE: usize = 15;
 /// How often two parts are exchanged where they do not come apart, each time from the least overlap seen.
-const EXCHANGES: usize = 6;
+const EXCHANGES: usize = 2;
 
 /// Places for all the parts on so many pieces of one kind, verified; `None` where none were found. What has no place yet
 /// is strewn at random.

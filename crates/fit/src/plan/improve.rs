@@ -55,6 +55,8 @@ impl<'a> Change<'a> {
     pub fn make(self, way: usize, from: &Scored, run: &mut Run<'_>) -> (Option<Scored>, Failed) {
         let draft = &from.draft;
         let changed = match way {
+            // With one piece in use there is nothing to bring its parts onto.
+            0..=5 if draft.pieces.len() == 1 => self.push(draft, run),
             0..=4 => self.on_one_less(draft, run).or_else(|| self.empty_one(draft, run)),
             5 => self.empty_one(draft, run),
             6 => self.replace(draft, run),
@@ -227,7 +229,8 @@ impl<'a> Change<'a> {
             .filter(|&n| n != victim && problem.kind_of[draft.pieces[n].stock] == kind && free(n))
             .collect();
         run.rng.shuffle(&mut others);
-        others.truncate(if run.rng.below(2) == 0 { ROW_PIECES - 1 } else { 1 + run.rng.below(4) });
+        // The more of them, the more room there is beside their parts all together.
+        others.truncate(ROW_PIECES - 1);
         let mut count = draft.pieces[victim].parts.len();
         others.retain(|&n| {
             count += draft.pieces[n].parts.len();

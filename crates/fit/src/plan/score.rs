@@ -3,17 +3,27 @@
 use std::collections::HashMap;
 use std::sync::{Arc, Mutex, PoisonError};
 
+use sheetloft_shapes::rectangle::largest_rectangle;
 use sheetloft_shapes::{Placement, Shape};
 
 use super::problem::{Draft, DraftPiece, Problem};
-use super::{Supply, Used};
-use crate::remains::{Remains, remains};
+use super::{Leave, PlacedPart, Supply, Used};
+use crate::remains::{Remains, remains, straight_remains};
 
 /// What an offcut counts for less than its price when plans are compared, in percent: at nearly equal cost old stock
 /// goes first, for it takes up room and attention as long as it stands there.
 const OFFCUT_FIRST_PERCENT: i64 = 10;
 
-/// Less is better: area that was not placed, cost with [`OFFCUT_FIRST_PERCENT`] taken off, pieces, their ages.
+/// What of a leftover's value does not count when plans are compared, in percent of the share that lies outside its
+/// largest rectangle: what is ragged is used up less often than what is not.
+const RAGGED_PERCENT: i64 = 20;
+/// The same for all but the straight remainder where one is asked for.
+const NOT_STRAIGHT_PERCENT: i64 = 50;
+/// What each different layout counts for when plans are compared, in thousandths of the price of its piece: one drawing
+/// for several pieces saves work and mistakes.
+const LAYOUT_PERMILLE: i64 = 5;
+
+/// Less is better: area that was not placed, cost with what else counts, pieces, their ages.
 #[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Debug)]
 pub(super) struct Score {
     pub missing2: i64,
@@ -32,12 +42,18 @@ pub(super) struct Scored {
 }
 
 /// What lies where on a piece, whatever its number: the key of what it leaves.
-type Layout = (usize, Vec<(usize, Placement)>);
+type Layout = (usize, bool, Vec<(usize, Placement)>);
+
+/// What a piece leaves, and twice the area of what of that is kept and of most use.
+struct Left {
+    remains: Arc<Remains>,
+    useful2: i64,
+}
 
 /// What pieces leave, worked out once for each layout.
 pub(super) struct Books<'a> {
     problem: &'a Problem<'a>,
-    known: Mutex<HashMap<Layout, Arc<Remains>>>,
+    known: Mutex<HashMap<Layout, Arc<Left>>>,
 }
 
 impl<'a> Books<'a> {
@@ -47,6 +63,10 @@ impl<'a> Books<'a> {
 
     /// What is left of a piece of a draft.
     pub fn remains(&self, piece: &DraftPiece) -> Arc<Remains> {
+        self.left(piece).remains.clone()
+    }
+
+    fn left(&self, piece: &DraftPiece) -> Arc<Left> {
         let problem = self.problem;
         let layout = layout(problem, piece.stock, &piece.parts);
         if let Some(known) = self.known.lock().unwrap_or_else(PoisonError::into_inner).get(&layout) {
@@ -55,24 +75,78 @@ impl<'a> Books<'a> {
         let shapes: Vec<Shape> =
             piece.parts.iter().filter_map(|p| problem.wanted[p.wanted].shape.placed(&p.placement).ok()).collect();
         let whole = problem.kinds[problem.kind_of[piece.stock]].shape;
-        let left = remains(whole, &shapes, problem.options.kerf_um.max(0), problem.options.keep);
-        let left = Arc::new(left.unwrap_or_else(|_| {
+        let straight = self.is_straight(piece.stock);
+        let (kerf_um, keep) = (problem.options.kerf_um.max(0), problem.options.keep);
+        let left = if straight {
+            straight_remains(whole, &shapes, kerf_um, keep)
+        } else {
+            remains(whole, &shapes, kerf_um, keep)
+        };
+        let remains = left.unwrap_or_else(|_| {
             // Placements were verified: only the making of shapes can fail. Then nothing counts as left.
             let parts2 = shapes.iter().map(Shape::area2).sum();
             let scrap2 = whole.area2() - parts2;
             Remains { kept: Vec::new(), scrap: Vec::new(), parts2, kerf2: 0, kept2: 0, scrap2 }
-        }));
+        });
+        let useful2 = if straight {
+            remains.kept.first().map_or(0, Shape::area2)
+        } else {
+            remains.kept.iter().map(rectangle2).sum()
+        };
+        let left = Arc::new(Left { remains: Arc::new(remains), useful2 });
         self.known.lock().unwrap_or_else(PoisonError::into_inner).insert(layout, left.clone());
         left
     }
 
+    /// Whether the stock is to leave one straight remainder.
+    fn is_straight(&self, stock: usize) -> bool {
+        self.problem.options.leave == Leave::Straight && self.problem.stock[stock].is_sheet
+    }
+
     /// What the leftovers worth keeping of a piece count for, minor units.
     pub fn leftover_value(&self, piece: &DraftPiece) -> i64 {
-        let stock = &self.problem.stock[piece.stock];
-        let kept2 = i128::from(self.remains(piece).kept2);
+        self.value(piece.stock, self.left(piece).remains.kept2)
+    }
+
+    /// What of that counts less when plans are compared.
+    fn less_useful(&self, piece: &DraftPiece) -> i64 {
+        let left = self.left(piece);
+        let percent = if self.is_straight(piece.stock) { NOT_STRAIGHT_PERCENT } else { RAGGED_PERCENT };
+        self.value(piece.stock, left.remains.kept2 - left.useful2) * percent / 100
+    }
+
+    fn value(&self, stock: usize, kept2: i64) -> i64 {
+        let stock = &self.problem.stock[stock];
         let percent = i128::from(stock.leftover_percent.min(100));
-        let value = i128::from(stock.price) * kept2 * percent / (100 * i128::from(stock.shape.area2()));
+        let value = i128::from(stock.price) * i128::from(kept2) * percent / (100 * i128::from(stock.shape.area2()));
         i64::try_from(value).unwrap_or(i64::MAX)
+    }
+
+    /// Equal pieces that carry equal parts carry them at equal places: those that leave most.
+    fn alike(&self, draft: &mut Draft) {
+        let problem = self.problem;
+        let mut best: HashMap<(usize, bool, Vec<usize>), (i64, Vec<PlacedPart>)> = HashMap::new();
+        let free = |p: &DraftPiece| p.parts.iter().all(|q| problem.wanted[q.wanted].locked.is_none());
+        let key = |p: &DraftPiece| {
+            let mut classes: Vec<usize> = p.parts.iter().map(|q| problem.class_of[q.wanted]).collect();
+            classes.sort_unstable();
+            (problem.kind_of[p.stock], self.is_straight(p.stock), classes)
+        };
+        for piece in draft.pieces.iter().filter(|p| free(p)) {
+            let useful2 = self.left(piece).useful2;
+            let found = best.entry(key(piece)).or_insert_with(|| (useful2, piece.parts.clone()));
+            if useful2 > found.0 {
+                *found = (useful2, piece.parts.clone());
+            }
+        }
+        for piece in draft.pieces.iter_mut().filter(|p| free(p)) {
+            let Some((_, parts)) = best.get(&key(piece)) else { continue };
+            let class = |p: &PlacedPart| problem.class_of[p.wanted];
+            let mut places = parts.clone();
+            places.sort_by_key(|p| (class(p), p.wanted));
+            piece.parts.sort_by_key(|p| (class(p), p.wanted));
+            piece.parts.iter_mut().zip(places).for_each(|(p, place)| p.placement = place.placement);
+        }
     }
 
     /// Of pieces that are equal in all that counts the oldest are taken, then the first ones.
@@ -106,13 +180,20 @@ impl<'a> Books<'a> {
     pub fn score(&self, mut draft: Draft) -> Scored {
         let problem = self.problem;
         self.oldest_first(&mut draft);
+        self.alike(&mut draft);
         let cost: i64 = draft.pieces.iter().map(|p| problem.stock[p.stock].price - self.leftover_value(p)).sum();
         let offcuts = draft.pieces.iter().map(|p| &problem.stock[p.stock]).filter(|s| !s.is_sheet);
         let off: i64 = offcuts.map(|s| s.price * OFFCUT_FIRST_PERCENT / 100).sum();
+        let ragged: i64 = draft.pieces.iter().map(|p| self.less_useful(p)).sum();
+        let mut layouts: HashMap<Layout, i64> = HashMap::new();
+        for piece in &draft.pieces {
+            let price = problem.stock[piece.stock].price;
+            layouts.entry(layout(problem, piece.stock, &piece.parts)).or_insert(price * LAYOUT_PERMILLE / 1_000);
+        }
         let on_hand = draft.pieces.iter().filter(|p| problem.stock[p.stock].supply == Supply::OnHand);
         let score = Score {
             missing2: draft.not_placed.iter().map(|n| problem.wanted[n.0].shape.area2()).sum(),
-            weighed: cost - off,
+            weighed: cost - off + ragged + layouts.values().sum::<i64>(),
             cost,
             pieces: draft.pieces.len(),
             ages: on_hand.map(|p| u128::from(problem.stock[p.stock].age)).sum(),
@@ -121,10 +202,10 @@ impl<'a> Books<'a> {
     }
 }
 
-fn layout(problem: &Problem<'_>, stock: usize, parts: &[super::PlacedPart]) -> Layout {
+fn layout(problem: &Problem<'_>, stock: usize, parts: &[PlacedPart]) -> Layout {
     let mut laid: Vec<(usize, Placement)> = parts.iter().map(|p| (problem.class_of[p.wanted], p.placement)).collect();
     laid.sort_unstable_by_key(|(class, p)| (*class, p.dx, p.dy, p.turn, p.flip));
-    (problem.kind_of[stock], laid)
+    (problem.kind_of[stock], problem.stock[stock].is_sheet, laid)
 }
 
 /// Gives equal layouts equal numbers, in the order in which they come.
@@ -134,4 +215,13 @@ pub(super) fn number_layouts(problem: &Problem<'_>, used: &mut [Used]) {
         let next = numbers.len();
         piece.layout = *numbers.entry(layout(problem, piece.stock, &piece.parts)).or_insert(next);
     }
+}
+
+/// Twice the area of the largest rectangle in a shape, µm².
+fn rectangle2(shape: &Shape) -> i64 {
+    if shape.outline().len() == 4 && shape.holes().is_empty() {
+        // Its own, or nearly so.
+        return shape.area2();
+    }
+    largest_rectangle(shape).map_or(0, |r| 2 * r.long_um * r.short_um).min(shape.area2())
 }

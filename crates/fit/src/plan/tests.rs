@@ -187,6 +187,191 @@ fn where_the_watch_says_stop_the_rest_is_left() {
     assert_eq!(plan.not_placed.len(), 13);
 }
 
+/// A size that may be bought, or one that is only known.
+fn to_buy(shape: &Shape, supply: Supply) -> Stock<'_> {
+    Stock { supply, ..stock(shape, &[], None, true) }
+}
+
+fn wanted<'a>(shapes: &'a [Shape], turns: &'a Turns) -> Vec<Wanted<'a>> {
+    shapes.iter().map(|s| Wanted::new(s, turns, false)).collect()
+}
+
+#[test]
+fn what_is_missing_is_bought_or_said() {
+    let (offcut, sheet) = (rect(700_000, 500_000), rect(1_000_000, 1_000_000));
+    let (shapes, turns) = (vec![rect(600_000, 400_000); 5], Turns::quarter());
+    let wanted = wanted(&shapes, &turns);
+    let there = stock(&offcut, &[], None, false);
+    // One on the offcut, two on each sheet.
+    let bought = plan(&wanted, &[there, to_buy(&sheet, Supply::ToBuy)], &options(), &mut ());
+    assert_eq!((bought.not_placed.len(), bought.more.len()), (0, 0));
+    let on: Vec<(usize, u32, usize)> = bought.used.iter().map(|u| (u.stock, u.copy, u.parts.len())).collect();
+    assert_eq!(on, [(0, 0, 1), (1, 0, 2), (1, 1, 2)]);
+    // Nor do fewer pieces do: two to a sheet at the most.
+    assert_eq!(bought.least_pieces, 3);
+    // The two sheets are one drawing.
+    assert_eq!(bought.layouts(), 2);
+
+    let said = plan(&wanted, &[there, to_buy(&sheet, Supply::Known)], &options(), &mut ());
+    assert_eq!(said.used.len(), 1);
+    assert_eq!(said.not_placed.len(), 4);
+    assert!(said.not_placed.iter().all(|n| n.why == Why::MoreSheets { stock: 1 }));
+    assert_eq!(said.more, [More { stock: 1, sheets: 2 }]);
+
+    let none = plan(&wanted, &[], &options(), &mut ());
+    assert!(none.not_placed.iter().all(|n| n.why == Why::NothingThere));
+    let small = rect(300_000, 300_000);
+    let big = plan(&wanted, &[to_buy(&small, Supply::ToBuy)], &options(), &mut ());
+    assert!(big.not_placed.iter().all(|n| n.why == Why::TooBig));
+}
+
+#[test]
+fn what_nobody_can_say_for_certain_is_too_close() {
+    // By real numbers it fits, with half a µm to spare; rounded to the grid nobody can say.
+    let piece = rect(310_401, 210_401).placed(&Placement { turn: Turn(31_000_000), ..Placement::default() }).unwrap();
+    let (shapes, turns) = (vec![rect(300_000, 200_000)], Turns::fixed(&[Turn(31_000_000)]));
+    let mut options = options();
+    options.caps.boxes = 50;
+    let plan = plan(&wanted(&shapes, &turns), &[stock(&piece, &[], None, false)], &options, &mut ());
+    let why: Vec<&Why> = plan.not_placed.iter().map(|n| &n.why).collect();
+    assert_eq!(why, [&Why::TooClose { stock: vec![0] }]);
+}
+
+#[test]
+fn what_belongs_together_and_does_not_find_a_piece_is_said_to_be_apart() {
+    let (shapes, turns) = (vec![rect(300_000, 200_000); 2], Turns::quarter());
+    let piece = rect(350_000, 250_000);
+    let mut wanted = wanted(&shapes, &turns);
+    wanted.iter_mut().for_each(|w| w.together = Some(Together::Piece(1)));
+    let two = [stock(&piece, &[], None, false), Stock { lot: 1, ..stock(&piece, &[], None, false) }];
+    let apart = |wanted: &[Wanted<'_>]| plan(wanted, &two, &options(), &mut ());
+    assert!(apart(&wanted).not_placed.iter().all(|n| n.why == Why::Apart));
+    wanted.iter_mut().for_each(|w| w.together = Some(Together::Lot(1)));
+    assert_eq!(apart(&wanted).not_placed.len(), 2);
+    wanted.iter_mut().for_each(|w| w.together = None);
+    assert_eq!(apart(&wanted).not_placed, []);
+}
+
+#[test]
+fn a_lock_that_does_not_hold_says_what_breaks() {
+    let (shapes, turns) = (vec![rect(300_000, 200_000); 2], Turns::quarter());
+    let piece = rect(800_000, 500_000);
+    let mut wanted = wanted(&shapes, &turns);
+    let at =
+        |dx: i32, dy: i32| Some(Lock { stock: 0, copy: 0, placement: Placement { dx, dy, ..Placement::default() } });
+    wanted[0].locked = at(100_000, 100_000);
+    wanted[1].locked = at(2_000, 250_000);
+    let stock = [stock(&piece, &[], None, false)];
+    let plan = plan(&wanted, &stock, &options(), &mut ());
+    let first = PlacedPart { wanted: 0, placement: wanted[0].locked.unwrap().placement };
+    assert_eq!(plan.used[0].parts, [first]);
+    let why: Vec<(usize, &Why)> = plan.not_placed.iter().map(|n| (n.wanted, &n.why)).collect();
+    // 5.2 mm from the rim are asked, and 2.2 between parts: of the two the rim is named first.
+    assert_eq!(why, [(1, &Why::Locked { breach: Breach::Rim { part: 1, lacks_um: Some(3_200) } })]);
+}
+
+#[test]
+fn everything_that_breaks_is_named() {
+    let (shape, piece) = (rect(300_000, 200_000), rect(800_000, 500_000));
+    let flaw = Shape::new(vec![p(500_000, 0), p(600_000, 0), p(600_000, 90_000), p(500_000, 90_000)], vec![]).unwrap();
+    let flaws = [flaw];
+    let turns = Turns::half();
+    let laid = |turn: i64, flip: bool, dx: i32, dy: i32| Laid {
+        shape: &shape,
+        turns: &turns,
+        flip: false,
+        placement: Placement { turn: Turn(turn), flip, dx, dy },
+    };
+    let breaches = |laid: &[Laid<'_>]| check(&stock(&piece, &flaws, None, true), laid, &options());
+    assert_eq!(breaches(&[laid(0, false, 5_200, 5_200), laid(0, false, 5_200, 207_400)]), []);
+    assert_eq!(
+        breaches(&[laid(0, false, 5_200, 5_200), laid(0, false, 5_200, 207_000)]),
+        [Breach::Part { part: 0, other: 1, lacks_um: Some(400) }]
+    );
+    assert_eq!(
+        breaches(&[laid(0, false, 5_200, 5_200), laid(0, false, 100_000, 100_000)]),
+        [Breach::Part { part: 0, other: 1, lacks_um: None }]
+    );
+    assert_eq!(breaches(&[laid(0, false, 198_000, 5_200)]), [Breach::Flaw { part: 0, flaw: 0, lacks_um: Some(3_200) }]);
+    assert_eq!(breaches(&[laid(0, false, 5_200, 4_000)]), [Breach::Rim { part: 0, lacks_um: Some(1_200) }]);
+    assert_eq!(breaches(&[laid(0, false, -5_200, 5_200)]), [Breach::Rim { part: 0, lacks_um: None }]);
+    assert_eq!(breaches(&[laid(90_000_000, false, 300_000, 100_000)]), [Breach::Turn { part: 0 }]);
+    assert_eq!(breaches(&[laid(0, true, 400_000, 100_000)]), [Breach::Flip { part: 0 }]);
+    assert_eq!(breaches(&[laid(0, false, i32::MAX, 0)]), [Breach::NoShape { part: 0 }]);
+}
+
+/// Odd parts for more than one sheet.
+fn mixed() -> Vec<Shape> {
+    let l = Shape::new(
+        vec![p(0, 0), p(400_000, 0), p(400_000, 90_000), p(90_000, 90_000), p(90_000, 300_000), p(0, 300_000)],
+        vec![],
+    );
+    let triangle = Shape::new(vec![p(0, 0), p(380_000, 20_000), p(60_000, 310_000)], vec![]).unwrap();
+    let mut parts = vec![l.unwrap(); 5];
+    parts.extend(vec![triangle; 6]);
+    parts.extend(vec![round(70_000.0, 40); 8]);
+    parts
+}
+
+#[test]
+fn the_plan_is_the_same_whatever_the_threads() {
+    let (shapes, turns, sheet) = (mixed(), Turns::quarter(), rect(1_000_000, 700_000));
+    let stock = [to_buy(&sheet, Supply::ToBuy)];
+    let of = |threads: usize, seed: u64| {
+        plan(&wanted(&shapes, &turns), &stock, &Options { threads, seed, rounds: 6, ..options() }, &mut ())
+    };
+    assert_eq!(of(1, 3), of(2, 3));
+    assert_eq!(of(2, 4), of(2, 4));
+}
+
+/// Stops after so many rounds, and keeps what was said last.
+struct After {
+    rounds: u32,
+    last: Progress,
+}
+
+impl Watch for After {
+    fn go_on(&mut self, _: usize, _: usize) -> bool {
+        true
+    }
+
+    fn plan_goes_on(&mut self, so_far: &Progress) -> bool {
+        self.last = *so_far;
+        so_far.round < self.rounds
+    }
+}
+
+#[test]
+fn cancel_keeps_the_best_plan_so_far() {
+    let (shapes, turns, sheet) = (mixed(), Turns::quarter(), rect(1_000_000, 700_000));
+    let stock = [to_buy(&sheet, Supply::ToBuy)];
+    let options = Options { rounds: 100, patience: 100, ..options() };
+    let mut watch = After { rounds: 3, last: Progress::default() };
+    let stopped = plan(&wanted(&shapes, &turns), &stock, &options, &mut watch);
+    assert_eq!(stopped.not_placed, []);
+    assert_eq!((stopped.rounds, stopped.cost), (3, watch.last.cost));
+    assert!(stopped.cost >= stopped.lower_bound && watch.last.placed == shapes.len());
+    // It is what so many rounds come to.
+    let asked = plan(&wanted(&shapes, &turns), &stock, &Options { rounds: 3, ..options }, &mut ());
+    assert_eq!(stopped, asked);
+}
+
+#[test]
+fn a_straight_remainder_is_left_where_it_is_asked_for() {
+    let (shapes, turns, sheet) = (mixed(), Turns::quarter(), rect(2_438_400, 1_219_200));
+    let stock = [to_buy(&sheet, Supply::ToBuy)];
+    let keep = KeepFrom { w_um: 200_000, h_um: 300_000 };
+    let options = Options { leave: Leave::Straight, keep, rounds: 8, ..options() };
+    let plan = plan(&wanted(&shapes, &turns), &stock, &options, &mut ());
+    assert_eq!((plan.not_placed.len(), plan.used.len()), (0, 1));
+    let largest = &plan.used[0].remains.kept[0];
+    let (lo, hi) = largest.bounds();
+    assert_eq!(largest.area2(), 2 * i64::from(hi.x - lo.x) * i64::from(hi.y - lo.y), "a rectangle");
+    assert!((lo.y, hi.y) == (0, 1_219_200) || (lo.x, hi.x) == (0, 2_438_400), "over the full width");
+    // Half of the sheet at least: the parts take up a fifth of it.
+    assert!(largest.area2() * 2 > sheet.area2(), "{lo:?} {hi:?}");
+}
+
 proptest! {
     #![proptest_config(ProptestConfig::with_cases(24))]
 

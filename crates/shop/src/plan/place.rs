@@ -183,8 +183,8 @@ pub fn place(
             Some(r) => found.pieces.push(planned_piece(ground, r.piece, r.saws.clone(), &placed)?),
             None => {
                 let size = &sizes[used.stock - ready.len()];
-                let left =
-                    remains::sawn(&size.shape, &size.saws, &shapes(&placed)?, ground.clear.kerf_um, ground.material)?;
+                let (lying, kerf_um) = (shapes(&placed)?, ground.clear.kerf_um);
+                let left = remains::sawn(&size.shape, &size.saws, &lying, kerf_um, ground.material, ground.leave)?;
                 found.to_buy.push(ToBuy {
                     material: ground.material.id,
                     w_um: size.size.w_um,
@@ -321,7 +321,8 @@ pub fn planned_piece(
     placed: &[(&Want, Placement)],
 ) -> Result<PlannedPiece, Error> {
     let lying = shapes(placed)?;
-    let left = remains::sawn(&piece.shape, &saws, &lying, ground.clear.kerf_um, ground.material)?;
+    let leave = if piece.kind == PieceKind::Sheet { ground.leave } else { fit::plan::Leave::Largest };
+    let left = remains::sawn(&piece.shape, &saws, &lying, ground.clear.kerf_um, ground.material, leave)?;
     let kept: Vec<KeptOffcut> =
         left.kept.iter().enumerate().map(|(i, s)| KeptOffcut { code: format!("{i:06}"), area2: s.area2() }).collect();
     let shares: Vec<CutShare> = placed
