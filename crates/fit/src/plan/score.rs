@@ -44,6 +44,10 @@ pub(super) struct Scored {
 /// What lies where on a piece, whatever its number: the key of what it leaves.
 type Layout = (usize, bool, Vec<(usize, Placement)>);
 
+/// What parts a piece carries, wherever they lie: the piece's kind, whether it is to leave a straight remainder, and the
+/// parts' classes in order.
+type Carried = (usize, bool, Vec<usize>);
+
 /// What a piece leaves, and twice the area of what of that is kept and of most use.
 struct Left {
     remains: Arc<Remains>,
@@ -125,9 +129,9 @@ impl<'a> Books<'a> {
     /// Equal pieces that carry equal parts carry them at equal places: those that leave most.
     fn alike(&self, draft: &mut Draft) {
         let problem = self.problem;
-        let mut best: HashMap<(usize, bool, Vec<usize>), (i64, Vec<PlacedPart>)> = HashMap::new();
+        let mut best: HashMap<Carried, (i64, Vec<PlacedPart>)> = HashMap::new();
         let free = |p: &DraftPiece| p.parts.iter().all(|q| problem.wanted[q.wanted].locked.is_none());
-        let key = |p: &DraftPiece| {
+        let key = |p: &DraftPiece| -> Carried {
             let mut classes: Vec<usize> = p.parts.iter().map(|q| problem.class_of[q.wanted]).collect();
             classes.sort_unstable();
             (problem.kind_of[p.stock], self.is_straight(p.stock), classes)
