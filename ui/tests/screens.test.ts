@@ -110,6 +110,7 @@ describe("receiving", () => {
 
 const found: FindAnswer = {
   load_ms: 1,
+  sort: "smallest",
   left_out: [],
   cautions: [],
   queries: [
@@ -117,6 +118,11 @@ const found: FindAnswer = {
       id: "bracket",
       looked_at: 12,
       ruled_out: 9,
+      reasons: [
+        { why: "area", text: "too small", pieces: 7 },
+        { why: "width", text: "too narrow", pieces: 2 },
+      ],
+      not_needed: 1,
       ms: 1,
       part: rectangle(100, 50),
       too_close: [{ piece: "7K-00F4S", within_mm: 0.1 }],
@@ -137,6 +143,10 @@ const found: FindAnswer = {
           shape: rectangle(400, 300),
           flaws: [],
           grain_deg: null,
+          since: "2026-03-02T08:00:00Z",
+          thickness_mm: 5.9,
+          used: "1.20",
+          left_mm2: 60_000,
           placed: rectangle(100, 50, 20, 20),
         },
       ],
@@ -145,6 +155,24 @@ const found: FindAnswer = {
 };
 
 describe("finding", () => {
+  it("asks for another order, says what it went by, and counts what ruled the others out", async () => {
+    const door = standIn({ find: { ...found, sort: "cheapest" } });
+    const { person } = open(Find);
+    await choose(person, acrylic.name);
+    await person.upload(screen.getByLabelText("Drawing"), drawing());
+    await person.click(screen.getByText("Order, turning, kerf, gap, margin, machine"));
+    await person.click(screen.getByLabelText("Nearest in thickness"));
+    expect(screen.getByLabelText(/Thickness wanted/)).toBeVisible();
+    await person.click(screen.getByLabelText("Least used up"));
+    expect(screen.queryByLabelText(/Thickness wanted/)).toBeNull();
+    expect(screen.getByText("The fifty smallest that hold it are compared.")).toBeVisible();
+    await person.click(screen.getByRole("button", { name: "Find it" }));
+    expect(await screen.findByText("Of this one least is used up")).toBeVisible();
+    expect(screen.getByText("Of those ruled out: 7 too small, 2 too narrow.")).toBeVisible();
+    expect(screen.getByText("Used up, at today's price")).toBeVisible();
+    expect(door.given("find")[0]).toMatchObject({ sort: "cheapest" });
+  });
+
   it("draws the part where it lies, and says plainly what is tight, close, or fits by its rim only", async () => {
     const door = standIn({ find: found });
     const { person } = open(Find);

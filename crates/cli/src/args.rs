@@ -115,6 +115,15 @@ enum Command {
         /// Full sheets too.
         #[arg(long)]
         sheets: bool,
+        /// What comes first: smallest, cheapest (least used up at today's price), oldest, thickness, leftover.
+        #[arg(long)]
+        sort: Option<String>,
+        /// With --sort thickness: the measured thickness wanted, where it is not the material's.
+        #[arg(long)]
+        thickness: Option<String>,
+        /// How far a part may lie off the grain, in degrees.
+        #[arg(long)]
+        off_grain: Option<String>,
         /// Only these parts of what was given.
         #[arg(long, num_args = 1.., value_name = "ID")]
         only: Vec<String>,
@@ -743,20 +752,25 @@ impl Args {
             ),
             Command::Stock(command) => command.what(),
             Command::Offcut(command) => print(command.action()?),
-            Command::Find { material, parts, turning, clearance, top, sheets, only } => print(
-                action::Find {
-                    material: material.clone(),
-                    given: parts.given()?,
-                    turn: turning.turn.clone(),
-                    flip: turning.flip,
-                    clearance: clearance.clearance(),
-                    top: top.clone(),
-                    sheets: *sheets,
-                    shapes: false,
-                    only: only.clone(),
-                }
-                .into(),
-            ),
+            Command::Find { material, parts, turning, clearance, top, sheets, sort, thickness, off_grain, only } => {
+                print(
+                    action::Find {
+                        material: material.clone(),
+                        given: parts.given()?,
+                        turn: turning.turn.clone(),
+                        flip: turning.flip,
+                        clearance: clearance.clearance(),
+                        top: top.clone(),
+                        sheets: *sheets,
+                        sort: sort.clone(),
+                        thickness: thickness.clone(),
+                        off_grain: off_grain.clone(),
+                        shapes: false,
+                        only: only.clone(),
+                    }
+                    .into(),
+                )
+            }
             Command::Drawing { file, said, material, order } => {
                 let Given { unit, join, layers, skip, .. } = said.given();
                 let (material, order) = (material.clone(), order.clone());

@@ -271,11 +271,34 @@ fn left_out(rows: &[LeftOut]) -> String {
     rows.iter().map(|l| say!("cli-left-out", what = &l.what, place = &l.r#where, why = &l.why).text() + "\n").collect()
 }
 
+/// What a fit has of that by which they are in order.
+fn sort_cell(sort: &str, f: &Fit) -> String {
+    match sort {
+        "cheapest" => or_dash(&f.used),
+        "oldest" => f.since.chars().take(10).collect(),
+        "thickness" => or_dash(&f.thickness_mm.map(|mm| format!("{mm:.3}"))),
+        _ => or_dash(&f.left_mm2.map(area)),
+    }
+}
+
 fn find(a: &FindAnswer) -> String {
     let mut text = String::new();
+    let head = match a.sort.as_str() {
+        "cheapest" => Some(say!("cli-head-find-cheapest")),
+        "oldest" => Some(say!("cli-head-find-oldest")),
+        "thickness" => Some(say!("cli-head-find-thickness")),
+        "leftover" => Some(say!("cli-head-find-leftover")),
+        _ => None,
+    };
+    // Before the remark.
+    let sorted_by = head.map(|head| (8, head.text()));
     for q in &a.queries {
         let counts = say!("cli-find", id = &q.id, looked = q.looked_at, out = q.ruled_out, close = q.too_close.len(),);
         text.push_str(&(counts.text() + "\n"));
+        let reasons: Vec<_> = q.reasons.iter().map(|r| format!("{} {}", r.pieces, r.text)).collect();
+        if !reasons.is_empty() {
+            text.push_str(&(say!("cli-find-why", reasons = reasons.join(", ")).text() + "\n"));
+        }
         if q.fits.is_empty() {
             let none = match (q.looked_at, q.too_close.len()) {
                 (0, _) => say!("cli-find-no-piece"),
@@ -289,7 +312,7 @@ fn find(a: &FindAnswer) -> String {
                 .iter()
                 .map(|f| {
                     let p = &f.place;
-                    vec![
+                    let mut row = vec![
                         f.piece.clone(),
                         or_dash(&f.rack),
                         f.size.clone(),
@@ -305,10 +328,18 @@ fn find(a: &FindAnswer) -> String {
                             p.move_mm[1]
                         ),
                         if f.tight { say!("cli-tight").text() } else { String::new() },
-                    ]
+                    ];
+                    if let Some((at, _)) = &sorted_by {
+                        row.insert(*at, sort_cell(&a.sort, f));
+                    }
+                    row
                 })
                 .collect();
-            text.push_str(&table(&headings(say!("cli-head-find").text()), &rows));
+            let mut heads = headings(say!("cli-head-find").text());
+            if let Some((at, head)) = &sorted_by {
+                heads.insert(*at, head.clone());
+            }
+            text.push_str(&table(&heads, &rows));
         }
         for t in &q.too_close {
             let said = match t.within_mm {

@@ -308,6 +308,12 @@ actions! {
         top: Option<String>,
         /// Full sheets too.
         sheets: bool,
+        /// What comes first: `smallest`, `cheapest`, `oldest`, `thickness` or `leftover`.
+        sort: Option<String>,
+        /// For `thickness`: nearest to this, where it is not the material's.
+        thickness: Option<String>,
+        /// How far a part may lie off the grain, degrees.
+        off_grain: Option<String>,
         /// With outlines of parts and pieces, for pictures.
         shapes: bool,
         /// Only these parts of what was given, by their names; none means all.

@@ -117,14 +117,30 @@ answers! {
         place: Place, spare_mm: f64,
         /// The spare is less than the outline is known: measure first.
         tight: bool, kind: String, size: String, grain_deg: Option<f64>, shape: Option<ShapeMm>, flaws: Vec<ShapeMm>,
+        /// Since when it is in stock.
+        since: String,
+        /// As measured of its lot.
+        thickness_mm: Option<f64>,
+        /// What this uses up of it, less what is kept, at today's price; where pieces were compared by that.
+        used: Option<String>,
+        /// About the largest rectangle in what is left, where that was worked out.
+        left_mm2: Option<f64>,
         /// The part as it lies in the piece.
         placed: Option<ShapeMm>, }
     TooClose { piece: String, within_mm: Option<f64>, }
     MarginOnly { piece: String, }
-    FindQuery { id: String, fits: Vec<Fit>, looked_at: usize, ruled_out: usize, too_close: Vec<TooClose>,
+    /// Pieces that are proven not to hold a part, by what proves it.
+    RuledOut {
+        /// `area`, `disc`, `length`, `width`, `inner`, `turn` or `places`.
+        why: String, text: String, pieces: usize, }
+    FindQuery { id: String, fits: Vec<Fit>, looked_at: usize, ruled_out: usize, too_close: Vec<TooClose>, reasons: Vec<RuledOut>,
+        /// Pieces that come after the last one that was asked for.
+        not_needed: usize,
         /// Would fit if the rim served as a side of the part.
         without_margin: Vec<MarginOnly>, ms: f64, part: Option<ShapeMm>, }
-    FindAnswer { load_ms: f64, queries: Vec<FindQuery>, left_out: Vec<LeftOut>, cautions: Vec<String>, }
+    FindAnswer { load_ms: f64,
+        /// The order: `smallest`, `cheapest`, `oldest`, `thickness` or `leftover`.
+        sort: String, queries: Vec<FindQuery>, left_out: Vec<LeftOut>, cautions: Vec<String>, }
     LeftOut { what: String, r#where: String, why: String, }
     DrawingPart { id: String,
         /// The text inside it, else its block, group or layer, else a number.

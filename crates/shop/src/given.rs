@@ -229,6 +229,15 @@ fn drawn(shop: &Shop, upload: &Upload, given: &Given, reading: &Reading<'_>) -> 
     Ok(Read { parts, left_out, told })
 }
 
+/// An angle in degrees, `1.5` or `1.5°`, as whole microdegrees from 0 to `most_deg`; left out: 0.
+pub fn angle_udeg(given: Option<&str>, most_deg: u32, field: &'static str) -> Result<i64, Error> {
+    let Some(text) = given.map(str::trim).filter(|t| !t.is_empty()) else { return Ok(0) };
+    let number = text.trim_end_matches('°').trim_end().parse::<f64>().ok();
+    let degrees = number.filter(|d| (0.0..=f64::from(most_deg)).contains(d));
+    let wrong = || Error::bad(say!("error-angle", text = shown(text), most = most_deg)).at(field);
+    Ok((degrees.ok_or_else(wrong)? * 1e6).round() as i64)
+}
+
 /// The turns a part allows, as a person says them; left out: half turns where the material has grain, else any.
 pub fn turn(given: Option<&str>, grained: bool) -> Result<TurnRule, Error> {
     let words =

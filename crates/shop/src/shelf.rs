@@ -6,11 +6,12 @@ use sheetloft_ledger::state::Piece;
 use sheetloft_shapes::Shape;
 use sheetloft_store::{Signer, Snapshot, StockRow, StoreError};
 use std::borrow::Cow;
+use std::collections::HashMap;
 use uuid::Uuid;
 
 use crate::door::Job;
 use crate::error::Error;
-use crate::find::grain_at;
+use crate::find::grain_within;
 use crate::shop::Shop;
 
 /// How signatures of pieces are worked out.
@@ -25,16 +26,21 @@ pub struct Shelf {
     /// Their signatures, each at the position of its piece.
     pub index: Index,
     pieces: Vec<Uuid>,
+    lots: Vec<Option<Uuid>>,
+    born_ms: Vec<u64>,
+    /// Measured, by lot.
+    thickness_um: HashMap<Uuid, i64>,
 }
 
 impl Shelf {
     /// Loads what is free of a material; of its offcuts alone unless `sheets` are wanted too. Signatures that are
-    /// missing or of another version are worked out first, which can be cancelled.
-    pub fn load(shop: &mut Shop, material: Uuid, sheets: bool, job: &Job) -> Result<Self, Error> {
+    /// missing or of another version are worked out first, which can be cancelled. Parts may lie off the grain by so
+    /// many microdegrees.
+    pub fn load(shop: &mut Shop, material: Uuid, sheets: bool, off_grain_udeg: i64, job: &Job) -> Result<Self, Error> {
         sign(shop, material, job)?;
         let snapshot = shop.store.snapshot()?;
         let mut index = Index::new();
-        let mut pieces = Vec::new();
+        let (mut pieces, mut lots, mut born_ms) = (Vec::new(), Vec::new(), Vec::new());
         let mut unsigned = Vec::new();
         let kind = if sheets { None } else { Some(PieceKind::Offcut) };
         snapshot.read(|reader| {
@@ -42,10 +48,15 @@ impl Shelf {
                 let signature = Signature::from_bytes(row.signature);
                 unsigned.extend(signature.is_err().then_some(pieces.len()));
                 pieces.push(row.piece);
-                index.push(&signature.unwrap_or_else(|_| Signature::unknown(row.area2)), row.grain_udeg.map(grain_at));
+                lots.push(row.lot);
+                born_ms.push(row.born_ms);
+                let grain = row.grain_udeg.map(|udeg| grain_within(udeg, off_grain_udeg));
+                index.push(&signature.unwrap_or_else(|_| Signature::unknown(row.area2)), grain);
             })
         })?;
-        let mut shelf = Self { snapshot, index, pieces };
+        let measured = snapshot.read(|reader| reader.lots())?;
+        let thickness_um = measured.into_iter().filter_map(|lot| Some((lot.id, lot.thickness_um?))).collect();
+        let mut shelf = Self { snapshot, index, pieces, lots, born_ms, thickness_um };
         shelf.sign_here(&unsigned, job)?;
         Ok(shelf)
     }
@@ -61,6 +72,16 @@ impl Shelf {
     pub fn code(&self, at: usize) -> Result<String, StoreError> {
         let code = self.pieces.get(at).map(|id| self.snapshot.read(|reader| reader.piece_code(*id)));
         Ok(code.transpose()?.flatten().unwrap_or_default())
+    }
+
+    /// When one of the pieces came into stock, ms.
+    pub fn born_ms(&self, at: usize) -> u64 {
+        self.born_ms.get(at).copied().unwrap_or(u64::MAX)
+    }
+
+    /// The measured thickness of the lot of one of the pieces, µm.
+    pub fn thickness_um(&self, at: usize) -> Option<i64> {
+        self.thickness_um.get(&(*self.lots.get(at)?)?).copied()
     }
 
     /// The largest of the pieces.
@@ -147,7 +168,7 @@ mod tests {
         let mut shop = Shop::open(&file, &mut Machine::default()).unwrap();
         let material = shop.read().find_material("M").unwrap().id;
         let all = |shelf: &Shelf| shelf.index.iter().collect::<Vec<_>>();
-        let loaded = Shelf::load(&mut shop, material, false, &Job::default()).unwrap();
+        let loaded = Shelf::load(&mut shop, material, false, 0, &Job::default()).unwrap();
         let right: Vec<_> = (0..3)
             .map(|at| {
                 let candidate = loaded.candidate(at).unwrap();
@@ -160,7 +181,14 @@ mod tests {
         shop.store.rebuild().unwrap();
         let snapshot = shop.store.snapshot().unwrap();
         let unsigned = Signature::unknown(right[0].0.area2);
-        let mut shelf = Shelf { snapshot, index: Index::new(), pieces: Vec::new() };
+        let mut shelf = Shelf {
+            snapshot,
+            index: Index::new(),
+            pieces: Vec::new(),
+            lots: Vec::new(),
+            born_ms: Vec::new(),
+            thickness_um: HashMap::new(),
+        };
         shelf
             .snapshot
             .read(|reader| {
@@ -179,7 +207,7 @@ mod tests {
         assert_eq!(all(&shelf)[1..], right[1..]);
         assert_eq!(shelf.index.get(0), Some((unsigned, None)));
 
-        assert_eq!(all(&Shelf::load(&mut shop, material, false, &Job::default()).unwrap()), right);
+        assert_eq!(all(&Shelf::load(&mut shop, material, false, 0, &Job::default()).unwrap()), right);
         assert_eq!(shelf.largest().unwrap().unwrap().code, shelf.code(2).unwrap());
     }
 }

@@ -262,6 +262,18 @@ top?: string,
  */
 sheets?: boolean, 
 /**
+ * What comes first: `smallest`, `cheapest`, `oldest`, `thickness` or `leftover`.
+ */
+sort?: string, 
+/**
+ * For `thickness`: nearest to this, where it is not the material's.
+ */
+thickness?: string, 
+/**
+ * How far a part may lie off the grain, degrees.
+ */
+off_grain?: string, 
+/**
  * With outlines of parts and pieces, for pictures.
  */
 shapes?: boolean, 
@@ -640,6 +652,22 @@ price: string | null, place: Place, spare_mm: number,
  */
 tight: boolean, kind: string, size: string, grain_deg: number | null, shape: ShapeMm | null, flaws: Array<ShapeMm>, 
 /**
+ * Since when it is in stock.
+ */
+since: string, 
+/**
+ * As measured of its lot.
+ */
+thickness_mm: number | null, 
+/**
+ * What this uses up of it, less what is kept, at today's price; where pieces were compared by that.
+ */
+used: string | null, 
+/**
+ * About the largest rectangle in what is left, where that was worked out.
+ */
+left_mm2: number | null, 
+/**
  * The part as it lies in the piece.
  */
 placed: ShapeMm | null, };
@@ -648,13 +676,27 @@ export type TooClose = { piece: string, within_mm: number | null, };
 
 export type MarginOnly = { piece: string, };
 
-export type FindQuery = { id: string, fits: Array<Fit>, looked_at: number, ruled_out: number, too_close: Array<TooClose>, 
+export type RuledOut = { 
+/**
+ * `area`, `disc`, `length`, `width`, `inner`, `turn` or `places`.
+ */
+why: string, text: string, pieces: number, };
+
+export type FindQuery = { id: string, fits: Array<Fit>, looked_at: number, ruled_out: number, too_close: Array<TooClose>, reasons: Array<RuledOut>, 
+/**
+ * Pieces that come after the last one that was asked for.
+ */
+not_needed: number, 
 /**
  * Would fit if the rim served as a side of the part.
  */
 without_margin: Array<MarginOnly>, ms: number, part: ShapeMm | null, };
 
-export type FindAnswer = { load_ms: number, queries: Array<FindQuery>, left_out: Array<LeftOut>, cautions: Array<string>, };
+export type FindAnswer = { load_ms: number, 
+/**
+ * The order: `smallest`, `cheapest`, `oldest`, `thickness` or `leftover`.
+ */
+sort: string, queries: Array<FindQuery>, left_out: Array<LeftOut>, cautions: Array<string>, };
 
 export type LeftOut = { what: string, where: string, why: string, };
 

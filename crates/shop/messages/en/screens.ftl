@@ -400,8 +400,21 @@ ui-find-lead = The smallest offcut that really holds the part, at any angle, bef
 ui-find-part = The part
 ui-find-sheets = Full sheets too
 ui-find-flip = May be turned over
-ui-find-more = Turning, kerf, gap, margin, machine
+ui-find-more = Order, turning, kerf, gap, margin, machine
 ui-find-top = How many answers
+ui-find-sort = What comes first
+ui-find-sort-smallest = The smallest
+ui-find-sort-cheapest = Least used up
+ui-find-sort-oldest = Longest in stock
+ui-find-sort-thickness = Nearest in thickness
+ui-find-sort-leftover = Most useful leftover
+ui-find-sort-compared = The fifty smallest that hold it are compared.
+ui-find-thickness = Thickness wanted
+ui-find-thickness-hint = As measured. Left out: the material's own.
+ui-find-off-grain = May lie off the grain by
+ui-find-off-grain-hint = Degrees to either side. Left out: exactly along it.
+ui-find-why = Of those ruled out: { $reasons }.
+ui-find-why-one = { $pieces } { $why }
 ui-find-top-hint = For each part.
 ui-find-go = Find it
 ui-find-busy = Looking through the racks
@@ -415,8 +428,25 @@ ui-find-counts = { $looked ->
     [one] one shown that fits
    *[other] { $fits } shown that fit
 }, { $out } proven too small, { $close } too close to call.
-ui-find-smallest = The smallest that holds it
-ui-find-others = Others that hold it, smallest first
+ui-find-first = { $sort ->
+    [cheapest] Of this one least is used up
+    [oldest] The one longest in stock that holds it
+    [thickness] The nearest in thickness that holds it
+    [leftover] This one loses least of what is useful
+   *[smallest] The smallest that holds it
+ }
+ui-find-others = { $sort ->
+    [cheapest] Others that hold it, least used up first
+    [oldest] Others that hold it, longest in stock first
+    [thickness] Others that hold it, nearest in thickness first
+    [leftover] Others that hold it, the most useful leftover first
+   *[smallest] Others that hold it, smallest first
+ }
+ui-find-used = Used up, at today's price
+ui-find-left = Largest rectangle left
+ui-find-since = In stock since
+ui-find-measured = Measured thickness
+ui-find-not-measured = not measured
 ui-find-answer = Answer { $rank }: piece { $piece }
 ui-find-picture = Part { $part } where it lies in piece { $piece }
 ui-find-size = Largest rectangle

@@ -1,4 +1,9 @@
-//! `find`: the smallest pieces into which each part fits.
+//! `find`: the smallest pieces into which each part fits, or the first in another order.
+
+mod sort;
+
+use std::cmp::Reverse;
+use std::collections::BTreeMap;
 
 use sheetloft_fit as fit;
 use sheetloft_ledger::body::{Grain, Sides, TurnRule};
@@ -6,7 +11,7 @@ use sheetloft_ledger::state::Piece;
 use sheetloft_shapes::{Shape, Turn};
 
 use crate::action::Find;
-use crate::answer::{FindAnswer, FindQuery, Fit, MarginOnly, TooClose};
+use crate::answer::{FindAnswer, FindQuery, Fit, MarginOnly, RuledOut, TooClose};
 use crate::cautions;
 use crate::door::Job;
 use crate::error::Error;
@@ -17,9 +22,13 @@ use crate::say;
 use crate::shelf::Shelf;
 use crate::shop::{Lookup, Shop, whole};
 use crate::view::{self, Names, mm, mm2, shape_mm, size_text, weight_kg};
+use sort::Sort;
 
 /// How many pieces a person is shown for each part, unless asked otherwise.
 const TOP: u32 = 10;
+
+/// The most that a part may be allowed to lie off the grain, degrees.
+const OFF_GRAIN_MOST_DEG: u32 = 45;
 
 /// What a placement with room keeps beyond what is asked, µm: more than an outline measured by tape is off.
 const EASE_UM: i64 = 3_000;
@@ -34,14 +43,14 @@ pub fn turns(rule: TurnRule) -> fit::Turns {
     }
 }
 
-/// The grain of a piece as the engine takes it.
+/// The grain of a piece as the engine takes it: parts lie along it.
 pub fn grain(piece: &Piece) -> Option<fit::Grain> {
-    piece.grain_udeg.map(grain_at)
+    piece.grain_udeg.map(|udeg| grain_within(udeg, 0))
 }
 
-/// Grain in a direction, in microdegrees, as the engine takes it.
-pub fn grain_at(udeg: i64) -> fit::Grain {
-    fit::Grain { at: Turn(udeg), tolerance_udeg: 0 }
+/// Grain in a direction, with what parts may be off it to either side; both in microdegrees.
+pub fn grain_within(udeg: i64, tolerance_udeg: i64) -> fit::Grain {
+    fit::Grain { at: Turn(udeg), tolerance_udeg }
 }
 
 /// The areas of a piece that must not be used.
@@ -64,41 +73,58 @@ pub fn find(shop: &mut Shop, with: &Find, job: &Job, clock_ms: &dyn Fn() -> f64)
     let top = top.map_or(Ok(TOP), |t| whole(t, 1, 10_000, "top"))?;
     let mut read = given::parts(shop, &with.given, material.data.sides == Sides::Same, None)?;
     read.keep(&with.only)?;
+    let sort = Sort::read(shop, &material, with.sort.as_deref(), with.thickness.as_deref())?;
+    let off_grain = given::angle_udeg(with.off_grain.as_deref(), OFF_GRAIN_MOST_DEG, "off_grain")?;
     let names = Names::read(&reader)?;
     let prices = Prices::read(&reader)?;
-    let shelf = Shelf::load(shop, material.id, with.sheets, job)?;
+    let shelf = Shelf::load(shop, material.id, with.sheets, off_grain, job)?;
+    let ranks = sort.ranks(&shelf);
     let loaded = clock_ms();
     let turns = turns(rule);
-    let options = fit::Options {
+    let mut options = fit::Options {
         kerf_um: clear.kerf_um,
         margin_um: clear.margin_um,
-        top: Some(top as usize),
         without_margin: clear.margin_um > 0,
         threads: 2,
         // Pushed to a corner, but where there is room not so near to the rim that a tape's error matters.
         ease_um: EASE_UM,
         ..fit::Options::default()
     };
+    sort.ask(&mut options, top as usize);
     let mut queries = Vec::new();
     let count = read.parts.len();
     for (n, given) in read.parts.iter().enumerate() {
         let started = clock_ms();
         let part = fit::Part::new(&given.shape);
-        let query = fit::Query { part: &part, turns: &turns, flip: with.flip, order: None };
-        let deadline = loaded + limits::FIND_MS as f64;
+        let query = fit::Query { part: &part, turns: &turns, flip: with.flip, order: ranks.as_deref() };
+        let deadline = started + limits::FIND_MS as f64;
         let mut watch = |done: usize, of: usize| {
             job.report(n * of.max(1) + done, count * of.max(1));
             !job.is_cancelled() && clock_ms() < deadline
         };
         let mut answers = fit::find(&[query], &shelf.index, &shelf, &options, &mut watch)?;
-        let Some(answer) = answers.pop() else { continue };
+        let Some(mut answer) = answers.pop() else { continue };
+        if sort == Sort::Cheapest {
+            let all = answer.fits.len();
+            sort::by_use(&mut answer.fits, top as usize, &given.shape, clear.kerf_um, &shelf, &material, &prices)?;
+            answer.not_needed += all - answer.fits.len();
+        }
         let fits = answer
             .fits
             .iter()
             .map(|found| {
                 let piece = shelf.piece(found.candidate)?;
                 let price = prices.of(&material, piece.shape.area2());
-                Ok(fit_row(shop, &piece, found, given, &names, with.shapes, price))
+                let used = match sort {
+                    Sort::Cheapest => {
+                        let used = sort::used(found, &given.shape, clear.kerf_um, &shelf, &material, &prices)?;
+                        price.map(|_| used)
+                    }
+                    _ => None,
+                };
+                let row = fit_row(shop, &piece, found, given, &names, with.shapes, price);
+                let thickness_mm = shelf.thickness_um(found.candidate).map(mm);
+                Ok(Fit { used: used.map(|p| shop.money(p)), thickness_mm, ..row })
             })
             .collect::<Result<_, Error>>()?;
         queries.push(FindQuery {
@@ -106,6 +132,8 @@ pub fn find(shop: &mut Shop, with: &Find, job: &Job, clock_ms: &dyn Fn() -> f64)
             fits,
             looked_at: answer.looked_at,
             ruled_out: answer.ruled_out,
+            reasons: reasons(&answer.reasons),
+            not_needed: answer.not_needed,
             too_close: answer
                 .too_close
                 .iter()
@@ -124,10 +152,31 @@ pub fn find(shop: &mut Shop, with: &Find, job: &Job, clock_ms: &dyn Fn() -> f64)
     let weight = largest.as_ref().and_then(|s| weight_kg(s.area2(), &material));
     Ok(FindAnswer {
         load_ms: loaded - begun,
+        sort: sort.word().to_owned(),
         queries,
         left_out: read.left_out,
         cautions: cautions::handling(&material, weight, largest.as_ref().map_or(0, cautions::longest_um)),
     })
+}
+
+/// What ruled pieces out, most of them first.
+fn reasons(counted: &BTreeMap<fit::Reason, usize>) -> Vec<RuledOut> {
+    let mut rows: Vec<_> = counted.iter().map(|(reason, pieces)| (*reason, *pieces)).collect();
+    rows.sort_by_key(|(reason, pieces)| (Reverse(*pieces), *reason));
+    rows.into_iter()
+        .map(|(reason, pieces)| {
+            let (why, text) = match reason {
+                fit::Reason::Area => ("area", say!("ruled-out-area")),
+                fit::Reason::Disc => ("disc", say!("ruled-out-disc")),
+                fit::Reason::Length => ("length", say!("ruled-out-length")),
+                fit::Reason::Width => ("width", say!("ruled-out-width")),
+                fit::Reason::Inner => ("inner", say!("ruled-out-inner")),
+                fit::Reason::Turn => ("turn", say!("ruled-out-turn")),
+                fit::Reason::Places => ("places", say!("ruled-out-places")),
+            };
+            RuledOut { why: why.to_owned(), text: text.text(), pieces }
+        })
+        .collect()
 }
 
 fn fit_row(
@@ -152,6 +201,10 @@ fn fit_row(
         tight: found.spare_um < piece.known_within_um,
         kind: view::kind_word(piece.kind).to_owned(),
         size: size_text(&piece.shape, shop),
+        since: view::when(piece.born_ms),
+        thickness_mm: None,
+        used: None,
+        left_mm2: found.left_um2.map(|um2| mm2(um2 * 2)),
         grain_deg: view::grain_deg(piece),
         shape: shapes.then(|| shape_mm(&piece.shape)),
         flaws: if shapes { piece.flaws.iter().map(|f| shape_mm(&f.shape)).collect() } else { Vec::new() },
