@@ -12,7 +12,7 @@ use std::f64::consts::PI;
 use crate::field::Field;
 use crate::lp::{self, Row};
 use crate::num::{Rot, V, v};
-use crate::search::{Feature, Node, PROOF_UM, Pair, Pose};
+use crate::search::{Feature, Node, Pair, Pose};
 
 /// Edges beside the one in question may reach this far behind its line, µm: what rounding amounts to.
 const BEHIND_UM: f64 = 1e-3;
@@ -60,7 +60,7 @@ impl Bounder {
         self.turn = if node.ha > 0.0 { (libm::sin(node.ha), libm::cos(node.ha)) } else { (0.0, 1.0) };
         self.hull_lines(pair, node);
         let verdict = self.solve(pair, node);
-        if verdict.most.is_some_and(|most| most < -PROOF_UM) {
+        if verdict.most.is_some_and(|most| most < -pair.unsure) {
             return verdict;
         }
         let hull_lines = self.lines.len();
@@ -180,7 +180,7 @@ impl Bounder {
             let shifted = sum.shift.x.abs() * node.hx + sum.shift.y.abs() * node.hy;
             (weights > 0.5).then(|| (sum.rest + shifted + turned + sum.error) / weights)
         };
-        let enough = |best: &lp::Optimum| best.x[3] < 0.0 && most(best).is_some_and(|m| m < -PROOF_UM);
+        let enough = |best: &lp::Optimum| best.x[3] < 0.0 && most(best).is_some_and(|m| m < -pair.unsure);
         let Some(best) = lp::maximize([0.0, 0.0, 0.0, 1.0], &self.rows, h, enough) else {
             return Verdict::default();
         };

@@ -3,7 +3,7 @@
 use crate::erosion::{self, Side};
 use crate::part::Part;
 use crate::piece::{Bounds, DEPTHS_UM, Signature};
-use crate::search::PROOF_UM;
+use crate::search::{PROOF_UM, UNSURE_UM};
 use crate::solve::Reason;
 use crate::turns::{Span, Turns};
 use crate::widths::{DIRECTIONS, STEP_UDEG, least_widths, widths};
@@ -23,11 +23,16 @@ pub struct Needs {
 impl Needs {
     /// What the part needs with this clearance all around; about a millisecond.
     pub fn of(part: &Part, clearance_um: i64) -> Self {
-        let clear = clearance_um.max(0) as f64;
+        // Less by what rounding may have taken, so that a part is not ruled out on the very place that it came from.
+        let clear = clearance_um.max(0) as f64 - UNSURE_UM;
         let hull = &part.face(false).hull;
         let area = part.shape().area2() as f64 / 2.0;
         // An outline that grows is at each moment at least as long as its convex hull is around.
-        let grown = area + clear * crate::widths::perimeter(hull) + std::f64::consts::PI * clear * clear;
+        let grown = if clear > 0.0 {
+            area + clear * crate::widths::perimeter(hull) + std::f64::consts::PI * clear * clear
+        } else {
+            area + clear * part.around_um()
+        };
         // The part grown by the clearance lies in the piece. So the same depth taken off both, what is left of the
         // part is no more: nothing but the depth beyond the clearance is taken off the part itself.
         let depths: Vec<f64> = DEPTHS_UM.iter().map(|&d| d as f64 - clear).collect();

@@ -22,6 +22,7 @@ pub struct Part {
     inradius: f64,
     diameter: f64,
     width: f64,
+    around: f64,
     alike_half: bool,
     alike_quarter: bool,
     alike_flipped: bool,
@@ -89,6 +90,7 @@ impl Part {
             inradius: first.r,
             diameter: diameter(hull),
             width,
+            around: shape.rings().map(|r| crate::widths::perimeter(&ring_of(r, V::default(), false))).sum(),
             alike_half: alike(shape, |p| (-p.0, -p.1), false),
             alike_quarter: alike(shape, |p| (-p.1, p.0), false),
             alike_flipped: alike(shape, |p| (-p.0, p.1), true) || alike(shape, |p| (p.1, p.0), true),
@@ -111,6 +113,11 @@ impl Part {
     /// Greatest distance between two corners, µm.
     pub fn diameter_um(&self) -> f64 {
         self.diameter
+    }
+
+    /// Length of its rings, µm.
+    pub(crate) fn around_um(&self) -> f64 {
+        self.around
     }
 
     /// Least width of its convex hull, µm.

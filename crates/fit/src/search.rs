@@ -21,6 +21,9 @@ use crate::watch::Watch;
 
 /// A box is proven empty only by more than this, µm: far above what rounding in double precision adds up to.
 pub(crate) const PROOF_UM: f64 = 0.01;
+/// But at quarter turns, shapes on the grid are rounded ones: what lacks no more than this, µm, may be a part in the
+/// very place that it was cut from (each of two outlines has corners up to 0.71 µm off).
+pub(crate) const UNSURE_UM: f64 = 1.5;
 /// Boxes in which nothing moves by more than this are not split any more, µm.
 const SMALLEST_UM: f64 = 0.6;
 
@@ -74,6 +77,8 @@ pub(crate) struct Pair<'a> {
     pub clearance: f64,
     /// Asked beyond all clearances, where a search is for poses with room, µm.
     pub more: f64,
+    /// What lacks no more than this is not proven to be empty, µm.
+    pub unsure: f64,
 }
 
 /// Set in an entry of a list: the knot alone is meant, not those below it.
@@ -82,7 +87,7 @@ const ALONE: u32 = 1 << 31;
 impl<'a> Pair<'a> {
     pub fn new(face: &'a Face, host: &'a Host) -> Self {
         let clearance = host.field.objects().iter().fold(0.0, |c: f64, o| c.max(o.clearance));
-        Self { face, host, clearance, more: 0.0 }
+        Self { face, host, clearance, more: 0.0, unsure: PROOF_UM }
     }
 
     /// The knot of a list's entry, the knots it belongs to, and whether it is the part's own.
@@ -312,7 +317,7 @@ pub(crate) fn search<T>(
         }
         let verdict = bounder.look(pair, &node, list);
         let most = verdict.most.map_or(node.most, |m| m.min(node.most));
-        if most < -PROOF_UM {
+        if most < -pair.unsure {
             continue;
         }
         let slight = most <= least;
@@ -447,7 +452,7 @@ fn look(pair: &Pair<'_>, node: &mut Node, arena: &mut Vec<u32>, memory: &mut Mem
             }
             let reach = shift + norm * chord;
             let reach_all = reach + spread * chord;
-            let (low, high) = (r - reach - PROOF_UM, r + reach_all + cover + SETTLED_UM);
+            let (low, high) = (r - reach - pair.unsure, r + reach_all + cover + SETTLED_UM);
             let (field, p) = if own {
                 (&pair.host.field, node.pose.t + c.turned(node.pose.rot))
             } else {

@@ -10,7 +10,7 @@ use crate::field::Field;
 use crate::host::Host;
 use crate::num::Rot;
 use crate::part::Part;
-use crate::search::{Ask, End, Open, PROOF_UM, Pair, Pose, Sector, search};
+use crate::search::{Ask, End, Open, PROOF_UM, Pair, Pose, Sector, UNSURE_UM, search};
 use crate::tidy::placement_at;
 use crate::turns::Turns;
 use crate::verify::verify;
@@ -116,6 +116,7 @@ pub fn solve(
     let mut fits = None;
     if !spans.is_empty() {
         solver.turn = None;
+        let pairs: Vec<Pair<'_>> = faces.iter().map(|f| Pair { unsure: UNSURE_UM, ..Pair::new(f, host) }).collect();
         let end = search(&pairs, &spans, ROUNDED_LEAST_UM, &mut left, watch, &mut solver);
         fits = rest.take(end);
     }
@@ -159,8 +160,10 @@ impl Solver<'_> {
         let (sin, cos) = turn.sin_cos();
         let sector = Sector { middle: turn.radians(), rot: Rot { sin, cos }, half: 0.0 };
         let least = if turn.is_quarter() { -PROOF_UM } else { ROUNDED_LEAST_UM };
-        let mut fixed = Solver { pairs, turn: Some(turn), ..*self };
-        search(pairs, &[sector], least, boxes, watch, &mut fixed)
+        let unsure = if turn.is_quarter() { PROOF_UM } else { UNSURE_UM };
+        let pairs: Vec<Pair<'_>> = pairs.iter().map(|p| Pair { unsure, ..*p }).collect();
+        let mut fixed = Solver { pairs: &pairs, turn: Some(turn), ..*self };
+        search(&pairs, &[sector], least, boxes, watch, &mut fixed)
     }
 }
 
@@ -293,5 +296,6 @@ fn quarters(turns: &Turns, period: i64) -> impl Iterator<Item = Turn> {
 
 /// A necessary condition that needs no search. (The others are in the piece's [`crate::Signature`].)
 fn ruled_out(part: &Part, host: &Host) -> Option<Reason> {
-    (part.shape().area2() as f64 / 2.0 > host.area_um2()).then_some(Reason::Area)
+    let least = part.shape().area2() as f64 / 2.0 - UNSURE_UM * part.around_um();
+    (least > host.area_um2()).then_some(Reason::Area)
 }

@@ -3,7 +3,7 @@
 mod support;
 
 use proptest::prelude::*;
-use sheetloft_fit::{Caps, Host, Obstacle, Part, Reason, Span, Turns, Verdict, solve, tidy, verify};
+use sheetloft_fit::{Caps, Host, Needs, Obstacle, Part, Reason, Signature, Span, Turns, Verdict, solve, tidy, verify};
 use sheetloft_shapes::{Placement, Point, Shape, Turn};
 use support::{FAMILIES, Rng, part, planted};
 
@@ -80,6 +80,28 @@ fn a_hole_made_by_the_part_itself_is_found_at_any_turn() {
             assert!(spare(verdict).is_some_and(|s| s as f64 <= um), "{family:?} {um}: {verdict:?}");
         }
     }
+}
+
+/// At such a turn the corners of the hole are rounded, so that its own part may lack a little: nobody can tell.
+#[test]
+fn the_place_that_a_part_came_from_is_never_proven_too_small() {
+    let mut rng = Rng(41);
+    let (mut close, mut fits) = (0, 0);
+    for family in FAMILIES {
+        for _ in 0..4 {
+            let size = rng.range(40_000.0, 400_000.0);
+            let shape = part(&mut rng, family, size);
+            let hole = moved(&shape, (rng.unit() * 360e6) as i64, 5_000, -7_000);
+            let ruled_out = Needs::of(&Part::new(&shape), 0).ruled_out_by(&Signature::of(&hole, &[]));
+            assert_eq!(ruled_out, None, "{family:?}");
+            match ask(&shape, &Turns::any(), true, &hole, 0) {
+                Verdict::Fits { .. } => fits += 1,
+                Verdict::TooClose { within_um: Some(within) } if within <= 4 => close += 1,
+                other => panic!("{family:?}: {other:?}"),
+            }
+        }
+    }
+    assert!(close > 0, "{fits} fit");
 }
 
 /// Round parts in holes of their size hold at as many turns as they have corners: answered long before any cap.
