@@ -1,7 +1,8 @@
 //! A question over whole stocks, beside two ways in which it is answered today, in one run.
 //!
 //! Stock: offcuts as a workshop leaves them. Parts: half of them had a piece made for them (with 0.02 to 2 mm to
-//! spare, hidden among the others), for half of them none was made, but thousands of pieces nearly hold them.
+//! spare, hidden among the others), for half of them none was made. And a few for which hundreds of pieces each were
+//! made that are too small by 0.1 to 2 mm, in every form that this leaves: all of these nearly hold them.
 //! `STOCK=1000,10000` chooses other sizes of stock; `OURS_ALONE=1` leaves the other ways out.
 
 #[path = "../tests/support/mod.rs"]
@@ -14,10 +15,13 @@ use geo::{BoundingRect, Contains, MultiPolygon, Polygon, Rotate, Translate};
 use sheetloft_fit::{Fit, Index, Options, Part, Query, Signature, Turns, Watch, find};
 use sheetloft_shapes::rectangle::largest_rectangle;
 use sheetloft_shapes::{Shape, width};
-use support::{FAMILIES, Planted, Rng, grown, offcut, part, planted, to_geo};
+use support::{FAMILIES, Planted, Rng, grown, offcut, part, piece_for, planted, to_geo};
 
 /// Parts of each half.
 const PARTS: usize = 100;
+/// Parts that many pieces nearly hold: one of the stock in so many is such a piece of each of them, and no more than
+/// so many are.
+const NEARLY: (usize, usize, usize) = (10, 100, 1_000);
 /// Kerf and margin together, µm.
 const CLEARANCE_UM: i64 = 2_000;
 /// Parts and pieces of the first baseline.
@@ -54,8 +58,17 @@ fn main() {
             part(&mut rng, FAMILIES[i % 5], size)
         })
         .collect();
+    let coveted: Vec<Shape> = (0..NEARLY.0)
+        .map(|i| {
+            let size = rng.range(100_000.0, 350_000.0);
+            part(&mut rng, FAMILIES[i % 5], size)
+        })
+        .collect();
     let begun = Instant::now();
-    let (pieces, signatures) = stock(&made, most);
+    let (mut pieces, mut signatures) = stock(&made, most);
+    let nearly = too_small(&mut rng, &coveted, (most / NEARLY.1).min(NEARLY.2));
+    signatures.extend(nearly.iter().map(|shape| Signature::of(shape, &[])));
+    pieces.extend(nearly.into_iter().map(|shape| (shape, Vec::new())));
     println!("made {} pieces with their signatures in {:.1} s\n", pieces.len(), begun.elapsed().as_secs_f64());
 
     loading(&signatures);
@@ -66,16 +79,21 @@ fn main() {
     let mut last = Vec::new();
     for &size in &sizes {
         let mut index = Index::new();
-        for s in &signatures[..size] {
-            index.push(s, None);
+        // Those that nearly hold the coveted parts lie behind all others, by part in turn.
+        let of_them = (size / NEARLY.1).min(NEARLY.2) * NEARLY.0;
+        let chosen: Vec<usize> = (0..size).chain(most..most + of_them).collect();
+        let there: Vec<(Shape, Vec<Shape>)> = chosen.iter().map(|&i| pieces[i].clone()).collect();
+        for &i in &chosen {
+            index.push(&signatures[i], None);
         }
         last.clear();
         for (name, parts) in [
             ("made for", made.iter().map(|m| &m.part).collect::<Vec<_>>()),
             ("not made", others.iter().collect()),
             ("awkward", awkward.iter().collect()),
+            ("coveted", coveted.iter().collect()),
         ] {
-            let times: Vec<Measured> = parts.iter().map(|p| ask(p, &index, &pieces[..size])).collect();
+            let times: Vec<Measured> = parts.iter().map(|p| ask(p, &index, &there)).collect();
             let found = times
                 .iter()
                 .enumerate()
@@ -98,6 +116,7 @@ fn main() {
     if std::env::var_os("OURS_ALONE").is_some() {
         return;
     }
+    pieces.truncate(most);
     by_grid(&made, &pieces, &last[..PARTS]);
     by_list(&made, &pieces);
 }
@@ -117,6 +136,23 @@ fn stock(made: &[Planted], count: usize) -> (Vec<(Shape, Vec<Shape>)>, Vec<Signa
     });
     first.extend(second);
     first.into_iter().unzip()
+}
+
+/// So many pieces for each part, too small for it by 0.1 to 2 mm: one for each part, then the next for each.
+fn too_small(rng: &mut Rng, parts: &[Shape], count: usize) -> Vec<Shape> {
+    let mut pieces = Vec::new();
+    for _ in 0..count {
+        for part in parts {
+            let piece = loop {
+                let lack = rng.range(100.0, 2_000.0);
+                if let Some((piece, _)) = piece_for(rng, part, CLEARANCE_UM, -lack) {
+                    break piece;
+                }
+            };
+            pieces.push(piece);
+        }
+    }
+    pieces
 }
 
 /// How long the index takes to come back from its stored form, and what it takes in memory.

@@ -149,43 +149,47 @@ pub struct Planted {
     pub clearance_um: i64,
 }
 
-/// A piece around a turned part: its outline keeps `clearance + spare` µm from the part, all around but for a few
-/// bays that make it irregular. A spare below zero makes a piece that is too small by that much.
+/// A part and a piece for it.
 pub fn planted(rng: &mut Rng, family: Family, clearance_um: i64, spare_um: f64) -> Planted {
     loop {
         let size = rng.range(40_000.0, 400_000.0);
         let part = part(rng, family, size);
-        let placement = Placement {
-            turn: Turn::new((rng.unit() * 360e6) as i64),
-            flip: false,
-            dx: rng.range(-500_000.0, 1_500_000.0) as i32,
-            dy: rng.range(-500_000.0, 1_500_000.0) as i32,
-        };
-        let Ok(placed) = part.placed(&placement) else {
-            continue;
-        };
-        let by = clearance_um as f64 + spare_um;
-        // Chords and rounding must not eat the spare that was asked for.
-        let mut region = grown(&placed, if spare_um > 0.0 { by * 1.000_4 + 2.0 } else { by });
-        let corners = placed.outline().to_vec();
-        for _ in 0..2 + rng.below(4) {
-            let at = rng.pick(&corners);
-            let n = 3 + rng.below(4);
-            let radius = size * rng.range(0.03, 0.1);
-            let phase = rng.range(0.0, 6.0);
-            let ring: LineString = (0..n)
-                .map(|i| {
-                    let t = phase + i as f64 / n as f64 * std::f64::consts::TAU;
-                    Coord { x: f64::from(at.x) + radius * t.cos(), y: f64::from(at.y) + radius * t.sin() }
-                })
-                .collect();
-            region = region.union(&MultiPolygon(vec![Polygon::new(ring, Vec::new())]));
+        if let Some((piece, placement)) = piece_for(rng, &part, clearance_um, spare_um) {
+            return Planted { family, part, piece, placement, clearance_um };
         }
-        let Some(piece) = from_geo(&region) else {
-            continue;
-        };
-        return Planted { family, part, piece, placement, clearance_um };
     }
+}
+
+/// A piece around a turned part: its outline keeps `clearance + spare` µm from the part, all around but for a few
+/// bays that make it irregular. A spare below zero makes a piece that is too small by that much.
+pub fn piece_for(rng: &mut Rng, part: &Shape, clearance_um: i64, spare_um: f64) -> Option<(Shape, Placement)> {
+    let placement = Placement {
+        turn: Turn::new((rng.unit() * 360e6) as i64),
+        flip: false,
+        dx: rng.range(-500_000.0, 1_500_000.0) as i32,
+        dy: rng.range(-500_000.0, 1_500_000.0) as i32,
+    };
+    let placed = part.placed(&placement).ok()?;
+    let (lo, hi) = part.bounds();
+    let size = f64::from(hi.x - lo.x).hypot(f64::from(hi.y - lo.y)) / 2.0;
+    let by = clearance_um as f64 + spare_um;
+    // Chords and rounding must not eat the spare that was asked for.
+    let mut region = grown(&placed, if spare_um > 0.0 { by * 1.000_4 + 2.0 } else { by });
+    let corners = placed.outline().to_vec();
+    for _ in 0..2 + rng.below(4) {
+        let at = rng.pick(&corners);
+        let n = 3 + rng.below(4);
+        let radius = size * rng.range(0.03, 0.1);
+        let phase = rng.range(0.0, 6.0);
+        let ring: LineString = (0..n)
+            .map(|i| {
+                let t = phase + i as f64 / n as f64 * std::f64::consts::TAU;
+                Coord { x: f64::from(at.x) + radius * t.cos(), y: f64::from(at.y) + radius * t.sin() }
+            })
+            .collect();
+        region = region.union(&MultiPolygon(vec![Polygon::new(ring, Vec::new())]));
+    }
+    Some((from_geo(&region)?, placement))
 }
 
 /// What `part` keeps from the rim of `piece` by `geo` alone, in µm: `None` where it does not lie inside. The part
