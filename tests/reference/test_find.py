@@ -5,30 +5,35 @@ parts that cannot fit, the largest inscribed circle by GEOS.
 """
 
 import json
+import os
 import random
+from pathlib import Path
 
 import pytest
 import shapely
 from outlines import placed, polygon, rows
-from samples import grid, offcut, part
+from planted import around, too_small, wanted
+from samples import grid, offcut, one, part
 from shapely import affinity
-from shapely.geometry import Point
+from shapely.geometry import Point, Polygon
 
 KERF_MM, MARGIN_MM = 0.2, 3.0
-# The placement as printed holds to this with real numbers.
-PRINT_MM = 0.001
+# Real numbers against real numbers.
+EXACT_MM = 1e-6
 
 
-def stock(shop, shapes, **more):
-    """Brings the shapes in as offcuts; their codes in the same order."""
-    lines = [{"material": "Ply 6", "rack": "A1", "cost": "1.00", **rows(s), **more} for s in shapes]
+def stock(shop, shapes, flaws=None, material="Ply 6"):
+    """Brings the shapes in as offcuts, each with its flaws; their codes in the same order."""
+    lines = [{"material": material, "rack": "A1", "cost": "1.00", **rows(s)} for s in shapes]
+    for line, spots in zip(lines, flaws or []):
+        line["flaws"] = [{**rows(spot), "why": "A spot"} for spot in spots]
     return [p["piece"] for p in shop("stock", "import", shop.lines("stock.jsonl", lines))["pieces"]]
 
 
-def ask(shop, parts, *options, top=5):
+def ask(shop, parts, *options, top=5, material="Ply 6"):
     """Asks for all parts at once; the answers in order."""
     lines = [{"id": f"q{i}", **rows(p)} for i, p in enumerate(parts)]
-    out = shop.run("find", "--material", "Ply 6", "--parts", shop.lines("parts.jsonl", lines), "--top", top, *options)
+    out = shop.run("find", "--material", material, "--parts", shop.lines("parts.jsonl", lines), "--top", top, *options)
     assert out.returncode in (0, 1), out.stderr
     queries = json.loads(out.stdout)["queries"]
     assert [q["id"] for q in queries] == [f"q{i}" for i in range(len(parts))]
@@ -37,15 +42,16 @@ def ask(shop, parts, *options, top=5):
 
 
 def holds(shape, piece, fit, clear, flaws=()):
-    """The place is good: inside, and far enough from rim, holes and flaws; the spare is as said."""
+    """The place is good: inside, and far enough from rim, holes and flaws; the spare is what is said, rounded down."""
     lies = placed(shape, fit["place"])
     assert piece.covers(lies), "outside the piece"
     rim = [piece.exterior, *piece.interiors]
     spare = min(lies.distance(ring) for ring in [*rim, *flaws]) - clear
-    assert spare >= fit["spare_mm"] - PRINT_MM, f"{spare} to spare, {fit['spare_mm']} said"
     assert fit["spare_mm"] >= 0
-    # Rounded down to what is printed, not merely some lower bound.
-    assert spare <= fit["spare_mm"] + 0.02 + 2 * PRINT_MM
+    assert not any(lies.intersects(flaw) for flaw in flaws)
+    # Rounding to whole µm; and where corners were rounded as they were turned, one more that is asked for, and that.
+    rounded = 0.001 if fit["place"]["turn_deg"] % 90 == 0 else 0.003
+    assert -EXACT_MM <= spare - fit["spare_mm"] <= rounded + EXACT_MM, f"{spare} to spare, {fit['spare_mm']} said"
 
 
 @pytest.mark.parametrize("seed", [1, 2, 3])
@@ -121,6 +127,78 @@ def test_parts_that_cannot_fit(shop, seed):
     assert len(query["fits"]) >= 1
 
 
+# Kerf and margin, and what a gap between parts must not change for one part alone.
+CLEAR = [(0, 0, 0), (0.2, 0, 1), (1.3, 2.5, 0), (3, 0, 5)]
+
+
+@pytest.mark.parametrize(("kerf", "margin", "gap"), CLEAR)
+def test_planted_fits_are_all_found(shop, kerf, margin, gap):
+    """Slanted, with holes and flaws, with 0.02 to 2 mm to spare: each part is found in the piece made around it, and
+    wherever else it is said to fit, it does."""
+    rng = random.Random(f"{kerf} {margin}")
+    spares = [0.02, 0.1, 0.5, 2] * 6
+    parts = [wanted(rng) for _ in spares]
+    made = [around(rng, p, kerf + margin + spare) for p, spare in zip(parts, spares)]
+    codes = stock(shop, [piece for piece, _ in made], [flaws for _, flaws in made])
+    by_code = dict(zip(codes, made))
+    options = ["--kerf", kerf, "--margin", margin, "--gap", gap, "--turn", "any"]
+    fits = 0
+    for i, query in enumerate(ask(shop, parts, *options, top=1_000)):
+        found = [fit["piece"] for fit in query["fits"]]
+        assert codes[i] in found, f"with {spares[i]} mm to spare: {query}"
+        assert query["looked_at"] == len(found) + query["ruled_out"] + len(query["too_close"])
+        for fit in query["fits"]:
+            piece, flaws = by_code[fit["piece"]]
+            holds(parts[i], piece, fit, kerf + margin, flaws)
+            fits += 1
+    assert fits > 100
+
+
+@pytest.mark.parametrize(("kerf", "margin", "gap"), CLEAR[1:])
+def test_what_lacks_a_little_is_never_reported(shop, kerf, margin, gap):
+    rng = random.Random(f"{margin} {kerf}")
+    lacks = [lack for lack in [0.02, 0.1, 0.5, 2, 5] * 5 if lack < kerf + margin]
+    hulls = [grid(wanted(rng).convex_hull) for _ in lacks]
+    codes = stock(shop, [too_small(rng, hull, kerf + margin, lack) for hull, lack in zip(hulls, lacks)])
+    options = ["--kerf", kerf, "--margin", margin, "--gap", gap, "--turn", "any", "--flip"]
+    close = 0
+    for i, query in enumerate(ask(shop, hulls, *options, top=1_000)):
+        assert codes[i] not in [fit["piece"] for fit in query["fits"]], f"lacks {lacks[i]} mm"
+        close += codes[i] in [row["piece"] for row in query["too_close"]]
+    assert close == 0, "each is proven not to fit"
+
+
+# Sheets cut up without waste, whose parts therefore fit the holes that they left: H. Terashima-Marín and others, second
+# set (convex and nonconvex), from the ESICUP data sets, repository ESICUP/datasets, CC0 1.0. The file lies in the
+# folder that SHEETLOFT_DATA names, or beside the repository.
+DATA = Path(os.environ.get("SHEETLOFT_DATA", Path(__file__).parents[3] / "shared/data")) / "sheets/solved.json"
+
+
+@pytest.mark.skipif(not DATA.is_file(), reason=f"{DATA} is not here")
+def test_parts_of_published_sheets_fit_the_holes_they_left(shop):
+    """0.1 mm wider all around, each part is found in its hole; 0.1 mm narrower, it is not."""
+    rng = random.Random(5)
+    cases = json.loads(DATA.read_text(encoding="utf-8"))
+    count = 0
+    for case in rng.sample(cases, 3):
+        holes = [grid(Polygon(ring)) for sheet in case["solution"] for ring in sheet]
+        parts = [grid(affinity.rotate(hole, rng.uniform(0, 360), origin=(0, 0))) for hole in holes]
+        for name, by in [("wider", 0.1), ("narrower", -0.1)]:
+            material = f"{case['name']} {name}"
+            shop("material", "add", "--name", material, "--thickness", "6")
+            rooms = [one(hole.buffer(by, join_style="mitre")) for hole in holes]
+            codes = stock(shop, [grid(room) for room in rooms], material=material)
+            for i, query in enumerate(ask(shop, parts, "--turn", "any", top=1_000, material=material)):
+                found = {fit["piece"]: fit for fit in query["fits"]}
+                if by > 0:
+                    assert codes[i] in found, f"{case['name']}, part {i}"
+                    holds(parts[i], grid(rooms[i]), found[codes[i]], 0)
+                    count += 1
+                else:
+                    assert codes[i] not in found, f"{case['name']}, part {i}"
+    assert count > 60
+
+
 def test_flaws_are_kept_clear_of(shop):
     rng = random.Random(31)
     pieces = [grid(affinity.translate(shapely.box(0, 0, 600, 400), 50 * i, 0)) for i in range(3)]
@@ -139,7 +217,6 @@ def test_flaws_are_kept_clear_of(shop):
     for shape, query in zip(parts, ask(shop, parts, "--turn", "any")):
         for fit in query["fits"]:
             holds(shape, by_code[fit["piece"]], fit, KERF_MM + MARGIN_MM, [flaws[fit["piece"]]])
-            assert not placed(shape, fit["place"]).intersects(flaws[fit["piece"]])
             found += 1
     assert found > 10
 
