@@ -110,6 +110,7 @@ test-browser: build .venv/ready
 
 reference: build .venv/ready ## Checks against published references and other libraries (Python)
 	$(call say,References)
+	cargo build $(ALL) --example geometry
 	cd tests/reference && SHEETLOFT=$(BIN)/sheetloft ../../.venv/bin/python -m pytest -q
 
 reference-whole: export SHEETLOFT_WHOLE := 1
