@@ -315,7 +315,7 @@ describe("an order's parts", () => {
 
   it("wait until something of them is taken, but not where there is nothing to take: the door says why", async () => {
     let times = 0;
-    const found: FindAnswer = { load_ms: 0, queries: [], left_out: [], cautions: [] };
+    const found: FindAnswer = { load_ms: 0, sort: "smallest", queries: [], left_out: [], cautions: [] };
     const door = standIn({
       drawing: () => (++times === 1 ? no("It is damaged.", "drawing") : times === 2 ? read({ parts: [] }) : read()),
       find: () => no("There is no part in it.", "drawing"),

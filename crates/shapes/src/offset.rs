@@ -2,13 +2,14 @@
 //!
 //! Along each edge a strip of the asked width is laid, at each corner it ends in tips outside the circle;
 //! growing adds these to the shape, shrinking takes them off. Both err to the same side: a grown shape covers
-//! what it should, a shrunk one lies within what it should; [`Corners`] says how much they differ from it. Upright edges are moved exactly. Where strips cross, the result is rounded to the grid and may miss
-//! its promise by 2 µm; so no clearance is ever decided by an offset outline, but by [`crate::clear`].
+//! what it should, a shrunk one lies within what it should; [`Corners`] says how much they differ from it.
+//! Upright edges are moved exactly. Where strips cross, the result is rounded to the grid and may miss its promise by
+//! 2 µm; so no clearance is ever decided by an offset outline, but by [`crate::clear`].
 
 use crate::boolean::{BooleanError, difference_of_rings, union_of_rings};
 use crate::shape::{Point, Ring, Shape, orient, ring_area2};
 
-/// How far round corners may stand out beyond the circle, µm.
+/// How far round corners may stand out beyond the circle, µm; and by what rounding outwards adds, less than 3.
 pub const EXCESS_UM: f64 = 10.0;
 
 /// What becomes of a corner that is moved outwards.
