@@ -402,6 +402,43 @@ mod tests {
         }
 
         #[test]
+        fn a_mistake_is_named_with_its_ring_and_corner(
+            sides in 4usize..40, holes in 0usize..5, at in any::<prop::sample::Index>(), corner in any::<prop::sample::Index>(),
+        ) {
+            // A round outline with a row of round holes, and one thing wrong in one of them.
+            let round = |n: usize, x: i32, r: f64| -> Ring {
+                let at = |i: usize| libm::sincos(i as f64 / n as f64 * std::f64::consts::TAU);
+                (0..n).map(|i| Point::new(x + (r * at(i).1) as i32, (r * at(i).0) as i32)).collect()
+            };
+            let rings: Vec<Ring> = std::iter::once(round(sides, 0, 1e6))
+                .chain((0..holes).map(|h| round(sides + h, h as i32 * 200_000 - 400_000, 8e4)))
+                .collect();
+            let new = |rings: &[Ring]| Shape::new(rings[0].clone(), rings[1..].to_vec());
+            prop_assert!(new(&rings).is_ok());
+            let ring = at.index(rings.len());
+            let corner = corner.index(rings[ring].len());
+            let with = |change: &dyn Fn(&mut Ring)| {
+                let mut wrong = rings.clone();
+                change(&mut wrong[ring]);
+                new(&wrong)
+            };
+            prop_assert_eq!(with(&|r| r[corner].x = -20_000_001), Err(ShapeError::OutOfRange { ring, corner }));
+            prop_assert_eq!(with(&|r| *r = vec![r[corner]; 9]), Err(ShapeError::TooFewCorners { ring }));
+            let line = |r: &mut Ring| r.iter_mut().enumerate().for_each(|(i, c)| *c = Point::new(i as i32, 5));
+            prop_assert_eq!(with(&line), Err(ShapeError::NoArea { ring }));
+            let n = rings[ring].len();
+            match with(&|r| r.swap(corner, (corner + 1) % n)) {
+                Err(ShapeError::SelfCrossing { ring: named, corner: one, other }) => {
+                    prop_assert_eq!(named, ring);
+                    // The two edges beside what was swapped.
+                    let beside = [(corner + n - 1) % n, (corner + 1) % n];
+                    prop_assert!(beside.contains(&one) && beside.contains(&other), "{} and {} for {}", one, other, corner);
+                }
+                other => prop_assert!(false, "{:?}", other),
+            }
+        }
+
+        #[test]
         fn cleaning_twice_changes_nothing(corners in prop::collection::vec((-4i32..4, -4i32..4), 0..20)) {
             let once: Ring = clean(&ring(&corners)).iter().map(|c| c.0).collect();
             let twice: Ring = clean(&once).iter().map(|c| c.0).collect();
