@@ -1,6 +1,7 @@
 //! The orders in which a person may want the pieces that hold a part.
 
 use sheetloft_fit as fit;
+use sheetloft_ledger::body::PieceKind;
 use sheetloft_ledger::state::Material;
 
 use crate::error::Error;
@@ -104,7 +105,8 @@ pub fn by_use(
     Ok(())
 }
 
-/// What a fit uses up: the piece less what is kept of it, at today's price; by area where there is none.
+/// What a fit uses up: the piece less what is kept of it, at today's price; by area where there is none. What is kept of
+/// a full sheet counts as the offcut that it becomes.
 pub fn used(
     found: &fit::Fit,
     part: &sheetloft_shapes::Shape,
@@ -116,6 +118,11 @@ pub fn used(
     let piece = shelf.piece(found.candidate)?;
     let Ok(lies) = part.placed(&found.placement) else { return Ok(i64::MAX) };
     let left = remains::of(&piece.shape, &[lies], kerf_um, material)?;
-    let used2 = piece.shape.area2() - left.areas.offcuts2;
+    let percent = match piece.kind {
+        PieceKind::Sheet => i128::from(material.data.offcut_value_percent),
+        PieceKind::Offcut => 100,
+    };
+    let kept2 = (i128::from(left.areas.offcuts2) * percent / 100) as i64;
+    let used2 = piece.shape.area2() - kept2;
     Ok(prices.of(material, used2).unwrap_or(used2))
 }
