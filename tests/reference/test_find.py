@@ -174,11 +174,12 @@ def test_what_lacks_a_little_is_never_reported(shop, kerf, margin, gap):
 DATA = Path(os.environ.get("SHEETLOFT_DATA", Path(__file__).parents[3] / "shared/data")) / "sheets/solved.json"
 
 
-@pytest.mark.skipif(not DATA.is_file(), reason=f"{DATA} is not here")
-def test_parts_of_published_sheets_fit_the_holes_they_left(shop):
+# Without the data there is nothing to ask.
+@pytest.mark.parametrize("data", [DATA] if DATA.is_file() else [])
+def test_parts_of_published_sheets_fit_the_holes_they_left(shop, data):
     """0.1 mm wider all around, each part is found in its hole; 0.1 mm narrower, it is not."""
     rng = random.Random(5)
-    cases = json.loads(DATA.read_text(encoding="utf-8"))
+    cases = json.loads(data.read_text(encoding="utf-8"))
     count = 0
     for case in rng.sample(cases, 3):
         holes = [grid(Polygon(ring)) for sheet in case["solution"] for ring in sheet]
