@@ -117,7 +117,7 @@ pub fn used(
 ) -> Result<i64, Error> {
     let piece = shelf.piece(found.candidate)?;
     let Ok(lies) = part.placed(&found.placement) else { return Ok(i64::MAX) };
-    let left = remains::of(&piece.shape, &[lies], kerf_um, material)?;
+    let left = remains::of(&piece.shape, &[lies], kerf_um, material, fit::plan::Leave::Largest)?;
     let percent = match piece.kind {
         PieceKind::Sheet => i128::from(material.data.offcut_value_percent),
         PieceKind::Offcut => 100,
