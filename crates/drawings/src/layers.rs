@@ -65,6 +65,11 @@ impl Layer {
     pub fn key(&self) -> String {
         key(&self.name, self.colour)
     }
+
+    /// Whether a person's word means this layer: its name, its colour, or both.
+    pub fn is_meant_by(&self, word: &str) -> bool {
+        means(word, &self.name, self.colour)
+    }
 }
 
 fn key(name: &str, colour: Option<Colour>) -> String {

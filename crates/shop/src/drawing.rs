@@ -31,6 +31,9 @@ pub struct Said<'a> {
     pub skip: &'a [String],
 }
 
+/// So many layers are named where a person asks for one that is not there.
+const LAYERS_NAMED: usize = 10;
+
 /// What a drawing is read for.
 pub struct Reading<'a> {
     /// What it is of.
@@ -176,6 +179,11 @@ pub fn read(shop: &Shop, upload: &Upload, said: &Said<'_>, reading: &Reading<'_>
         })
     };
     let drawing = read(&options)?;
+    if let Some(only) = &options.only
+        && !drawing.layers.iter().any(|l| only.iter().any(|word| l.is_meant_by(word)))
+    {
+        return Err(no_such_layer(&drawing, upload, only));
+    }
     if drawing.unit_said_by == UnitSaidBy::Assumed {
         // Nobody has said it: perhaps somebody did for the last one.
         options.remembered_unit = remembered_unit(&orders(shop)?, drawing.format);
@@ -184,6 +192,20 @@ pub fn read(shop: &Shop, upload: &Upload, said: &Said<'_>, reading: &Reading<'_>
         }
     }
     Ok(drawing)
+}
+
+/// None of the layers that a person asks for is in the drawing: most likely they are called something else.
+fn no_such_layer(drawing: &Read, upload: &Upload, only: &[String]) -> Error {
+    let file = shown(&upload.name);
+    let list = |names: &mut dyn Iterator<Item = String>| -> String {
+        names.take(LAYERS_NAMED).map(|name| format!("'{}'", shown(&name))).collect::<Vec<_>>().join(", ")
+    };
+    if drawing.layers.is_empty() {
+        return Error::bad(say!("error-no-layers", file = file)).at("layers");
+    }
+    let asked = list(&mut only.iter().cloned());
+    let has = list(&mut drawing.layers.iter().map(|l| l.key()));
+    Error::bad(say!("error-no-such-layer", file = file, asked = asked, has = has)).at("layers")
 }
 
 /// The orders, oldest first.

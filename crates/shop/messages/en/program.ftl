@@ -222,6 +222,8 @@ error-date = '{ $text }' is not a date: write it as 2026-03-31.
 error-density = '{ $text }' is not a density in kg/m³: give a number such as 1190.
 error-count = '{ $text }' is not a part and its number: give PART=N, such as p1=4.
 error-drawing-unit = '{ $text }' is not a unit of drawings: give mm, cm, m, in, ft, mil, um, px or pt.
+error-no-layers = { $file } has no lines on any layer.
+error-no-such-layer = There is no layer { $asked } in { $file }: it has { $has }.
 error-join = Ends { $text } apart are never joined: give at most { $most } mm.
 error-file = { $file } cannot be used: { $why }.
 error-file-exists = { $file } exists already: choose another name.
