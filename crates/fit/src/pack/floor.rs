@@ -118,9 +118,13 @@ impl<'f> Floor<'f> {
 
     /// The floor of the row on which a form lies.
     pub fn copy_of(&self, item: &Item) -> usize {
-        let begin = item.at.x + self.forms.get(item.form).lo.x - self.lo.x;
+        self.copy_at(item.at.x + self.forms.get(item.form).lo.x)
+    }
+
+    /// The floor of the row on which what begins at this x lies.
+    fn copy_at(&self, x: f64) -> usize {
         // What lies at the very begin may lack a hair.
-        (((begin + 1.0) / self.step).max(0.0) as usize).min(self.copies - 1)
+        (((x - self.lo.x + 1.0) / self.step).max(0.0) as usize).min(self.copies - 1)
     }
 
     /// The same as [`Self::room`] on one floor of the row.
@@ -273,9 +277,11 @@ impl<'f> Floor<'f> {
         self.weight.fill(1.0);
     }
 
-    /// A form of item `i` against all the others; what it overlaps now first, for that is likely to weigh most.
-    fn probe(&self, i: usize, form: u32) -> Probe<'f> {
+    /// A form of item `i` against all the others on one floor of the row; what it overlaps now first, for that is likely
+    /// to weigh most.
+    fn probe(&self, i: usize, form: u32, copy: usize) -> Probe<'f> {
         let n = self.lo_x.len();
+        let here = |j: usize| self.copies == 1 || self.copy_at(self.lo_x[j]) == copy;
         let row = i * n..(i + 1) * n;
         let (depth, weight) = (&self.depth[row.clone()], &self.weight[row]);
         let entry = |j: usize| {
@@ -284,32 +290,38 @@ impl<'f> Floor<'f> {
             Entry::new(meet, sign, there, weight[j])
         };
         let mut entries = Vec::with_capacity(n);
-        entries.extend((0..n).filter(|&j| depth[j] > 0.0).map(entry));
-        entries.extend((0..n).filter(|&j| depth[j] <= 0.0 && j != i).map(entry));
-        Probe { form, entries }
+        entries.extend((0..n).filter(|&j| depth[j] > 0.0 && here(j)).map(entry));
+        entries.extend((0..n).filter(|&j| depth[j] <= 0.0 && j != i && here(j)).map(entry));
+        Probe { form, copy, entries }
     }
 
     /// Looks for a place where item `i` weighs less than it does, among these forms; the best found.
     pub fn better(&self, i: usize, forms: &[u32], effort: &Effort, rng: &mut Rng) -> Option<Spot> {
         let here = self.items[i];
         let now = self.weighed(i);
-        // Not more forms than it is worth making ready for.
-        let mut probes = vec![self.probe(i, here.form)];
+        let copy = self.copy_of(&here);
+        // Not more forms, and floors, than it is worth making ready for.
+        let mut probes = vec![self.probe(i, here.form, copy)];
         for _ in 0..forms.len().min(FORMS) {
             let form = forms[rng.below(forms.len())];
             if probes.iter().all(|p| p.form != form) && self.room(form).is_some() {
-                probes.push(self.probe(i, form));
+                probes.push(self.probe(i, form, copy));
+            }
+        }
+        let near = probes.len();
+        if self.copies > 1 {
+            for copy in (0..self.copies).filter(|&c| c != copy) {
+                let form = probes[rng.below(near)].form;
+                probes.push(self.probe(i, form, copy));
             }
         }
         let most = effort.walks.max(1) + 1;
         let mut best: Vec<(usize, Spot)> = vec![(0, Spot { form: here.form, at: here.at, weighed: now })];
         let middle = here.at + self.forms.get(here.form).middle();
-        let copy = self.copy_of(&here);
         for n in 0..effort.wide + effort.near {
-            let k = rng.below(probes.len());
+            let k = rng.below(if n < effort.wide { probes.len() } else { near });
             let (probe, form) = (&probes[k], probes[k].form);
-            let copy = if n < effort.wide && self.copies > 1 { rng.below(self.copies) } else { copy };
-            let Some((lo, hi)) = self.room_on(copy, form) else { continue };
+            let Some((lo, hi)) = self.room_on(probe.copy, form) else { continue };
             let at = if n < effort.wide {
                 v(rng.between(lo.x, hi.x), rng.between(lo.y, hi.y))
             } else {
@@ -342,8 +354,7 @@ impl<'f> Floor<'f> {
     /// From crossing to crossing, each better than the last.
     fn walk(&self, probe: &Probe<'_>, from: Spot) -> Spot {
         let mut best = from;
-        let copy = self.copy_of(&Item { form: best.form, at: best.at });
-        let Some((lo, hi)) = self.room_on(copy, best.form) else { return best };
+        let Some((lo, hi)) = self.room_on(probe.copy, best.form) else { return best };
         let size = self.forms.get(best.form).size();
         let mut lines = Vec::new();
         let mut reach = size.x.min(size.y) * REACH;

@@ -6,9 +6,11 @@ use crate::num::{V, v};
 /// Lines near a point that are looked at, at most.
 const LINES: usize = 6;
 
-/// A form against everything it may meet.
+/// A form against everything it may meet on one floor.
 pub(crate) struct Probe<'f> {
     pub form: u32,
+    /// Which floor of the row.
+    pub copy: usize,
     pub entries: Vec<Entry<'f>>,
 }
 

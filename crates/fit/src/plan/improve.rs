@@ -56,10 +56,10 @@ impl<'a> Change<'a> {
         let draft = &from.draft;
         let changed = match way {
             // With one piece in use there is nothing to bring its parts onto.
-            0..=5 if draft.pieces.len() == 1 => self.push(draft, run),
-            0..=4 => self.on_one_less(draft, run).or_else(|| self.empty_one(draft, run)),
-            5 => self.empty_one(draft, run),
-            6 => self.replace(draft, run),
+            0..=4 if draft.pieces.len() == 1 => self.push(draft, run),
+            0..=1 => self.on_one_less(draft, run).or_else(|| self.empty_one(draft, run)),
+            2..=4 => self.empty_one(draft, run),
+            5..=6 => self.replace(draft, run),
             7..=8 => self.anew(draft, run),
             _ => self.push(draft, run),
         };
