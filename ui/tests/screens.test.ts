@@ -14,10 +14,11 @@ import OrderAdd from "../src/screens/OrderAdd.svelte";
 import OrderCost from "../src/screens/OrderCost.svelte";
 import Piece from "../src/screens/Piece.svelte";
 import Plan from "../src/screens/Plan.svelte";
+import Reports from "../src/screens/Reports.svelte";
 import Receive from "../src/screens/Receive.svelte";
 import Start from "../src/screens/Start.svelte";
 import Stock from "../src/screens/Stock.svelte";
-import type { DrawingAnswer, FindAnswer, PieceRow } from "../src/lib/door";
+import type { DrawingAnswer, FindAnswer, PieceRow, ReportAnswer } from "../src/lib/door";
 import { drawing, open, screen, within } from "./page";
 import { acrylic, aPiece, aPlan, no, nothingToDo, plywood, rectangle, settle, standIn } from "./stand-in";
 
@@ -153,6 +154,40 @@ const found: FindAnswer = {
     },
   ],
 };
+
+describe("reports", () => {
+  it("shows a report as a table, asks for days where they matter, and saves it", async () => {
+    const answer: ReportAnswer = {
+      report: "value",
+      title: "What the stock is worth",
+      from: null,
+      to: null,
+      columns: [
+        { key: "material", head: "material", kind: "text", drawn: false },
+        { key: "area", head: "area m²", kind: "area", drawn: false },
+        { key: "value", head: "cost, by the books", kind: "money", drawn: true },
+        { key: "yield", head: "parts %", kind: "percent", drawn: false },
+      ],
+      rows: [{ material: "Acrylic", area: 3_880_000, value: "58.80", yield: 74.9 }],
+      total: { material: null, area: 3_880_000, value: "58.80", yield: null },
+      notes: ["Materials without a price count nothing."],
+    };
+    const file = { name: "value.csv", media_type: "text/csv", data: btoa("material"), warnings: [] };
+    const door = standIn({ report: answer, "report file": file });
+    const { person } = open(Reports);
+    const table = await screen.findByRole("table", { name: "What the stock is worth" });
+    expect(within(table).getAllByRole("cell", { name: /3\.88\sm²/ })).toHaveLength(2);
+    expect(within(table).getByRole("cell", { name: /74\.9/ })).toBeVisible();
+    expect(within(table).getByRole("cell", { name: "Total" })).toBeVisible();
+    expect(screen.getByText("Materials without a price count nothing.")).toBeVisible();
+    expect(screen.queryByLabelText("From", { exact: false })).toBeNull();
+    await person.click(screen.getByLabelText("Use by month"));
+    expect(await screen.findByLabelText("From", { exact: false })).toBeVisible();
+    await vi.waitFor(() => expect(door.given("report").at(-1)).toMatchObject({ report: "use" }));
+    await person.click(screen.getByRole("button", { name: "Save as CSV" }));
+    await vi.waitFor(() => expect(door.given("report file")[0]).toMatchObject({ report: "use", format: "csv" }));
+  });
+});
 
 describe("finding", () => {
   it("asks for another order, says what it went by, and counts what ruled the others out", async () => {

@@ -101,6 +101,8 @@ export const acrylic: MaterialRow = {
   offcut_value: 100,
   size_tolerance: 0,
   stock_sizes: [],
+  reorder_at: null,
+  reorder_count: null,
   on_hand: 4,
 };
 export const plywood: MaterialRow = { ...acrylic, name: "Birch plywood 6 mm", uuid: "m2", grain: "long", sides: "differ", thickness: 6 };

@@ -315,6 +315,20 @@ enum Command {
         #[arg(long)]
         order: Option<String>,
     },
+    /// What the stock is worth, what was used and wasted, what orders cost, what to buy.
+    Report {
+        /// value, use, orders or low.
+        report: String,
+        /// From this day on, YYYY-MM-DD.
+        #[arg(long, value_name = "DATE")]
+        from: Option<String>,
+        /// To the end of this day.
+        #[arg(long, value_name = "DATE")]
+        to: Option<String>,
+        /// Into a file: .csv or .svg.
+        #[arg(long, value_name = "FILE")]
+        out: Option<PathBuf>,
+    },
     /// The file's integrity and every rule of the books.
     Check,
     /// One hash of the state.
@@ -358,7 +372,7 @@ enum MaterialCommand {
         /// kg/m³
         #[arg(long)]
         density: Option<String>,
-        /// density, not-for-laser, price or stock-sizes have no value any more.
+        /// density, not-for-laser, price, reorder or stock-sizes have no value any more.
         #[arg(long, value_name = "FIELD")]
         clear: Vec<String>,
         #[command(flatten)]
@@ -395,6 +409,12 @@ struct MaterialFields {
     /// A size in which sheets can be bought, its price and from whom; once for each size.
     #[arg(long, value_name = "WxH[=PRICE[,SUPPLIER]]")]
     stock_size: Vec<String>,
+    /// With so few free sheets on hand more are to be bought …
+    #[arg(long, value_name = "SHEETS")]
+    reorder_at: Option<String>,
+    /// … so many.
+    #[arg(long, value_name = "SHEETS")]
+    reorder_count: Option<String>,
 }
 
 #[derive(Subcommand, Debug)]
@@ -890,6 +910,19 @@ impl Args {
             Command::History { piece, order } => {
                 print(action::History { piece: piece.clone(), order: order.clone() }.into())
             }
+            Command::Report { report, from, to, out: None } => {
+                print(action::Report { report: report.clone(), from: from.clone(), to: to.clone() }.into())
+            }
+            Command::Report { report, from, to, out: Some(out) } => Ok(What::Act {
+                action: action::ReportFile {
+                    report: report.clone(),
+                    from: from.clone(),
+                    to: to.clone(),
+                    format: format(out, &["csv", "svg"])?,
+                }
+                .into(),
+                output: Out::File { path: out.clone() },
+            }),
             Command::Check => print(action::Check {}.into()),
             Command::Digest => print(action::Digest {}.into()),
             Command::Backup { file } => print(action::Backup { file: file.display().to_string() }.into()),
@@ -979,6 +1012,8 @@ impl MaterialCommand {
                 offcut_value: fields.offcut_value.clone(),
                 size_tolerance: fields.size_tolerance.clone(),
                 stock_sizes: fields.stock_sizes(),
+                reorder_at: fields.reorder_at.clone(),
+                reorder_count: fields.reorder_count.clone(),
             }
             .into(),
             Self::Change { material, name, density, clear, fields } => action::MaterialChange {
@@ -994,6 +1029,8 @@ impl MaterialCommand {
                 offcut_value: fields.offcut_value.clone(),
                 size_tolerance: fields.size_tolerance.clone(),
                 stock_sizes: fields.stock_sizes(),
+                reorder_at: fields.reorder_at.clone(),
+                reorder_count: fields.reorder_count.clone(),
                 clear: clear.clone(),
             }
             .into(),

@@ -48,6 +48,7 @@ fn file_of(answer: &Answer) -> Option<(&str, &str)> {
     match answer {
         Answer::StockExport(FileAnswer { name, data, .. })
         | Answer::Layout(FileAnswer { name, data, .. })
+        | Answer::ReportFile(FileAnswer { name, data, .. })
         | Answer::Ticket(FileAnswer { name, data, .. }) => Some((name, data)),
         Answer::Label(LabelAnswer { name, data, .. }) => Some((name, data)),
         _ => None,

@@ -139,7 +139,10 @@ pub fn answer(answer: &Answer) -> String {
             said.text() + "\n"
         }
         // These carry files: see `written`.
-        Answer::StockExport(_) | Answer::Layout(_) | Answer::Ticket(_) | Answer::Label(_) => String::new(),
+        Answer::Report(a) => report(a),
+        Answer::StockExport(_) | Answer::Layout(_) | Answer::Ticket(_) | Answer::Label(_) | Answer::ReportFile(_) => {
+            String::new()
+        }
     }
 }
 
@@ -353,6 +356,33 @@ fn find(a: &FindAnswer) -> String {
         }
     }
     text + &left_out(&a.left_out) + &list(&a.cautions)
+}
+
+fn report(a: &ReportAnswer) -> String {
+    let mut text = a.title.clone() + "\n";
+    if a.rows.is_empty() {
+        text.push_str(&(say!("report-nothing").text() + "\n"));
+    } else {
+        let cells = |row: &std::collections::BTreeMap<String, Option<Cell>>| -> Vec<String> {
+            let one = |c: &ReportColumn| match (row.get(&c.key), c.kind.as_str()) {
+                (Some(Some(Cell::Number(mm2))), "area") => format!("{:.3}", mm2 / 1e6),
+                (Some(Some(Cell::Number(n))), "percent") => format!("{n:.1}"),
+                (Some(Some(Cell::Number(n))), _) => n.to_string(),
+                (Some(Some(Cell::Text(text))), _) => text.clone(),
+                _ => String::new(),
+            };
+            a.columns.iter().map(one).collect()
+        };
+        let mut rows: Vec<Vec<String>> = a.rows.iter().map(cells).collect();
+        let mut total = cells(&a.total);
+        total[0] = say!("report-total").text();
+        rows.push(total);
+        let heads: Vec<String> = a.columns.iter().map(|c| c.head.clone()).collect();
+        text.push_str(&table(&heads, &rows));
+    }
+    // Notes explain what is in the rows.
+    let notes = if a.rows.is_empty() { &[][..] } else { &a.notes };
+    text + &notes.iter().map(|n| n.clone() + "\n").collect::<String>()
 }
 
 fn drawing(a: &DrawingAnswer) -> String {

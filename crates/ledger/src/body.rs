@@ -75,8 +75,8 @@ macro_rules! bodies {
 bodies! {
     DeviceBegan     = "device began"     v 1, touches [Device],              shared,    lasting;
     ShopNamed       = "shop named"       v 1, touches [Setting],             shared,    lasting;
-    MaterialAdded   = "material added"   v 2 reads 1, touches [Material],            shared,    undoable;
-    MaterialChanged = "material changed" v 2 reads 1, touches [Material],            shared,    undoable;
+    MaterialAdded   = "material added"   v 3 reads 2 reads 1, touches [Material],            shared,    undoable;
+    MaterialChanged = "material changed" v 3 reads 2 reads 1, touches [Material],            shared,    undoable;
     MachineAdded    = "machine added"    v 1, touches [Machine],             shared,    undoable;
     MachineTuned    = "machine tuned"    v 1, touches [Machine],             shared,    undoable;
     RackAdded       = "rack added"       v 1, touches [Rack],                shared,    undoable;
@@ -182,6 +182,18 @@ pub struct MaterialAdded {
     /// The sizes in which sheets can be bought.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub stock_sizes: Vec<StockSize>,
+    /// When to buy more without being asked.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub reorder: Option<Reorder>,
+}
+
+/// With so few free sheets on hand, so many are to be bought.
+#[derive(Clone, Copy, PartialEq, Eq, Debug, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+#[allow(missing_docs)]
+pub struct Reorder {
+    pub at: u32,
+    pub count: u32,
 }
 
 /// Some fields of a material changed; those left out stay.
@@ -202,6 +214,8 @@ pub struct MaterialChanged {
     /// All sizes in which sheets can be bought, in the place of those before.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub stock_sizes: Option<Vec<StockSize>>,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub reorder: Option<Reorder>,
     /// Fields that have no value any more.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub cleared: Vec<MaterialField>,
@@ -215,6 +229,7 @@ pub enum MaterialField {
     Density,
     NotForLaser,
     Price,
+    Reorder,
 }
 
 /// A size in which sheets of a material can be bought. µm; grain as on the material's sheets.

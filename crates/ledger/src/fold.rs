@@ -487,11 +487,13 @@ fn step(state: Option<State>, thing: Thing, event: &Event, aside: bool) -> Optio
             c.offcut_value_percent.into_iter().for_each(|v| data.offcut_value_percent = v);
             c.size_tolerance_um.into_iter().for_each(|v| data.size_tolerance_um = v);
             c.stock_sizes.into_iter().for_each(|v| data.stock_sizes = v);
+            data.reorder = c.reorder.or(data.reorder);
             for field in c.cleared {
                 match field {
                     MaterialField::Density => data.density_g_m3 = None,
                     MaterialField::NotForLaser => data.not_for_laser = None,
                     MaterialField::Price => data.price_per_m2 = None,
+                    MaterialField::Reorder => data.reorder = None,
                 }
             }
             Some(State::Material(material))

@@ -208,6 +208,10 @@ actions! {
         size_tolerance: Option<String>,
         /// The sizes in which sheets can be bought.
         stock_sizes: Vec<StockSizeGiven>,
+        /// With so few free sheets on hand more are to be bought …
+        reorder_at: Option<String>,
+        /// … so many.
+        reorder_count: Option<String>,
     } => MaterialAnswer;
     /// Changes some fields of a material.
     MaterialChange = "material change" {
@@ -224,6 +228,10 @@ actions! {
         size_tolerance: Option<String>,
         /// All sizes in which sheets can be bought, in the place of those before; none: no change.
         stock_sizes: Vec<StockSizeGiven>,
+        /// With so few free sheets on hand more are to be bought …
+        reorder_at: Option<String>,
+        /// … so many.
+        reorder_count: Option<String>,
         /// Fields that have no value any more: `density`, `not-for-laser`, `price`, `stock-sizes`.
         clear: Vec<String>,
     } => MaterialAnswer;
@@ -509,6 +517,22 @@ actions! {
     } => UndoAnswer;
     /// Does again what was taken back last.
     Redo = "redo" {} => UndoAnswer;
+    /// What the stock is worth, what was used, what orders cost, what to buy.
+    Report = "report" {
+        /// `value`, `use`, `orders` or `low`.
+        report: String,
+        /// `YYYY-MM-DD`.
+        from: Option<String>,
+        to: Option<String>,
+    } => ReportAnswer;
+    /// A report as a file.
+    ReportFile = "report file" {
+        report: String,
+        from: Option<String>,
+        to: Option<String>,
+        /// `csv` or `svg`.
+        format: String,
+    } => FileAnswer;
     /// Every action, who and when.
     History = "history" {
         piece: Option<String>,

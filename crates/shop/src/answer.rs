@@ -2,8 +2,19 @@
 //!
 //! Lengths in mm, areas in mm², angles in degrees, money as text with the currency's decimals, times RFC 3339 UTC.
 
+use std::collections::BTreeMap;
+
 use serde::Serialize;
 use ts_rs::TS;
+
+/// A cell of a report: words and money as text, all else as a number.
+#[derive(Clone, Debug, PartialEq, Serialize, TS)]
+#[serde(untagged)]
+#[allow(missing_docs)]
+pub enum Cell {
+    Text(String),
+    Number(f64),
+}
 
 /// Declares plain answer structs with the usual derives, and lists them for TypeScript.
 macro_rules! answers {
@@ -49,7 +60,7 @@ answers! {
     StockSizeRow { size: String, size_mm: [f64; 2], price: Option<String>, supplier: Option<String>, }
     /// A material.
     MaterialRow { name: String, uuid: String, thickness: f64, density: Option<f64>, grain: String, sides: String, kerf: f64, gap: f64, margin: f64,
-        keep_from: [f64; 2], not_for_laser: Option<String>, price: Option<String>, offcut_value: u8, size_tolerance: f64, stock_sizes: Vec<StockSizeRow>, on_hand: usize, }
+        keep_from: [f64; 2], not_for_laser: Option<String>, price: Option<String>, offcut_value: u8, size_tolerance: f64, stock_sizes: Vec<StockSizeRow>, reorder_at: Option<u32>, reorder_count: Option<u32>, on_hand: usize, }
     MaterialAnswer { material: MaterialRow, }
     MaterialsAnswer { materials: Vec<MaterialRow>, }
     RackRow { name: String, uuid: String, pieces: usize, }
@@ -106,6 +117,14 @@ answers! {
     FileAnswer { name: String, media_type: String,
         /// Base 64.
         data: String, warnings: Vec<String>, }
+    ReportColumn { key: String, head: String,
+        /// `text`, `count`, `area` (mm²), `money` or `percent`.
+        kind: String,
+        /// Whether a plot of it shows this column.
+        drawn: bool, }
+    /// A report: rows of cells under the columns' keys.
+    ReportAnswer { report: String, title: String, from: Option<String>, to: Option<String>, columns: Vec<ReportColumn>,
+        rows: Vec<BTreeMap<String, Option<Cell>>>, total: BTreeMap<String, Option<Cell>>, notes: Vec<String>, }
     ImportedPiece { piece: String, uuid: String, }
     ImportAnswer { pieces: Vec<ImportedPiece>, }
     OffcutAnswer { piece: String, uuid: String, cost: String, area_mm2: f64, size: String, }

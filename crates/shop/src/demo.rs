@@ -93,6 +93,8 @@ fn materials(shop: &mut Shop, host: &mut dyn Host, changed: &mut Vec<Changed>) -
                 price: None,
                 supplier: some("Panel yard"),
             }],
+            reorder_at: some("1"),
+            reorder_count: some("4"),
         };
         changed.extend(material::add(shop, host, &with)?.1);
     }

@@ -29,6 +29,7 @@ mod place;
 mod plan;
 mod receive;
 mod remains;
+mod report;
 pub mod say;
 mod setup;
 mod shelf;

@@ -1,7 +1,7 @@
 //! `material add`, `material change`, `material list`; prices, and clearances that follow from a material.
 
 use sheetloft_ledger::body::{
-    Body, Grain, MachineKind, MaterialAdded, MaterialChanged, MaterialField, Sides, StockSize,
+    Body, Grain, MachineKind, MaterialAdded, MaterialChanged, MaterialField, Reorder, Sides, StockSize,
 };
 use sheetloft_ledger::event::{Thing, ThingKind};
 use sheetloft_ledger::state::{Lot, Machine, Material, State};
@@ -41,6 +41,7 @@ pub fn add(shop: &mut Shop, host: &mut dyn Host, with: &MaterialAdd) -> Result<(
         offcut_value_percent: percent(with.offcut_value.as_deref())?.unwrap_or(100),
         size_tolerance_um: length(&with.size_tolerance, "size_tolerance")?,
         stock_sizes: stock_sizes(shop, &with.stock_sizes)?,
+        reorder: reorder(with.reorder_at.as_deref(), with.reorder_count.as_deref(), None)?,
         name,
     };
     let (material, changed) = shop.write(host, |tx| {
@@ -83,6 +84,7 @@ pub fn change(
             true => with.clear.iter().any(|f| is_field(f, "stock-sizes")).then(Vec::new),
             false => Some(stock_sizes(shop, &with.stock_sizes)?),
         },
+        reorder: reorder(with.reorder_at.as_deref(), with.reorder_count.as_deref(), before.data.reorder)?,
         cleared: cleared(&with.clear)?,
     };
     if let Some(field) = both(&change) {
@@ -143,6 +145,7 @@ fn cleared(given: &[String]) -> Result<Vec<MaterialField>, Error> {
         ("not-for-laser", Some(MaterialField::NotForLaser)),
         ("price", Some(MaterialField::Price)),
         ("stock-sizes", None),
+        ("reorder", Some(MaterialField::Reorder)),
     ];
     let mut found = Vec::new();
     for name in given {
@@ -159,6 +162,7 @@ fn both(change: &MaterialChanged) -> Option<&'static str> {
         MaterialField::Density => change.density_g_m3.map(|_| "density"),
         MaterialField::NotForLaser => change.not_for_laser.as_ref().map(|_| "not-for-laser"),
         MaterialField::Price => change.price_per_m2.map(|_| "price"),
+        MaterialField::Reorder => change.reorder.map(|_| "reorder"),
     })
 }
 
@@ -198,7 +202,27 @@ fn row(shop: &Shop, material: &Material, on_hand: usize) -> MaterialRow {
                 supplier: s.supplier.clone(),
             })
             .collect(),
+        reorder_at: data.reorder.map(|r| r.at),
+        reorder_count: data.reorder.map(|r| r.count),
         on_hand,
+    }
+}
+
+/// When to buy more: both numbers, or one of them where the other is known.
+fn reorder(at: Option<&str>, count: Option<&str>, before: Option<Reorder>) -> Result<Option<Reorder>, Error> {
+    let number = |given: Option<&str>, low: u32, field: &'static str| {
+        given.filter(|t| !t.trim().is_empty()).map(|t| whole(t, low, 10_000, field)).transpose()
+    };
+    let (at, count) = (number(at, 0, "reorder_at")?, number(count, 1, "reorder_count")?);
+    match (at, count) {
+        (None, None) => Ok(None),
+        (at, count) => {
+            let needed = |field: &'static str| move || Error::bad(say!("error-needed")).at(field);
+            Ok(Some(Reorder {
+                at: at.or(before.map(|r| r.at)).ok_or_else(needed("reorder_at"))?,
+                count: count.or(before.map(|r| r.count)).ok_or_else(needed("reorder_count"))?,
+            }))
+        }
     }
 }
 

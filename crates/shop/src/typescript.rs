@@ -27,6 +27,7 @@ pub fn typescript() -> String {
     let optional =
         |declaration: String| declaration.replace(": Array<", "?: Array<").replace(": boolean", "?: boolean");
     action::typescript_actions(&config).into_iter().map(optional).for_each(&mut declare);
+    declare(answer::Cell::decl(&config));
     answer::typescript_answers(&config).into_iter().for_each(&mut declare);
     out.push_str(&action::typescript_map());
     out

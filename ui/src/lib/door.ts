@@ -174,13 +174,29 @@ offcut_value?: string, size_tolerance?: string,
 /**
  * The sizes in which sheets can be bought.
  */
-stock_sizes?: Array<StockSizeGiven>, };
+stock_sizes?: Array<StockSizeGiven>, 
+/**
+ * With so few free sheets on hand more are to be bought …
+ */
+reorder_at?: string, 
+/**
+ * … so many.
+ */
+reorder_count?: string, };
 
 export type MaterialChange = { material: string, name?: string, density?: string, kerf?: string, gap?: string, margin?: string, keep_from?: string, not_for_laser?: string, price?: string, offcut_value?: string, size_tolerance?: string, 
 /**
  * All sizes in which sheets can be bought, in the place of those before; none: no change.
  */
 stock_sizes?: Array<StockSizeGiven>, 
+/**
+ * With so few free sheets on hand more are to be bought …
+ */
+reorder_at?: string, 
+/**
+ * … so many.
+ */
+reorder_count?: string, 
 /**
  * Fields that have no value any more: `density`, `not-for-laser`, `price`, `stock-sizes`.
  */
@@ -504,6 +520,22 @@ not_cut?: boolean, };
 
 export type Redo = Record<symbol, never>;
 
+export type Report = { 
+/**
+ * `value`, `use`, `orders` or `low`.
+ */
+report: string, 
+/**
+ * `YYYY-MM-DD`.
+ */
+from?: string, to?: string, };
+
+export type ReportFile = { report: string, from?: string, to?: string, 
+/**
+ * `csv` or `svg`.
+ */
+format: string, };
+
 export type History = { piece?: string, order?: string, };
 
 export type Check = Record<symbol, never>;
@@ -513,6 +545,8 @@ export type Digest = Record<symbol, never>;
 export type Backup = { file: string, };
 
 export type Restore = { file: string, };
+
+export type Cell = string | number;
 
 export type ShapeMm = { outline: Array<[number, number]>, holes: Array<Array<[number, number]>>, };
 
@@ -548,7 +582,7 @@ export type NowAnswer = { todo: Array<Todo>, pieces: number, sheets: number, off
 
 export type StockSizeRow = { size: string, size_mm: [number, number], price: string | null, supplier: string | null, };
 
-export type MaterialRow = { name: string, uuid: string, thickness: number, density: number | null, grain: string, sides: string, kerf: number, gap: number, margin: number, keep_from: [number, number], not_for_laser: string | null, price: string | null, offcut_value: number, size_tolerance: number, stock_sizes: Array<StockSizeRow>, on_hand: number, };
+export type MaterialRow = { name: string, uuid: string, thickness: number, density: number | null, grain: string, sides: string, kerf: number, gap: number, margin: number, keep_from: [number, number], not_for_laser: string | null, price: string | null, offcut_value: number, size_tolerance: number, stock_sizes: Array<StockSizeRow>, reorder_at: number | null, reorder_count: number | null, on_hand: number, };
 
 export type MaterialAnswer = { material: MaterialRow, };
 
@@ -635,6 +669,18 @@ export type FileAnswer = { name: string, media_type: string,
  * Base 64.
  */
 data: string, warnings: Array<string>, };
+
+export type ReportColumn = { key: string, head: string, 
+/**
+ * `text`, `count`, `area` (mm²), `money` or `percent`.
+ */
+kind: string, 
+/**
+ * Whether a plot of it shows this column.
+ */
+drawn: boolean, };
+
+export type ReportAnswer = { report: string, title: string, from: string | null, to: string | null, columns: Array<ReportColumn>, rows: Array<{ [key in string]: Cell | null }>, total: { [key in string]: Cell | null }, notes: Array<string>, };
 
 export type ImportedPiece = { piece: string, uuid: string, };
 
@@ -988,6 +1034,8 @@ export interface Takes {
   "label papers": LabelPapers;
   "undo": Undo;
   "redo": Redo;
+  "report": Report;
+  "report file": ReportFile;
   "history": History;
   "check": Check;
   "digest": Digest;
@@ -1039,6 +1087,8 @@ export interface Gives {
   "label papers": PapersAnswer;
   "undo": UndoAnswer;
   "redo": UndoAnswer;
+  "report": ReportAnswer;
+  "report file": FileAnswer;
   "history": HistoryAnswer;
   "check": CheckAnswer;
   "digest": DigestAnswer;

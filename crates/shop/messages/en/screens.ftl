@@ -747,6 +747,7 @@ ui-shop-materials = Thickness, price, kerf, grain
 ui-shop-racks = Where pieces stand
 ui-shop-machines = Beds and their own clearances
 ui-shop-history = Every action, who and when
+ui-shop-reports = What the stock is worth, what was used, what to buy
 ui-shop-books = Do all sums agree?
 ui-shop-backup = Copies of the shop, out and in
 ui-look = How it looks
@@ -978,3 +979,29 @@ ui-stock-size-line = { $size } at { $price }
 ui-clear-price = No price any more
 ui-clear-density = No density any more
 ui-clear-laser = May be lasered after all
+
+## Reports
+
+ui-reports-title = Reports
+ui-reports-lead = What the stock is worth, what was used and wasted, what orders cost, what to buy.
+ui-reports-about = About
+ui-reports-value = Worth of the stock
+ui-reports-use = Use by month
+ui-reports-orders = Cost of orders
+ui-reports-low = What to buy
+ui-reports-from = From
+ui-reports-to = To the end of
+ui-reports-on = At the end of
+ui-reports-on-hint = Left out: now.
+ui-reports-go = Show it
+ui-reports-csv = Save as CSV
+ui-reports-svg = Save the plot
+ui-reports-print = Print
+ui-reports-none = Nothing to report
+ui-reports-none-text = There is nothing of this kind in the time asked for.
+ui-reports-total = Total
+ui-reorder-at = Buy more at
+ui-reorder-at-what = Free sheets on hand, or fewer.
+ui-reorder-count = How many then
+ui-reorder-count-what = Sheets to buy.
+ui-clear-reorder = No need to keep it in stock any more
