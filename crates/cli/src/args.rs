@@ -315,6 +315,15 @@ enum Command {
         #[arg(long)]
         order: Option<String>,
     },
+    /// What a scanner read: what it is and where it should be.
+    Scan { text: String },
+    /// What an unlabelled piece in the hand may be: recorded ones of about that size, least recently seen first.
+    Identify {
+        #[arg(long)]
+        material: String,
+        #[arg(long, value_name = "WxH")]
+        rect: String,
+    },
     /// What the stock is worth, what was used and wasted, what orders cost, what to buy.
     Report {
         /// value, use, orders or low.
@@ -909,6 +918,10 @@ impl Args {
             Command::Redo => print(action::Redo {}.into()),
             Command::History { piece, order } => {
                 print(action::History { piece: piece.clone(), order: order.clone() }.into())
+            }
+            Command::Scan { text } => print(action::Scan { text: text.clone() }.into()),
+            Command::Identify { material, rect } => {
+                print(action::Identify { material: material.clone(), rect: rect.clone() }.into())
             }
             Command::Report { report, from, to, out: None } => {
                 print(action::Report { report: report.clone(), from: from.clone(), to: to.clone() }.into())

@@ -239,6 +239,8 @@ fn status(answer: &Answer) -> u8 {
         Answer::Plan(plan) | Answer::PlanChange(plan) => !plan.not_placed.is_empty(),
         Answer::PlanTry(tried) => !tried.ok,
         Answer::Check(check) => !check.ok,
+        Answer::Scan(scan) => scan.kind == "unknown",
+        Answer::Identify(identify) => identify.pieces.is_empty(),
         _ => false,
     };
     if no { NO } else { 0 }

@@ -140,6 +140,8 @@ pub fn answer(answer: &Answer) -> String {
         }
         // These carry files: see `written`.
         Answer::Report(a) => report(a),
+        Answer::Scan(a) => scan(a),
+        Answer::Identify(a) => identify(a),
         Answer::StockExport(_) | Answer::Layout(_) | Answer::Ticket(_) | Answer::Label(_) | Answer::ReportFile(_) => {
             String::new()
         }
@@ -356,6 +358,29 @@ fn find(a: &FindAnswer) -> String {
         }
     }
     text + &left_out(&a.left_out) + &list(&a.cautions)
+}
+
+fn scan(a: &ScanAnswer) -> String {
+    let mut text = a.text.clone() + "\n";
+    if !a.near.is_empty() {
+        text.push_str(&(say!("cli-near", codes = a.near.join(", ")).text() + "\n"));
+    }
+    text
+}
+
+fn identify(a: &IdentifyAnswer) -> String {
+    if a.pieces.is_empty() {
+        return say!("identify-none").text() + "\n";
+    }
+    let rows: Vec<_> = a
+        .pieces
+        .iter()
+        .map(|p| {
+            let seen = p.last_seen.chars().take(10).collect();
+            vec![p.piece.clone(), p.kind.clone(), p.status.clone(), or_dash(&p.rack), p.size.clone(), seen]
+        })
+        .collect();
+    table(&headings(say!("cli-head-identify").text()), &rows)
 }
 
 fn report(a: &ReportAnswer) -> String {

@@ -517,6 +517,14 @@ actions! {
     } => UndoAnswer;
     /// Does again what was taken back last.
     Redo = "redo" {} => UndoAnswer;
+    /// What a scanner read: what it is and where it should be.
+    Scan = "scan" { text: String, } => ScanAnswer;
+    /// What an unlabelled piece in the hand may be.
+    Identify = "identify" {
+        material: String,
+        /// `WxH`, as measured.
+        rect: String,
+    } => IdentifyAnswer;
     /// What the stock is worth, what was used, what orders cost, what to buy.
     Report = "report" {
         /// `value`, `use`, `orders` or `low`.

@@ -117,6 +117,19 @@ answers! {
     FileAnswer { name: String, media_type: String,
         /// Base 64.
         data: String, warnings: Vec<String>, }
+    ScanAnswer {
+        /// `piece`, `rack`, `order`, `plan` or `unknown`.
+        kind: String, code: Option<String>, uuid: Option<String>, status: Option<String>,
+        /// Where a piece should be.
+        rack: Option<String>,
+        /// In a sentence.
+        text: String,
+        /// Codes that a mistyped one may have been meant for.
+        near: Vec<String>, }
+    IdentifyRow { piece: String, uuid: String, kind: String, status: String, rack: Option<String>, size: String, label_due: bool,
+        /// When anything last happened with it.
+        last_seen: String, }
+    IdentifyAnswer { pieces: Vec<IdentifyRow>, }
     ReportColumn { key: String, head: String,
         /// `text`, `count`, `area` (mm²), `money` or `percent`.
         kind: String,

@@ -15,7 +15,7 @@ use crate::host::{Host, Machine};
 use crate::shop::Shop;
 use crate::{
     books, cut, demo, drawing, find, given, history, hold, label, layout, material, now, order, piece, place, plan,
-    receive, report, say, setup, stock, ticket, undo,
+    receive, report, say, scan, setup, stock, ticket, undo,
 };
 
 /// What came of an action.
@@ -251,6 +251,8 @@ impl Door {
             Action::Undo(with) => wrote!(Undo, undo::undo(shop, host, with)),
             Action::Redo(_) => wrote!(Redo, undo::redo(shop, host)),
             Action::History(with) => read(Answer::History(history::history(shop, with)?)),
+            Action::Scan(with) => read(Answer::Scan(scan::scan(shop, with)?)),
+            Action::Identify(with) => read(Answer::Identify(scan::identify(shop, with)?)),
             Action::Report(with) => read(Answer::Report(report::report(shop, with, host.wall_ms())?)),
             Action::ReportFile(with) => read(Answer::ReportFile(report::file(shop, with, host.wall_ms())?)),
             Action::Check(_) => read(Answer::Check(books::check(shop)?)),

@@ -31,6 +31,7 @@ mod receive;
 mod remains;
 mod report;
 pub mod say;
+mod scan;
 mod setup;
 mod shelf;
 mod shop;

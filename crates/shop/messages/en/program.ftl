@@ -334,6 +334,7 @@ error-unknown-plan-part = Plan { $plan } has no part '{ $id }' still to be cut: 
 error-unknown-rack = There is no rack '{ $name }': check the name, or add it.
 error-upload = { $file } did not arrive whole: choose it again.
 error-which-piece = Plan { $plan } has { $count } pieces ({ $pieces }): say which one.
+error-scan-long = The text is too long to be a code: scan one label at a time.
 error-days-turned = The last day must not be before the first.
 error-report-one-day = The stock's value is that of one day: give the last day alone, with to.
 error-report-now = What to buy is about today: leave the days out.
@@ -430,6 +431,8 @@ cli-drawing-choice = as { $unit } { $width } × { $height } mm
 cli-drawing-cut = cut
 cli-drawing-not-cut = not cut
 cli-drawing-unit = The drawing does not say its unit. It is read in { $unit }; the largest part would be { $sizes }. Say --unit where that is wrong.
+cli-head-identify = piece | kind | status | rack | largest rectangle | last seen
+cli-near = Meant may be: { $codes }
 cli-head-find = piece | rack | largest rectangle | area m² | cost | price today | spare mm | place | remark
 cli-head-find-cheapest = used up
 cli-head-find-oldest = since
@@ -658,3 +661,22 @@ report-sheet-price = price a sheet
 report-supplier = supplier
 report-sum = together
 report-low-means = By area: a plan says whether the parts of an order really fit.
+
+## Scanning
+
+scan-piece = { $piece }: { $material }, { $size }, on no rack.
+scan-piece-in = { $piece }: { $material }, { $size }, belongs on rack { $rack }.
+scan-piece-held = { $piece }: { $material }, { $size }, held for { $order }, on no rack.
+scan-piece-held-in = { $piece }: { $material }, { $size }, held for { $order }, belongs on rack { $rack }.
+scan-piece-gone = { $piece }: { $material }, { $size }, is used up: by the books it is not here any more.
+scan-rack = Rack { $rack }: { $count ->
+    [0] nothing on it
+    [one] one piece on it
+   *[other] { $count } pieces on it
+ }.
+scan-order = Order { $order }: { $name }.
+scan-plan = Plan { $plan } for { $orders }.
+scan-nobody = { $code } is a right code, but nothing in this shop has it.
+scan-mistyped = '{ $text }' is mistyped: its check character is wrong.
+scan-unknown = '{ $text }' is no code of this shop.
+identify-none = Nothing of about that size is recorded and on hand: record it as an offcut.

@@ -1,0 +1,221 @@
+//! `scan`: what a scanner read or a person typed, what it is and where it should be. `identify`: what an unlabelled piece
+//! in the hand may be.
+
+use sheetloft_ledger::code::{self, CodeError, Noun};
+use sheetloft_ledger::event::{Thing, ThingKind};
+use sheetloft_ledger::state::{Piece, State};
+use sheetloft_store::{PieceFilter, Reader};
+use uuid::Uuid;
+
+use crate::action::{Identify, Scan};
+use crate::answer::{IdentifyAnswer, IdentifyRow, ScanAnswer};
+use crate::error::Error;
+use crate::limits;
+use crate::order;
+use crate::say;
+use crate::say::Say;
+use crate::shop::{Lookup, Shop, needed, shown};
+use crate::view::{self, Names};
+
+/// Codes offered for a mistyped one, at most.
+const NEAR: usize = 8;
+/// Pieces offered for one in the hand, at most.
+const LIKE: usize = 50;
+/// How much a measured side may be off: so much, or a fiftieth of it.
+const OFF_UM: i64 = 10_000;
+
+/// What a text stands for. A code may stand at the end of an address; racks are known by their UUID or name, too.
+pub fn scan(shop: &Shop, with: &Scan) -> Result<ScanAnswer, Error> {
+    let text = needed(&with.text, "text")?;
+    if text.chars().count() > limits::LABEL_PAYLOAD_CHARS.max(400) {
+        return Err(Error::bad(say!("error-scan-long")).at("text"));
+    }
+    let reader = shop.read();
+    let names = Names::read(&reader)?;
+    // Of an address, its last part.
+    let last = text.trim_end_matches('/').rsplit(['/', '?', '=', '#']).next().unwrap_or(&text).trim().to_owned();
+    if let Ok(id) = Uuid::try_parse(&last) {
+        return by_id(shop, &reader, &names, id, &text);
+    }
+    if let Some(rack) = reader.rack_named(&last)?.or(reader.rack_named(&text)?) {
+        return by_id(shop, &reader, &names, rack.id, &text);
+    }
+    match code::parse(&last) {
+        Ok((noun, code)) => match coded(&reader, noun, &code)?.as_slice() {
+            [] => unknown(&reader, &last, say!("scan-nobody", code = &code)),
+            [id] => by_id(shop, &reader, &names, *id, &text),
+            many => Err(Error::refused(say!("refused-ambiguous", code = code, count = many.len()))),
+        },
+        Err(CodeError::WrongCheck { .. }) => unknown(&reader, &last, say!("scan-mistyped", text = shown(&last))),
+        Err(_) => unknown(&reader, &last, say!("scan-unknown", text = shown(&text))),
+    }
+}
+
+fn coded(reader: &Reader<'_>, noun: Noun, code: &str) -> Result<Vec<Uuid>, Error> {
+    Ok(match noun {
+        Noun::Piece => reader.pieces_coded(code)?.into_iter().map(|p| p.id).collect(),
+        Noun::Order => reader.orders_coded(code)?.into_iter().map(|o| o.id).collect(),
+        Noun::Plan => reader.plans_coded(code)?.into_iter().map(|p| p.id).collect(),
+    })
+}
+
+fn by_id(shop: &Shop, reader: &Reader<'_>, names: &Names, id: Uuid, text: &str) -> Result<ScanAnswer, Error> {
+    let found = |kind: &str, code: &str, status: Option<&str>, rack: Option<String>, said: Say| {
+        Ok(ScanAnswer {
+            kind: kind.to_owned(),
+            code: Some(code.to_owned()),
+            uuid: Some(id.to_string()),
+            status: status.map(str::to_owned),
+            rack,
+            text: said.text(),
+            near: Vec::new(),
+        })
+    };
+    if let Some(piece) = reader.piece(id)? {
+        let material = names.material(piece.material);
+        let size = view::size_text(&piece.shape, shop);
+        let rack = names.rack(piece.rack);
+        let status = piece.status().word();
+        let said = match (&piece.used, view::held_for(&piece, names), &rack) {
+            (Some(_), _, _) => say!("scan-piece-gone", piece = &piece.code, material = material, size = size),
+            (None, Some(order), Some(rack)) => {
+                say!("scan-piece-held-in", piece = &piece.code, material = material, size = size, order = order, rack = rack)
+            }
+            (None, Some(order), None) => {
+                say!("scan-piece-held", piece = &piece.code, material = material, size = size, order = order)
+            }
+            (None, None, Some(rack)) => {
+                say!("scan-piece-in", piece = &piece.code, material = material, size = size, rack = rack)
+            }
+            (None, None, None) => say!("scan-piece", piece = &piece.code, material = material, size = size),
+        };
+        return found("piece", &piece.code, Some(status), rack, said);
+    }
+    let state = |kind| Ok::<_, Error>(reader.folded(Thing::new(kind, id))?.state);
+    if let Some(State::Rack(rack)) = state(ThingKind::Rack)? {
+        let pieces = reader.pieces(&PieceFilter {
+            rack: Some(rack.id),
+            statuses: vec!["free", "held", "conflict"],
+            ..PieceFilter::default()
+        })?;
+        return found("rack", &rack.name, None, None, say!("scan-rack", rack = &rack.name, count = pieces.len()));
+    }
+    if let Some(State::Order(order)) = state(ThingKind::Order)? {
+        let plans = reader.plans()?;
+        let status = order::state(&order, &plans);
+        return found("order", &order.code, Some(status), None, say!("scan-order", order = &order.code, name = &order.name));
+    }
+    if let Some(State::Plan(plan)) = state(ThingKind::Plan)? {
+        let orders: Vec<String> = plan.orders.iter().map(|o| names.order(*o)).collect();
+        let status = order::plan_state(&plan);
+        return found("plan", &plan.code, Some(status), None, say!("scan-plan", plan = &plan.code, orders = orders.join(", ")));
+    }
+    unknown(reader, text, say!("scan-unknown", text = shown(text)))
+}
+
+/// Nothing by this text; with the codes that it may have been meant for.
+fn unknown(reader: &Reader<'_>, text: &str, said: Say) -> Result<ScanAnswer, Error> {
+    let typed: Vec<char> = text.trim().to_ascii_uppercase().chars().take(40).collect();
+    let mut near: Vec<(usize, String)> = Vec::new();
+    if typed.len() >= 4 {
+        let pieces = reader.pieces(&PieceFilter::default())?.into_iter().map(|p| p.code);
+        let orders = reader.orders()?.into_iter().map(|o| o.code);
+        let plans = reader.plans()?.into_iter().map(|p| p.code);
+        for code in pieces.chain(orders).chain(plans) {
+            let apart = apart(&typed, &code.chars().collect::<Vec<_>>());
+            if apart <= 2 {
+                near.push((apart, code));
+            }
+        }
+    }
+    // Where some differ in one place, those in two are not what was meant.
+    near.sort();
+    let least = near.first().map_or(0, |n| n.0);
+    let near = near.into_iter().take_while(|n| n.0 == least).take(NEAR).map(|n| n.1).collect();
+    Ok(ScanAnswer {
+        kind: "unknown".to_owned(),
+        code: None,
+        uuid: None,
+        status: None,
+        rack: None,
+        text: said.text(),
+        near,
+    })
+}
+
+/// In how many places two texts differ: one left out, one too many, one wrong, two swapped (optimal string alignment;
+/// F. Damerau, "A technique for computer detection and correction of spelling errors", CACM 7 (1964)).
+fn apart(a: &[char], b: &[char]) -> usize {
+    let mut rows: Vec<Vec<usize>> = vec![(0..=b.len()).collect()];
+    for i in 1..=a.len() {
+        let mut row = vec![i];
+        for j in 1..=b.len() {
+            let wrong = usize::from(a[i - 1] != b[j - 1]);
+            let mut least = (rows[i - 1][j] + 1).min(row[j - 1] + 1).min(rows[i - 1][j - 1] + wrong);
+            if i > 1 && j > 1 && a[i - 1] == b[j - 2] && a[i - 2] == b[j - 1] {
+                least = least.min(rows[i - 2][j - 2] + 1);
+            }
+            row.push(least);
+        }
+        rows.push(row);
+    }
+    rows[a.len()][b.len()]
+}
+
+/// The pieces on hand of a material that are about as long and wide, those first that nobody has seen for longest.
+pub fn identify(shop: &Shop, with: &Identify) -> Result<IdentifyAnswer, Error> {
+    let reader = shop.read();
+    let material = reader.find_material(&with.material)?;
+    let (w, h) = shop.size(&with.rect, "rect")?;
+    let (long, short) = (w.max(h), w.min(h));
+    let names = Names::read(&reader)?;
+    let near = |has: i64, wanted: i64| (has - wanted).abs() <= OFF_UM.max(wanted / 50);
+    let like = |piece: &Piece| {
+        let (low, high) = piece.shape.bounds();
+        let sides = [i64::from(high.x) - i64::from(low.x), i64::from(high.y) - i64::from(low.y)];
+        let around = (sides[0].max(sides[1]), sides[0].min(sides[1]));
+        let inside = view::spoken_size(&piece.shape);
+        [around, inside].iter().any(|(l, s)| near(*l, long) && near(*s, short))
+    };
+    let filter = PieceFilter {
+        material: Some(material.id),
+        statuses: vec!["free", "held", "conflict"],
+        ..PieceFilter::default()
+    };
+    let mut found = Vec::new();
+    for piece in reader.pieces(&filter)?.into_iter().filter(like) {
+        let seen = reader.history(Some(piece.id), 1)?.first().map_or(piece.born_ms, |e| e.event.envelope.clock.ms);
+        found.push((seen, piece));
+    }
+    found.sort_by(|(a, p), (b, q)| (a, &p.code).cmp(&(b, &q.code)));
+    let pieces = found
+        .into_iter()
+        .take(LIKE)
+        .map(|(seen, piece)| IdentifyRow {
+            piece: piece.code.clone(),
+            uuid: piece.id.to_string(),
+            kind: view::kind_word(piece.kind).to_owned(),
+            status: piece.status().word().to_owned(),
+            rack: names.rack(piece.rack),
+            size: view::size_text(&piece.shape, shop),
+            label_due: piece.label_due,
+            last_seen: view::when(seen),
+        })
+        .collect();
+    Ok(IdentifyAnswer { pieces })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::apart;
+
+    #[test]
+    fn places_in_which_codes_differ() {
+        let differ = |a: &str, b: &str| apart(&a.chars().collect::<Vec<_>>(), &b.chars().collect::<Vec<_>>());
+        // The first two from the paper's kinds of mistakes; the third is the usual example of the plain distance.
+        assert_eq!(differ("7K-0042T", "7K-0024T"), 1, "two swapped");
+        assert_eq!(differ("7K-004T", "7K-0042T"), 1, "one left out");
+        assert_eq!(differ("KITTEN", "SITTING"), 3);
+        assert_eq!(differ("", "AB"), 2);
+    }
+}
