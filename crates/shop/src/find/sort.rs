@@ -78,6 +78,8 @@ impl Sort {
     /// The options of the engine for this order.
     pub fn ask(self, options: &mut fit::Options, top: usize) {
         options.top = Some(top);
+        // Who asks for one alone wants it at once.
+        options.nicest = usize::from(top > 1);
         match self {
             Self::Leftover => options.by_leftover = Some(COMPARED),
             Self::Cheapest => (options.top, options.nicest) = (Some(top.max(COMPARED)), COMPARED),
