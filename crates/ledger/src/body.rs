@@ -42,6 +42,8 @@ macro_rules! bodies {
             }
 
             /// Reads a body; `None` where this program does not know the kind or version.
+            // Versions are written one by one, whether or not they happen to follow each other.
+            #[allow(clippy::manual_range_patterns)]
             pub fn decode(kind: &str, version: u32, raw: &RawValue) -> Result<Option<Self>, BodyError> {
                 let unreadable = |source| BodyError::Unreadable { kind: kind.to_owned(), source };
                 match (kind, version) {

@@ -79,7 +79,14 @@ fn by_id(shop: &Shop, reader: &Reader<'_>, names: &Names, id: Uuid, text: &str) 
         let said = match (&piece.used, view::held_for(&piece, names), &rack) {
             (Some(_), _, _) => say!("scan-piece-gone", piece = &piece.code, material = material, size = size),
             (None, Some(order), Some(rack)) => {
-                say!("scan-piece-held-in", piece = &piece.code, material = material, size = size, order = order, rack = rack)
+                say!(
+                    "scan-piece-held-in",
+                    piece = &piece.code,
+                    material = material,
+                    size = size,
+                    order = order,
+                    rack = rack
+                )
             }
             (None, Some(order), None) => {
                 say!("scan-piece-held", piece = &piece.code, material = material, size = size, order = order)
@@ -103,12 +110,24 @@ fn by_id(shop: &Shop, reader: &Reader<'_>, names: &Names, id: Uuid, text: &str) 
     if let Some(State::Order(order)) = state(ThingKind::Order)? {
         let plans = reader.plans()?;
         let status = order::state(&order, &plans);
-        return found("order", &order.code, Some(status), None, say!("scan-order", order = &order.code, name = &order.name));
+        return found(
+            "order",
+            &order.code,
+            Some(status),
+            None,
+            say!("scan-order", order = &order.code, name = &order.name),
+        );
     }
     if let Some(State::Plan(plan)) = state(ThingKind::Plan)? {
         let orders: Vec<String> = plan.orders.iter().map(|o| names.order(*o)).collect();
         let status = order::plan_state(&plan);
-        return found("plan", &plan.code, Some(status), None, say!("scan-plan", plan = &plan.code, orders = orders.join(", ")));
+        return found(
+            "plan",
+            &plan.code,
+            Some(status),
+            None,
+            say!("scan-plan", plan = &plan.code, orders = orders.join(", ")),
+        );
     }
     unknown(reader, text, say!("scan-unknown", text = shown(text)))
 }

@@ -520,6 +520,14 @@ not_cut?: boolean, };
 
 export type Redo = Record<symbol, never>;
 
+export type Scan = { text: string, };
+
+export type Identify = { material: string, 
+/**
+ * `WxH`, as measured.
+ */
+rect: string, };
+
 export type Report = { 
 /**
  * `value`, `use`, `orders` or `low`.
@@ -669,6 +677,32 @@ export type FileAnswer = { name: string, media_type: string,
  * Base 64.
  */
 data: string, warnings: Array<string>, };
+
+export type ScanAnswer = { 
+/**
+ * `piece`, `rack`, `order`, `plan` or `unknown`.
+ */
+kind: string, code: string | null, uuid: string | null, status: string | null, 
+/**
+ * Where a piece should be.
+ */
+rack: string | null, 
+/**
+ * In a sentence.
+ */
+text: string, 
+/**
+ * Codes that a mistyped one may have been meant for.
+ */
+near: Array<string>, };
+
+export type IdentifyRow = { piece: string, uuid: string, kind: string, status: string, rack: string | null, size: string, label_due: boolean, 
+/**
+ * When anything last happened with it.
+ */
+last_seen: string, };
+
+export type IdentifyAnswer = { pieces: Array<IdentifyRow>, };
 
 export type ReportColumn = { key: string, head: string, 
 /**
@@ -1034,6 +1068,8 @@ export interface Takes {
   "label papers": LabelPapers;
   "undo": Undo;
   "redo": Redo;
+  "scan": Scan;
+  "identify": Identify;
   "report": Report;
   "report file": ReportFile;
   "history": History;
@@ -1087,6 +1123,8 @@ export interface Gives {
   "label papers": PapersAnswer;
   "undo": UndoAnswer;
   "redo": UndoAnswer;
+  "scan": ScanAnswer;
+  "identify": IdentifyAnswer;
   "report": ReportAnswer;
   "report file": FileAnswer;
   "history": HistoryAnswer;
