@@ -42,7 +42,7 @@ pub use nicest::{Lies, nicest};
 pub use pack::{Strip, StripOptions, StripPart, strip};
 pub use part::Part;
 pub use piece::{Grain, Signature, StaleSignature};
-pub use remains::{KeepFrom, Leftover, Remains, RemainsError, remains, straight_remains};
+pub use remains::{KeepFrom, Remains, RemainsError, remains, straight_remains};
 pub use solve::{Caps, Reason, Verdict, solve};
 pub use straighten::{Straightened, straighten};
 pub use tidy::tidy;

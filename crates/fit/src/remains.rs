@@ -10,7 +10,7 @@ use sheetloft_shapes::boolean::{BooleanError, difference, intersection};
 use sheetloft_shapes::limits::LEAST_KEPT_UM;
 use sheetloft_shapes::narrow::parted;
 use sheetloft_shapes::offset::{Corners, grown, shrunk};
-use sheetloft_shapes::rectangle::{Rectangle, largest_rectangle, rectangle_of};
+use sheetloft_shapes::rectangle::rectangle_of;
 use sheetloft_shapes::{Point, Rim, Shape};
 
 /// The smallest leftover worth a label: a rectangle that must fit into it, either way round and at any angle.
@@ -38,25 +38,6 @@ pub struct Remains {
     pub kept2: i64,
     /// Twice the area of all the rest: what the others leave of the piece, never below 0.
     pub scrap2: i64,
-}
-
-/// One thing that a cut leaves, with what a person wants to know about it.
-#[derive(Clone, PartialEq, Debug)]
-pub struct Leftover {
-    /// Where it lies, in the piece's coordinates.
-    pub shape: Shape,
-    /// Whether the least rectangle worth keeping fits into it.
-    pub is_kept: bool,
-    /// The largest rectangle in it, at any angle; `None` where it is too fine for one.
-    pub rectangle: Option<Rectangle>,
-}
-
-impl Remains {
-    /// All that is left: what is worth keeping, then the rest, largest first. Takes some ms for each.
-    pub fn leftovers(&self) -> Vec<Leftover> {
-        let kept = self.kept.iter().map(|s| (s, true)).chain(self.scrap.iter().map(|s| (s, false)));
-        kept.map(|(s, is_kept)| Leftover { shape: s.clone(), is_kept, rectangle: largest_rectangle(s) }).collect()
-    }
 }
 
 /// Why it cannot be said what is left.

@@ -102,7 +102,7 @@ pub fn solve(
         return Verdict::No { reason };
     }
     let faces = part.faces(flip_allowed);
-    let pairs: Vec<Pair<'_>> = faces.iter().map(|f| Pair::new(f, host)).collect();
+    let pairs: Vec<Pair<'_>> = faces.iter().map(|f| Pair { unsure: UNSURE_UM, ..Pair::new(f, host) }).collect();
     let mut left = caps.boxes;
     let mut rest = Rest::default();
     let (fixed, spans) = sectors(turns, part.period_udeg());
@@ -116,7 +116,6 @@ pub fn solve(
     let mut fits = None;
     if !spans.is_empty() {
         solver.turn = None;
-        let pairs: Vec<Pair<'_>> = faces.iter().map(|f| Pair { unsure: UNSURE_UM, ..Pair::new(f, host) }).collect();
         let end = search(&pairs, &spans, ROUNDED_LEAST_UM, &mut left, watch, &mut solver);
         fits = rest.take(end);
     }

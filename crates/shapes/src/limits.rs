@@ -50,12 +50,14 @@ pub const DRAWING_LISTED: usize = 200;
 pub const MONEY_MINOR: i64 = 1_000_000_000_000;
 /// Boxes that one solve of "does this part fit this piece" may open before it says "too close to call".
 pub const BOXES_PER_SOLVE: usize = 400_000;
-/// Time one `find` may take before the rest is "too close to call", in ms. Held by the caller's clock, not here.
+/// Time the search for one part of a `find` may take before the rest is "too close to call", in ms. Held by the caller's clock, not here.
 pub const FIND_MS: u64 = 30_000;
 /// Most labels in one document.
 pub const LABELS: usize = 10_000;
 /// Longest content of a code on a label, in characters.
 pub const LABEL_PAYLOAD_CHARS: usize = 300;
+/// Longest text that is taken for what a scanner read, in characters.
+pub const SCAN_CHARS: usize = 400;
 /// Most labels side by side, or one under the other, on a page.
 pub const LABELS_PER_SIDE: usize = 50;
 /// Least and most dots to the inch of a label printer.

@@ -4,7 +4,7 @@
 use sheetloft_shapes::Placement;
 
 use super::PlacedPart;
-use super::engine::Engine;
+use super::engine::{Engine, Set};
 use super::table::Table;
 use crate::num::{V, v};
 use crate::pack::{Diligence, Effort, Floor, Item, Patience, Run, restore, separate, settle};
@@ -73,10 +73,7 @@ impl Layout<'_> {
             self.fixed.iter().map(|p| set.fixed(class(p.wanted), &p.placement)).collect::<Option<_>>()?;
         // Which forms have room here at all.
         let empty = Floor::new(&set.forms, ground, Vec::new(), &[]);
-        let choices: Vec<Vec<u32>> = parts
-            .iter()
-            .map(|p| set.choices[class(p.wanted)].iter().copied().filter(|&f| empty.room(f).is_some()).collect())
-            .collect();
+        let choices = choices(set, &empty, parts.iter().map(|p| class(p.wanted)));
         let mut items = Vec::with_capacity(parts.len());
         for (part, choices) in parts.iter().zip(&choices) {
             let there = part.at.and_then(|at| set.item(class(part.wanted), &at));
@@ -135,6 +132,11 @@ impl Layout<'_> {
     }
 }
 
+/// For each part, given by its class, the forms that have room at all.
+fn choices(set: &Set, empty: &Floor<'_>, classes: impl Iterator<Item = usize>) -> Vec<Vec<u32>> {
+    classes.map(|c| set.choices[c].iter().copied().filter(|&f| empty.room(f).is_some()).collect()).collect()
+}
+
 /// A part for one of several equal pieces, and on which and where it lies already.
 #[derive(Clone, Copy, Debug)]
 pub(super) struct Strewn {
@@ -165,10 +167,7 @@ pub(super) fn spread(
     let set = engine.set(kind);
     let class = |wanted: usize| problem.class_of[wanted];
     let empty = Floor::in_a_row(&set.forms, ground, copies, Vec::new(), &[]);
-    let choices: Vec<Vec<u32>> = parts
-        .iter()
-        .map(|p| set.choices[class(p.wanted)].iter().copied().filter(|&f| empty.room(f).is_some()).collect())
-        .collect();
+    let choices = choices(set, &empty, parts.iter().map(|p| class(p.wanted)));
     let mut items = Vec::with_capacity(parts.len());
     for (part, choices) in parts.iter().zip(&choices) {
         let there = part.at.and_then(|(copy, at)| {

@@ -176,7 +176,7 @@ pub fn leftover_row(l: &PlannedLeftover, shop: &Shop) -> LeftoverRow {
         keep: l.keep,
         area_mm2: mm2(l.shape.area2()),
         size: size_text(&l.shape, shop),
-        straight: leftovers::straight(&l.shape).filter(|_| l.keep).map(|s| StraightRow {
+        straight: l.keep.then(|| leftovers::straight(&l.shape)).flatten().map(|s| StraightRow {
             outline: ring_mm(s.kept.outline()),
             cuts: s.cuts.iter().map(|cut| cut.map(point_mm)).collect(),
             is_l: s.is_l,
