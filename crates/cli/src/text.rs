@@ -402,7 +402,8 @@ fn report(a: &ReportAnswer) -> String {
         let mut total = cells(&a.total);
         total[0] = say!("report-total").text();
         rows.push(total);
-        let heads: Vec<String> = a.columns.iter().map(|c| c.head.clone()).collect();
+        let head = |c: &ReportColumn| if c.kind == "area" { format!("{} m²", c.head) } else { c.head.clone() };
+        let heads: Vec<String> = a.columns.iter().map(head).collect();
         text.push_str(&table(&heads, &rows));
     }
     // Notes explain what is in the rows.

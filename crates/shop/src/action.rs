@@ -232,7 +232,7 @@ actions! {
         reorder_at: Option<String>,
         /// … so many.
         reorder_count: Option<String>,
-        /// Fields that have no value any more: `density`, `not-for-laser`, `price`, `stock-sizes`.
+        /// Fields that have no value any more: `density`, `not-for-laser`, `price`, `reorder`, `stock-sizes`.
         clear: Vec<String>,
     } => MaterialAnswer;
     /// The materials.

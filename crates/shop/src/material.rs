@@ -328,13 +328,21 @@ impl Prices {
 
     /// The price of twice `area2` µm² in minor units, rounded half up; `None` where nothing is known.
     pub fn of(&self, material: &Material, area2: i64) -> Option<i64> {
-        let (top, bottom) = match material.data.price_per_m2 {
-            Some(price) => (i128::from(price), 2_000_000_000_000_i128),
-            None => {
-                let (lot, lot_area2) = self.lots.iter().rev().find(|(lot, _)| lot.material == material.id)?;
-                (i128::from(lot.received - lot.written_off), i128::from((*lot_area2).max(1)))
-            }
-        };
-        i64::try_from((i128::from(area2) * top + bottom / 2) / bottom).ok()
+        if let Some(price) = material.data.price_per_m2 {
+            return priced(area2, price);
+        }
+        let (lot, lot_area2) = self.lots.iter().rev().find(|(lot, _)| lot.material == material.id)?;
+        share(area2, lot.received - lot.written_off, (*lot_area2).max(1))
     }
+}
+
+/// The price of twice `area2` µm² at so much a square metre, in minor units, rounded half up.
+pub fn priced(area2: i64, per_m2: i64) -> Option<i64> {
+    share(area2, per_m2, 2_000_000_000_000)
+}
+
+/// What an area costs where `of2` costs `sum`, rounded half up.
+fn share(area2: i64, sum: i64, of2: i64) -> Option<i64> {
+    let of2 = i128::from(of2);
+    i64::try_from((i128::from(area2) * i128::from(sum) + of2 / 2) / of2).ok()
 }

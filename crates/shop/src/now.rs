@@ -14,8 +14,7 @@ use crate::undo;
 /// What needs doing now.
 pub fn now(shop: &Shop) -> Result<NowAnswer, Error> {
     let reader = shop.read();
-    let on_hand =
-        reader.pieces(&PieceFilter { statuses: vec!["free", "held", "conflict"], ..PieceFilter::default() })?;
+    let on_hand = reader.pieces(&PieceFilter::on_hand())?;
     let due = on_hand.iter().filter(|p| p.label_due && !p.conflict).count();
     let mut todo = Vec::new();
     let mut add = |kind: &str, code: Option<&str>, count: usize, say: Say| {

@@ -236,7 +236,7 @@ struct FlawLine {
 pub fn export(shop: &Shop) -> Result<FileAnswer, Error> {
     let reader = shop.read();
     let names = Names::read(&reader)?;
-    let filter = PieceFilter { statuses: vec!["free", "held", "conflict"], ..PieceFilter::default() };
+    let filter = PieceFilter::on_hand();
     let mut out = String::new();
     for p in reader.pieces(&filter)? {
         let line = PieceLine {

@@ -27,6 +27,13 @@ pub struct PieceFilter {
     pub label_due: bool,
 }
 
+impl PieceFilter {
+    /// What is on hand: neither used up nor written off.
+    pub fn on_hand() -> Self {
+        Self { statuses: vec!["free", "held", "conflict"], ..Self::default() }
+    }
+}
+
 /// One event of the history with how it stands.
 pub struct ActionRow {
     /// The event.
@@ -189,6 +196,15 @@ impl Reader<'_> {
         }
         let found = self.states(&sql, rusqlite::params_from_iter(values.iter()))?;
         Ok(found.into_iter().filter_map(State::piece).map(|p| *p).collect())
+    }
+
+    /// The codes of all pieces, orders and plans.
+    pub fn codes(&self) -> Result<Vec<String>, StoreError> {
+        let sql = "SELECT code FROM piece WHERE body IS NOT NULL AND code IS NOT NULL UNION ALL \
+                   SELECT code FROM thing WHERE kind IN (?1, ?2) AND body IS NOT NULL AND code IS NOT NULL";
+        let mut statement = self.0.prepare_cached(sql)?;
+        let rows = statement.query_map([ThingKind::Order.word(), ThingKind::Plan.word()], |row| row.get(0))?;
+        Ok(rows.collect::<Result<_, _>>()?)
     }
 
     /// What was cut directly from a piece.

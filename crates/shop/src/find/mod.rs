@@ -103,28 +103,25 @@ pub fn find(shop: &mut Shop, with: &Find, job: &Job, clock_ms: &dyn Fn() -> f64)
             !job.is_cancelled() && clock_ms() < deadline
         };
         let mut answers = fit::find(&[query], &shelf.index, &shelf, &options, &mut watch)?;
-        let Some(mut answer) = answers.pop() else { continue };
-        if sort == Sort::Cheapest {
-            let all = answer.fits.len();
-            sort::by_use(&mut answer.fits, top as usize, &given.shape, clear.kerf_um, &shelf, &material, &prices)?;
-            answer.not_needed += all - answer.fits.len();
-        }
-        let fits = answer
-            .fits
+        let Some(answer) = answers.pop() else { continue };
+        let chosen: Vec<(fit::Fit, Option<i64>)> = if sort == Sort::Cheapest {
+            let used = |f: &fit::Fit| sort::used(f, &given.shape, clear.kerf_um, &shelf, &material, &prices);
+            let cheapest = sort::by_use(&answer.fits, top as usize, used)?;
+            cheapest.into_iter().map(|(found, used)| (found, Some(used))).collect()
+        } else {
+            answer.fits.iter().map(|found| (*found, None)).collect()
+        };
+        let not_needed = answer.not_needed + answer.fits.len() - chosen.len();
+        let fits = chosen
             .iter()
-            .map(|found| {
+            .map(|(found, used)| {
                 let piece = shelf.piece(found.candidate)?;
                 let price = prices.of(&material, piece.shape.area2());
-                let used = match sort {
-                    Sort::Cheapest => {
-                        let used = sort::used(found, &given.shape, clear.kerf_um, &shelf, &material, &prices)?;
-                        price.map(|_| used)
-                    }
-                    _ => None,
-                };
                 let row = fit_row(shop, &piece, found, given, &names, with.shapes, price);
                 let thickness_mm = shelf.thickness_um(found.candidate).map(mm);
-                Ok(Fit { used: used.map(|p| shop.money(p)), thickness_mm, ..row })
+                // Without a price it went by area, which is no sum.
+                let used = price.and(*used).map(|p| shop.money(p));
+                Ok(Fit { used, thickness_mm, ..row })
             })
             .collect::<Result<_, Error>>()?;
         queries.push(FindQuery {
@@ -133,7 +130,7 @@ pub fn find(shop: &mut Shop, with: &Find, job: &Job, clock_ms: &dyn Fn() -> f64)
             looked_at: answer.looked_at,
             ruled_out: answer.ruled_out,
             reasons: reasons(&answer.reasons),
-            not_needed: answer.not_needed,
+            not_needed,
             too_close: answer
                 .too_close
                 .iter()

@@ -3,6 +3,7 @@
 use sheetloft_fit as fit;
 use sheetloft_ledger::body::PieceKind;
 use sheetloft_ledger::state::Material;
+use sheetloft_shapes::Shape;
 
 use crate::error::Error;
 use crate::material::Prices;
@@ -88,30 +89,23 @@ impl Sort {
     }
 }
 
-/// Puts fits in order of what they use up at today's price, and leaves the first `top`.
+/// The first `top` fits in order of what they use up, each with it; of equal ones those that come first.
 pub fn by_use(
-    fits: &mut Vec<fit::Fit>,
+    fits: &[fit::Fit],
     top: usize,
-    part: &sheetloft_shapes::Shape,
-    kerf_um: i64,
-    shelf: &Shelf,
-    material: &Material,
-    prices: &Prices,
-) -> Result<(), Error> {
-    let mut order = Vec::with_capacity(fits.len());
-    for (n, found) in fits.iter().enumerate() {
-        order.push((used(found, part, kerf_um, shelf, material, prices)?, n));
-    }
-    order.sort_unstable();
-    *fits = order.into_iter().take(top).map(|(_, n)| fits[n]).collect();
-    Ok(())
+    used: impl Fn(&fit::Fit) -> Result<i64, Error>,
+) -> Result<Vec<(fit::Fit, i64)>, Error> {
+    let mut all: Vec<(fit::Fit, i64)> = fits.iter().map(|f| Ok((*f, used(f)?))).collect::<Result<_, Error>>()?;
+    all.sort_by_key(|(_, used)| *used);
+    all.truncate(top);
+    Ok(all)
 }
 
 /// What a fit uses up: the piece less what is kept of it, at today's price; by area where there is none. What is kept of
 /// a full sheet counts as the offcut that it becomes.
 pub fn used(
     found: &fit::Fit,
-    part: &sheetloft_shapes::Shape,
+    part: &Shape,
     kerf_um: i64,
     shelf: &Shelf,
     material: &Material,

@@ -5,33 +5,33 @@ use sheetloft_ledger::state::Status;
 use sheetloft_store::PieceFilter;
 
 use crate::error::Error;
+use crate::material;
 use crate::say;
 use crate::shop::Shop;
 
-use super::{Kind, Table};
+use super::{Column, Kind, Table};
 
 /// The table: materials of which something is to be bought, by name. By area: whether parts really fit, plans say.
 pub(super) fn low(shop: &Shop) -> Result<Table, Error> {
     let reader = shop.read();
-    let on_hand =
-        reader.pieces(&PieceFilter { statuses: vec!["free", "held", "conflict"], ..PieceFilter::default() })?;
+    let on_hand = reader.pieces(&PieceFilter::on_hand())?;
     let orders = reader.orders()?;
     let plans = reader.plans()?;
     let mut table = Table::new(
         say!("report-low"),
-        vec![
-            ("material", say!("report-material"), Kind::Text, false, false),
-            ("sheets", say!("report-sheets"), Kind::Count, false, false),
-            ("free", say!("report-free"), Kind::Area, false, true),
-            ("held", say!("report-held"), Kind::Area, false, true),
-            ("wanted", say!("report-wanted"), Kind::Area, false, false),
-            ("planned", say!("report-planned"), Kind::Count, false, false),
-            ("reorder_at", say!("report-reorder-at"), Kind::Count, false, false),
-            ("buy", say!("report-buy"), Kind::Count, false, false),
-            ("size", say!("report-size"), Kind::Text, false, false),
-            ("price", say!("report-sheet-price"), Kind::Money, false, false),
-            ("supplier", say!("report-supplier"), Kind::Text, false, false),
-            ("sum", say!("report-sum"), Kind::Money, true, false),
+        [
+            Column::new("material", say!("report-material"), Kind::Text),
+            Column::new("sheets", say!("report-sheets"), Kind::Count),
+            Column::new("free", say!("report-free"), Kind::Area).drawn(),
+            Column::new("held", say!("report-held"), Kind::Area).drawn(),
+            Column::new("wanted", say!("report-wanted"), Kind::Area),
+            Column::new("planned", say!("report-planned"), Kind::Count),
+            Column::new("reorder_at", say!("report-reorder-at"), Kind::Count),
+            Column::new("buy", say!("report-buy"), Kind::Count),
+            Column::new("size", say!("report-size"), Kind::Text),
+            Column::new("price", say!("report-sheet-price"), Kind::Money),
+            Column::new("supplier", say!("report-supplier"), Kind::Text),
+            Column::new("sum", say!("report-sum"), Kind::Money).adds(),
         ],
     );
     for material in reader.materials()? {
@@ -72,10 +72,7 @@ pub(super) fn low(shop: &Shop) -> Result<Table, Error> {
         if buy == 0 {
             continue;
         }
-        let price = size.and_then(|s| s.price).or_else(|| {
-            let per_m2 = i128::from(material.data.price_per_m2?);
-            i64::try_from((i128::from(sheet2) * per_m2 + 1_000_000_000_000) / 2_000_000_000_000).ok()
-        });
+        let price = size.and_then(|s| s.price).or_else(|| material::priced(sheet2, material.data.price_per_m2?));
         table.rows.push(vec![
             material.data.name.clone().into(),
             sheets.into(),

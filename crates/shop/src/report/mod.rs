@@ -21,7 +21,7 @@ use crate::error::Error;
 use crate::say;
 use crate::say::Say;
 use crate::shop::{Shop, shown, word};
-pub(crate) use table::{Kind, Table};
+use table::{Column, Kind, Table};
 
 /// What a report is about.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
@@ -32,8 +32,17 @@ enum About {
     Low,
 }
 
-const WORDS: [(&str, About); 4] =
-    [("value", About::Value), ("use", About::Use), ("orders", About::Orders), ("low", About::Low)];
+impl About {
+    /// The word for it.
+    fn word(self) -> &'static str {
+        match self {
+            Self::Value => "value",
+            Self::Use => "use",
+            Self::Orders => "orders",
+            Self::Low => "low",
+        }
+    }
+}
 
 /// The days that a report is about, both included; open where nothing was said.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
@@ -79,7 +88,7 @@ pub(crate) fn month(ms: u64) -> String {
 /// A report, as of now or between two days (UTC).
 pub fn report(shop: &Shop, with: &action::Report, now_ms: u64) -> Result<ReportAnswer, Error> {
     let (about, days, table) = made(shop, &with.report, with.from.as_deref(), with.to.as_deref(), now_ms)?;
-    Ok(table.answer(shop, word_of(about), days.from, days.to))
+    Ok(table.answer(shop, about.word(), days.from, days.to))
 }
 
 /// A report as a file: CSV, or a plot as SVG.
@@ -87,8 +96,8 @@ pub fn file(shop: &Shop, with: &action::ReportFile, now_ms: u64) -> Result<FileA
     let format = word(Some(&with.format), &[("csv", true), ("svg", false)], true, "format")?;
     let (about, days, table) = made(shop, &with.report, with.from.as_deref(), with.to.as_deref(), now_ms)?;
     let name = match days.to {
-        Some(day) => format!("{}-{day}", word_of(about)),
-        None => word_of(about).to_owned(),
+        Some(day) => format!("{}-{day}", about.word()),
+        None => about.word().to_owned(),
     };
     let (ending, media_type, text) = match format {
         true => ("csv", "text/csv; charset=utf-8", csv::csv(shop, &table)),
@@ -102,10 +111,6 @@ pub fn file(shop: &Shop, with: &action::ReportFile, now_ms: u64) -> Result<FileA
     })
 }
 
-fn word_of(about: About) -> &'static str {
-    WORDS.iter().find(|(_, a)| *a == about).map_or("", |(w, _)| w)
-}
-
 fn made(
     shop: &Shop,
     report: &str,
@@ -115,7 +120,8 @@ fn made(
 ) -> Result<(About, Between, Table), Error> {
     let needed = || Error::bad(say!("error-needed")).at("report");
     let given = Some(report).filter(|r| !r.trim().is_empty()).ok_or_else(needed)?;
-    let about = word(Some(given), &WORDS, About::Value, "report")?;
+    let words = [About::Value, About::Use, About::Orders, About::Low].map(|a| (a.word(), a));
+    let about = word(Some(given), &words, About::Value, "report")?;
     let days = Between::read(from, to)?;
     let only_now = |field: Option<NaiveDate>, name: &'static str, said: Say| match field {
         Some(_) => Err(Error::bad(said).at(name)),

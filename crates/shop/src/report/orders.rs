@@ -11,7 +11,7 @@ use crate::say;
 use crate::shop::Shop;
 use crate::view::Names;
 
-use super::{Between, Kind, Table, usage};
+use super::{Between, Column, Kind, Table, usage};
 
 /// The table: orders that were charged something on these days, by customer, then by code.
 pub(super) fn orders(shop: &Shop, days: &Between) -> Result<Table, Error> {
@@ -21,19 +21,19 @@ pub(super) fn orders(shop: &Shop, days: &Between) -> Result<Table, Error> {
     let plans = reader.plans()?;
     let mut table = Table::new(
         say!("report-orders"),
-        vec![
-            ("customer", say!("report-customer"), Kind::Text, false, false),
-            ("order", say!("report-order"), Kind::Text, false, false),
-            ("name", say!("report-name"), Kind::Text, false, false),
-            ("state", say!("report-state"), Kind::Text, false, false),
-            ("pieces", say!("report-pieces"), Kind::Count, true, false),
-            ("parts", say!("report-parts-cost"), Kind::Money, true, true),
-            ("kerf", say!("report-kerf-cost"), Kind::Money, true, true),
-            ("scrap", say!("report-scrap-cost"), Kind::Money, true, true),
-            ("markdown", say!("report-markdown"), Kind::Money, true, true),
-            ("failed", say!("report-failed"), Kind::Money, true, true),
-            ("charged", say!("report-charged"), Kind::Money, true, false),
-            ("spared", say!("report-spared"), Kind::Money, true, false),
+        [
+            Column::new("customer", say!("report-customer"), Kind::Text),
+            Column::new("order", say!("report-order"), Kind::Text),
+            Column::new("name", say!("report-name"), Kind::Text),
+            Column::new("state", say!("report-state"), Kind::Text),
+            Column::new("pieces", say!("report-pieces"), Kind::Count).adds(),
+            Column::new("parts", say!("report-parts-cost"), Kind::Money).adds().drawn(),
+            Column::new("kerf", say!("report-kerf-cost"), Kind::Money).adds().drawn(),
+            Column::new("scrap", say!("report-scrap-cost"), Kind::Money).adds().drawn(),
+            Column::new("markdown", say!("report-markdown"), Kind::Money).adds().drawn(),
+            Column::new("failed", say!("report-failed"), Kind::Money).adds().drawn(),
+            Column::new("charged", say!("report-charged"), Kind::Money).adds(),
+            Column::new("spared", say!("report-spared"), Kind::Money).adds(),
         ],
     );
     let mut all = reader.orders()?;

@@ -48,6 +48,23 @@ pub(crate) struct Column {
     pub drawn: bool,
 }
 
+impl Column {
+    /// A column that neither adds up nor is drawn.
+    pub fn new(key: &'static str, head: Say, kind: Kind) -> Self {
+        Self { key, head, kind, adds: false, drawn: false }
+    }
+
+    /// The same, added up in the last row.
+    pub fn adds(self) -> Self {
+        Self { adds: true, ..self }
+    }
+
+    /// The same, drawn.
+    pub fn drawn(self) -> Self {
+        Self { drawn: true, ..self }
+    }
+}
+
 /// One value.
 #[derive(Clone, PartialEq, Debug)]
 pub(crate) enum Value {
@@ -91,11 +108,9 @@ pub(crate) struct Table {
 }
 
 impl Table {
-    /// No rows yet. Columns: key, heading, kind, and whether it adds up and is drawn.
-    pub fn new(title: Say, columns: Vec<(&'static str, Say, Kind, bool, bool)>) -> Self {
-        let columns =
-            columns.into_iter().map(|(key, head, kind, adds, drawn)| Column { key, head, kind, adds, drawn }).collect();
-        Self { title, columns, rows: Vec::new(), notes: Vec::new() }
+    /// No rows yet.
+    pub fn new<const N: usize>(title: Say, columns: [Column; N]) -> Self {
+        Self { title, columns: columns.into(), rows: Vec::new(), notes: Vec::new() }
     }
 
     /// The totals of what adds up.

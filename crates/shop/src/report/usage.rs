@@ -13,7 +13,7 @@ use crate::shop::Shop;
 use crate::view::Names;
 
 use super::table::share;
-use super::{Between, Kind, Table, month};
+use super::{Between, Column, Kind, Table, month};
 
 /// Where the area of a used piece went; of one thrown away, all of it is scrap.
 pub(super) fn areas(piece: &Piece) -> Areas {
@@ -62,19 +62,19 @@ pub(super) fn usage(shop: &Shop, days: &Between) -> Result<Table, Error> {
     }
     let mut table = Table::new(
         say!("report-use"),
-        vec![
-            ("month", say!("report-month"), Kind::Text, false, false),
-            ("material", say!("report-material"), Kind::Text, false, false),
-            ("pieces", say!("report-pieces"), Kind::Count, true, false),
-            ("parts", say!("report-parts"), Kind::Area, true, true),
-            ("kerf", say!("report-kerf"), Kind::Area, true, true),
-            ("scrap", say!("report-scrap"), Kind::Area, true, true),
-            ("kept", say!("report-kept"), Kind::Area, true, false),
-            ("yield", say!("report-yield"), Kind::Share, false, false),
-            ("scrapped", say!("report-scrapped"), Kind::Share, false, false),
-            ("charged", say!("report-charged"), Kind::Money, true, false),
-            ("written_off", say!("report-written-off"), Kind::Money, true, false),
-            ("spared", say!("report-spared"), Kind::Money, true, false),
+        [
+            Column::new("month", say!("report-month"), Kind::Text),
+            Column::new("material", say!("report-material"), Kind::Text),
+            Column::new("pieces", say!("report-pieces"), Kind::Count).adds(),
+            Column::new("parts", say!("report-parts"), Kind::Area).adds().drawn(),
+            Column::new("kerf", say!("report-kerf"), Kind::Area).adds().drawn(),
+            Column::new("scrap", say!("report-scrap"), Kind::Area).adds().drawn(),
+            Column::new("kept", say!("report-kept"), Kind::Area).adds(),
+            Column::new("yield", say!("report-yield"), Kind::Share),
+            Column::new("scrapped", say!("report-scrapped"), Kind::Share),
+            Column::new("charged", say!("report-charged"), Kind::Money).adds(),
+            Column::new("written_off", say!("report-written-off"), Kind::Money).adds(),
+            Column::new("spared", say!("report-spared"), Kind::Money).adds(),
         ],
     );
     for ((month, material), sum) in sums {

@@ -15,7 +15,7 @@ use crate::say;
 use crate::shop::Shop;
 use crate::view::Names;
 
-use super::{Between, Kind, Table};
+use super::{Between, Column, Kind, Table};
 
 const DAY_MS: u64 = 86_400_000;
 /// Ages in days that begin a band; common practice in stock-keeping, no source.
@@ -36,9 +36,11 @@ pub(super) fn value(shop: &Shop, days: &Between, now_ms: u64) -> Result<Table, E
         price: Option<i64>,
     }
     let mut sums: BTreeMap<(String, String, usize), Sum> = BTreeMap::new();
-    for piece in reader.pieces(&PieceFilter::default())? {
-        if piece.born_ms >= at && past.is_some() || piece.used.as_ref().is_some_and(|u| u.at_ms < at || past.is_none())
-        {
+    let filter = if past.is_some() { PieceFilter::default() } else { PieceFilter::on_hand() };
+    for piece in reader.pieces(&filter)? {
+        // What is in conflict is on hand, used or not.
+        let gone = piece.used.as_ref().is_some_and(|u| past.is_none() || u.at_ms < at);
+        if gone || (past.is_some() && piece.born_ms >= at) {
             continue;
         }
         let rack = if past.is_some() { rack_then(&reader, &piece, at)? } else { piece.rack };
@@ -58,14 +60,14 @@ pub(super) fn value(shop: &Shop, days: &Between, now_ms: u64) -> Result<Table, E
     }
     let mut table = Table::new(
         say!("report-value"),
-        vec![
-            ("material", say!("report-material"), Kind::Text, false, false),
-            ("rack", say!("report-rack"), Kind::Text, false, false),
-            ("age", say!("report-age"), Kind::Text, false, false),
-            ("pieces", say!("report-pieces"), Kind::Count, true, false),
-            ("area", say!("report-area"), Kind::Area, true, false),
-            ("value", say!("report-carried"), Kind::Money, true, true),
-            ("price", say!("report-price"), Kind::Money, true, false),
+        [
+            Column::new("material", say!("report-material"), Kind::Text),
+            Column::new("rack", say!("report-rack"), Kind::Text),
+            Column::new("age", say!("report-age"), Kind::Text),
+            Column::new("pieces", say!("report-pieces"), Kind::Count).adds(),
+            Column::new("area", say!("report-area"), Kind::Area).adds(),
+            Column::new("value", say!("report-carried"), Kind::Money).adds().drawn(),
+            Column::new("price", say!("report-price"), Kind::Money).adds(),
         ],
     );
     for ((material, rack, band), sum) in sums {
