@@ -4,7 +4,8 @@
 use sheetloft_ledger::code::{self, CodeError, Noun};
 use sheetloft_ledger::event::{Thing, ThingKind};
 use sheetloft_ledger::state::{Piece, State};
-use sheetloft_store::{PieceFilter, Reader};
+use sheetloft_store::{By, PieceFilter, Reader};
+use strsim::osa_distance;
 use uuid::Uuid;
 
 use crate::action::{Identify, Scan};
@@ -27,7 +28,7 @@ const OFF_UM: i64 = 10_000;
 /// What a text stands for. A code may stand at the end of an address; racks are known by their UUID or name, too.
 pub fn scan(shop: &Shop, with: &Scan) -> Result<ScanAnswer, Error> {
     let text = needed(&with.text, "text")?;
-    if text.chars().count() > limits::LABEL_PAYLOAD_CHARS.max(400) {
+    if text.chars().count() > limits::SCAN_CHARS {
         return Err(Error::bad(say!("error-scan-long")).at("text"));
     }
     let reader = shop.read();
@@ -100,12 +101,9 @@ fn by_id(shop: &Shop, reader: &Reader<'_>, names: &Names, id: Uuid, text: &str) 
     }
     let state = |kind| Ok::<_, Error>(reader.folded(Thing::new(kind, id))?.state);
     if let Some(State::Rack(rack)) = state(ThingKind::Rack)? {
-        let pieces = reader.pieces(&PieceFilter {
-            rack: Some(rack.id),
-            statuses: vec!["free", "held", "conflict"],
-            ..PieceFilter::default()
-        })?;
-        return found("rack", &rack.name, None, None, say!("scan-rack", rack = &rack.name, count = pieces.len()));
+        let counts = reader.on_hand_by(By::Rack)?;
+        let count = counts.iter().find(|(r, _)| *r == rack.id).map_or(0, |(_, n)| *n);
+        return found("rack", &rack.name, None, None, say!("scan-rack", rack = &rack.name, count = count));
     }
     if let Some(State::Order(order)) = state(ThingKind::Order)? {
         let plans = reader.plans()?;
@@ -134,18 +132,11 @@ fn by_id(shop: &Shop, reader: &Reader<'_>, names: &Names, id: Uuid, text: &str) 
 
 /// Nothing by this text; with the codes that it may have been meant for.
 fn unknown(reader: &Reader<'_>, text: &str, said: Say) -> Result<ScanAnswer, Error> {
-    let typed: Vec<char> = text.trim().to_ascii_uppercase().chars().take(40).collect();
+    let typed: String = text.trim().to_ascii_uppercase().chars().take(40).collect();
     let mut near: Vec<(usize, String)> = Vec::new();
-    if typed.len() >= 4 {
-        let pieces = reader.pieces(&PieceFilter::default())?.into_iter().map(|p| p.code);
-        let orders = reader.orders()?.into_iter().map(|o| o.code);
-        let plans = reader.plans()?.into_iter().map(|p| p.code);
-        for code in pieces.chain(orders).chain(plans) {
-            let apart = apart(&typed, &code.chars().collect::<Vec<_>>());
-            if apart <= 2 {
-                near.push((apart, code));
-            }
-        }
+    if typed.chars().count() >= 4 {
+        let codes = reader.codes()?.into_iter();
+        near.extend(codes.map(|code| (osa_distance(&typed, &code), code)).filter(|(apart, _)| *apart <= 2));
     }
     // Where some differ in one place, those in two are not what was meant.
     near.sort();
@@ -160,25 +151,6 @@ fn unknown(reader: &Reader<'_>, text: &str, said: Say) -> Result<ScanAnswer, Err
         text: said.text(),
         near,
     })
-}
-
-/// In how many places two texts differ: one left out, one too many, one wrong, two swapped (optimal string alignment;
-/// F. Damerau, "A technique for computer detection and correction of spelling errors", CACM 7 (1964)).
-fn apart(a: &[char], b: &[char]) -> usize {
-    let mut rows: Vec<Vec<usize>> = vec![(0..=b.len()).collect()];
-    for i in 1..=a.len() {
-        let mut row = vec![i];
-        for j in 1..=b.len() {
-            let wrong = usize::from(a[i - 1] != b[j - 1]);
-            let mut least = (rows[i - 1][j] + 1).min(row[j - 1] + 1).min(rows[i - 1][j - 1] + wrong);
-            if i > 1 && j > 1 && a[i - 1] == b[j - 2] && a[i - 2] == b[j - 1] {
-                least = least.min(rows[i - 2][j - 2] + 1);
-            }
-            row.push(least);
-        }
-        rows.push(row);
-    }
-    rows[a.len()][b.len()]
 }
 
 /// The pieces on hand of a material that are about as long and wide, those first that nobody has seen for longest.
@@ -196,11 +168,7 @@ pub fn identify(shop: &Shop, with: &Identify) -> Result<IdentifyAnswer, Error> {
         let inside = view::spoken_size(&piece.shape);
         [around, inside].iter().any(|(l, s)| near(*l, long) && near(*s, short))
     };
-    let filter = PieceFilter {
-        material: Some(material.id),
-        statuses: vec!["free", "held", "conflict"],
-        ..PieceFilter::default()
-    };
+    let filter = PieceFilter { material: Some(material.id), ..PieceFilter::on_hand() };
     let mut found = Vec::new();
     for piece in reader.pieces(&filter)?.into_iter().filter(like) {
         let seen = reader.history(Some(piece.id), 1)?.first().map_or(piece.born_ms, |e| e.event.envelope.clock.ms);
@@ -226,12 +194,13 @@ pub fn identify(shop: &Shop, with: &Identify) -> Result<IdentifyAnswer, Error> {
 
 #[cfg(test)]
 mod tests {
-    use super::apart;
+    use super::osa_distance;
 
     #[test]
     fn places_in_which_codes_differ() {
-        let differ = |a: &str, b: &str| apart(&a.chars().collect::<Vec<_>>(), &b.chars().collect::<Vec<_>>());
-        // The first two from the paper's kinds of mistakes; the third is the usual example of the plain distance.
+        let differ = |a: &str, b: &str| osa_distance(a, b);
+        // The first two are kinds of mistakes of F. Damerau, "A technique for computer detection and correction of
+        // spelling errors", CACM 7 (1964); the third is the usual example of the plain distance.
         assert_eq!(differ("7K-0042T", "7K-0024T"), 1, "two swapped");
         assert_eq!(differ("7K-004T", "7K-0042T"), 1, "one left out");
         assert_eq!(differ("KITTEN", "SITTING"), 3);
