@@ -198,7 +198,7 @@ reorder_at?: string,
  */
 reorder_count?: string, 
 /**
- * Fields that have no value any more: `density`, `not-for-laser`, `price`, `stock-sizes`.
+ * Fields that have no value any more: `density`, `not-for-laser`, `price`, `reorder`, `stock-sizes`.
  */
 clear?: Array<string>, };
 
