@@ -1,0 +1,268 @@
+//! What one event does to one of the things it touches.
+
+use uuid::Uuid;
+
+use crate::body::{Body, MaterialField, PieceKind, TakenFor};
+use crate::event::{Event, Thing, ThingKind};
+use crate::state::{
+    Delivery, Device, Hold, How, Lot, Machine, Material, Order, Piece, Plan, Rack, Remake, Returned, Setting, State,
+    Use,
+};
+
+/// Applies one event to one of the things it touches.
+pub(super) fn step(state: Option<State>, thing: Thing, event: &Event, aside: bool) -> Option<State> {
+    let Some(body) = &event.body else { return state };
+    let at_ms = event.envelope.clock.ms;
+    if thing.kind == ThingKind::Piece {
+        return step_piece(state.and_then(State::piece), thing.id, event, body, aside).map(State::Piece);
+    }
+    if aside {
+        return state;
+    }
+    match (body, thing.kind) {
+        (Body::DeviceBegan(b), ThingKind::Device) => Some(State::Device(Device {
+            id: thing.id,
+            tag: b.tag.clone(),
+            public_key: b.public_key.clone(),
+            through: b.through,
+            at_ms,
+        })),
+        (Body::ShopNamed(b), ThingKind::Setting) => Some(State::Setting(Setting { id: thing.id, data: b.clone() })),
+        (Body::RackAdded(b), ThingKind::Rack) => Some(State::Rack(Rack { id: thing.id, name: b.name.clone() })),
+        (Body::MaterialAdded(b), ThingKind::Material) => {
+            Some(State::Material(Box::new(Material { id: thing.id, data: b.clone() })))
+        }
+        (Body::MaterialChanged(change), ThingKind::Material) => {
+            let mut material = state.and_then(State::material)?;
+            let data = &mut material.data;
+            let c = change.clone();
+            c.name.into_iter().for_each(|v| data.name = v);
+            data.density_g_m3 = c.density_g_m3.or(data.density_g_m3);
+            data.not_for_laser = c.not_for_laser.or(data.not_for_laser.take());
+            data.price_per_m2 = c.price_per_m2.or(data.price_per_m2);
+            c.kerf_um.into_iter().for_each(|v| data.kerf_um = v);
+            c.gap_um.into_iter().for_each(|v| data.gap_um = v);
+            c.margin_um.into_iter().for_each(|v| data.margin_um = v);
+            c.keep_from_um.into_iter().for_each(|v| data.keep_from_um = v);
+            c.offcut_value_percent.into_iter().for_each(|v| data.offcut_value_percent = v);
+            c.size_tolerance_um.into_iter().for_each(|v| data.size_tolerance_um = v);
+            c.stock_sizes.into_iter().for_each(|v| data.stock_sizes = v);
+            data.reorder = c.reorder.or(data.reorder);
+            for field in c.cleared {
+                match field {
+                    MaterialField::Density => data.density_g_m3 = None,
+                    MaterialField::NotForLaser => data.not_for_laser = None,
+                    MaterialField::Price => data.price_per_m2 = None,
+                    MaterialField::Reorder => data.reorder = None,
+                }
+            }
+            Some(State::Material(material))
+        }
+        (Body::MachineAdded(b), ThingKind::Machine) => {
+            Some(State::Machine(Machine { id: thing.id, data: b.clone(), tuned: Vec::new() }))
+        }
+        (Body::MachineTuned(b), ThingKind::Machine) => {
+            let mut machine = state.and_then(State::machine)?;
+            machine.tuned.retain(|t| t.material != b.material);
+            machine.tuned.push(b.clone());
+            Some(State::Machine(machine))
+        }
+        (Body::Received(b), ThingKind::Delivery) => {
+            Some(State::Delivery(Delivery { id: thing.id, lots: vec![b.lot], supplier: b.supplier.clone(), at_ms }))
+        }
+        (Body::Received(b), ThingKind::Lot) => Some(State::Lot(Lot {
+            id: thing.id,
+            name: b.lot_name.clone(),
+            material: b.material,
+            supplier: b.supplier.clone(),
+            thickness_um: b.thickness_um,
+            delivery: Some(b.delivery),
+            received: b.line_total + b.freight,
+            written_off: b.written_off,
+            at_ms,
+        })),
+        (Body::Recorded(b), ThingKind::Lot) => Some(State::Lot(Lot {
+            id: thing.id,
+            name: b.new_lot.clone().unwrap_or_default(),
+            material: b.material,
+            supplier: None,
+            thickness_um: None,
+            delivery: None,
+            received: 0,
+            written_off: 0,
+            at_ms,
+        })),
+        (Body::OrderMade(b), ThingKind::Order) => Some(State::Order(Box::new(Order {
+            id: thing.id,
+            code: b.code.clone(),
+            name: b.name.clone(),
+            customer: b.customer.clone(),
+            due: b.due.clone(),
+            lines: Vec::new(),
+            drawings: Vec::new(),
+            done: Vec::new(),
+            remakes: Vec::new(),
+            at_ms,
+        }))),
+        (Body::LineAdded(b), ThingKind::Order) => {
+            let mut order = state.and_then(State::order)?;
+            order.lines.push(b.clone());
+            Some(State::Order(order))
+        }
+        (Body::Remade(b), ThingKind::Order) => {
+            let mut order = state.and_then(State::order)?;
+            let (line, part, quantity) = (b.line, b.part.clone(), b.quantity);
+            order.remakes.push(Remake { line, part, quantity, why: b.why.clone(), at_ms });
+            Some(State::Order(order))
+        }
+        (Body::DrawingRead(b), ThingKind::Order) => {
+            let mut order = state.and_then(State::order)?;
+            order.drawings.push(b.clone());
+            Some(State::Order(order))
+        }
+        (Body::Cut(b), ThingKind::Order) => {
+            let mut order = state.and_then(State::order)?;
+            for part in b.parts.iter().filter(|p| p.order == thing.id) {
+                order.count(part.line, &part.part, part.outcome);
+            }
+            Some(State::Order(order))
+        }
+        (Body::PlanMade(b), ThingKind::Plan) => Some(State::Plan(Box::new(Plan {
+            id: thing.id,
+            code: b.code.clone(),
+            orders: b.orders.clone(),
+            machine: b.machine,
+            pieces: b.pieces.clone(),
+            not_placed: b.not_placed.clone(),
+            lower_bound: b.lower_bound,
+            held: false,
+            cut: Vec::new(),
+            to_buy: b.to_buy.clone(),
+            taken_over: None,
+            at_ms,
+        }))),
+        (Body::Held(_) | Body::Released(_), ThingKind::Plan) => {
+            let mut plan = state.and_then(State::plan)?;
+            plan.held = matches!(body, Body::Held(_));
+            plan.taken_over = match body {
+                Body::Released(b) => b.taken_over.clone(),
+                _ => None,
+            };
+            Some(State::Plan(plan))
+        }
+        (Body::Cut(b), ThingKind::Plan) => {
+            let mut plan = state.and_then(State::plan)?;
+            plan.cut.push(b.piece);
+            Some(State::Plan(plan))
+        }
+        _ => state,
+    }
+}
+
+/// Applies one event to a piece. `aside`: the event does not count; only what it left is kept, at nothing.
+fn step_piece(piece: Option<Box<Piece>>, id: Uuid, event: &Event, body: &Body, aside: bool) -> Option<Box<Piece>> {
+    if let Some(born) = body.born().iter().find(|b| b.id == id) {
+        let (kind, material, lot, from, received, note) = match body {
+            Body::Received(b) => (PieceKind::Sheet, b.material, Some(b.lot), None, 0, None),
+            Body::Recorded(b) => (b.kind, b.material, b.lot, b.from, born.cost, b.note.clone()),
+            Body::Cut(b) => (PieceKind::Offcut, b.material, b.lot, Some(b.piece), 0, None),
+            Body::Taken(b) => (PieceKind::Offcut, b.material, b.lot, Some(b.piece), 0, None),
+            _ => return piece,
+        };
+        return Some(Box::new(Piece {
+            id,
+            code: born.code.clone(),
+            kind,
+            material,
+            lot,
+            from,
+            shape: born.shape.clone(),
+            flaws: born.flaws.clone(),
+            grain_udeg: born.grain_udeg,
+            known: born.known,
+            known_within_um: born.known_within_um,
+            rack: born.rack,
+            note,
+            received,
+            cost: if aside { 0 } else { born.cost },
+            born: event.hash,
+            born_ms: event.envelope.clock.ms,
+            label_due: true,
+            holds: Vec::new(),
+            used: None,
+            conflict: false,
+            blocked: false,
+            set_aside: aside,
+        }));
+    }
+    let mut piece = piece?;
+    if aside {
+        return Some(piece);
+    }
+    match body {
+        Body::Moved(b) => piece.rack = b.rack,
+        Body::Flawed(b) => piece.flaws.push(b.flaw.clone()),
+        Body::Mended(b) => piece.flaws.retain(|f| f.id != b.flaw),
+        Body::Labelled(_) => piece.label_due = false,
+        Body::Held(b) => {
+            piece.holds.push(Hold { event: event.hash, plan: b.plan, orders: b.orders.clone() });
+            piece.holds.sort_by_key(|h| h.event);
+        }
+        Body::Released(b) => piece.holds.retain(|h| h.plan != b.plan),
+        Body::Cut(_) | Body::Taken(_) | Body::Scrapped(_) => {
+            piece.used = Some(used(&piece, event, body));
+            piece.holds.clear();
+        }
+        _ => {}
+    }
+    Some(piece)
+}
+
+/// The use that an event records, with the difference to what the piece carries.
+fn used(piece: &Piece, event: &Event, body: &Body) -> Use {
+    let mut used = Use {
+        event: event.hash,
+        at_ms: event.envelope.clock.ms,
+        how: How::Scrapped,
+        charges: Vec::new(),
+        returned: body
+            .born()
+            .iter()
+            .map(|b| Returned { piece: b.id, code: b.code.clone(), cost: b.cost, area2: b.shape.area2() })
+            .collect(),
+        written_off: 0,
+        why: None,
+        difference: 0,
+        areas: None,
+    };
+    match body {
+        Body::Cut(b) => {
+            used.how = How::Cut { plan: b.plan };
+            used.charges.clone_from(&b.charges);
+            used.areas = Some(b.areas);
+        }
+        Body::Taken(b) => {
+            used.how = How::Taken;
+            used.areas = Some(b.areas);
+            match &b.paid_by {
+                TakenFor::Order { order, charge } => {
+                    used.charges.push(crate::body::OrderCharge { order: *order, charge: *charge });
+                }
+                TakenFor::Shop { why, amount } => {
+                    used.written_off = *amount;
+                    used.why = Some(why.clone());
+                }
+            }
+        }
+        Body::Scrapped(b) => {
+            used.written_off = b.written_off;
+            used.why = Some(b.why.clone());
+        }
+        _ => {}
+    }
+    let recorded: i64 = used.charges.iter().map(|c| c.charge.total()).sum::<i64>()
+        + used.returned.iter().map(|r| r.cost).sum::<i64>()
+        + used.written_off;
+    used.difference = piece.cost - recorded;
+    used
+}
