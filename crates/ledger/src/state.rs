@@ -163,6 +163,19 @@ pub struct Piece {
     pub blocked: bool,
     /// The use that made it does not count; it carries 0.00.
     pub set_aside: bool,
+    /// A person settled that there is no such piece.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub gone: Option<Gone>,
+}
+
+/// Why a piece that was recorded is none.
+#[derive(Clone, Copy, PartialEq, Eq, Debug, Serialize, Deserialize)]
+#[serde(rename_all = "lowercase")]
+pub enum Gone {
+    /// What made it did not happen.
+    Nothing,
+    /// It was recorded twice: this is the piece.
+    Same(Uuid),
 }
 
 /// Where a piece stands in the books, as promised to scripts.
@@ -198,6 +211,9 @@ impl Status {
 impl Piece {
     /// Where it stands in the books.
     pub fn status(&self) -> Status {
+        if self.gone.is_some() {
+            return Status::WrittenOff;
+        }
         if self.conflict || self.blocked || self.set_aside {
             return Status::Conflict;
         }

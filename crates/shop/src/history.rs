@@ -193,6 +193,7 @@ fn one(shop: &Shop, reader: &Reader<'_>, event: &Event) -> Result<Say, Error> {
                 None => cut,
             }
         }
+        Body::Settled(b) => say!("history-settled", piece = piece(reader, b.piece)?),
         Body::Labelled(b) => say!("history-labelled", count = b.pieces.len()),
         Body::Undone(b) => {
             let undone = reader.events_of_action(b.action)?;

@@ -12,6 +12,10 @@ use uuid::Uuid;
 use crate::money::Currency;
 use crate::units::Unit;
 
+mod settled;
+
+pub use settled::{Carried, Other, OtherName, Settled, Split, Was};
+
 /// Why a body cannot be read or written.
 #[derive(Debug, thiserror::Error)]
 #[allow(missing_docs)]
@@ -98,6 +102,7 @@ bodies! {
     Released        = "released"         v 2 reads 1, touches [Plan Piece],          shared,    undoable;
     Cut             = "cut"              v 2 reads 1, touches [Piece Plan Order],    exclusive, undoable;
     Labelled        = "labelled"         v 1, touches [Piece],               shared,    undoable;
+    Settled         = "settled"          v 1, touches [Piece],               shared,    undoable;
     Undone          = "undone"           v 1, touches [Piece Lot Delivery Order Plan Rack Material Machine], shared, undoable;
 }
 

@@ -1,14 +1,17 @@
-//! What contradicts what on one piece: its standing holds and uses.
+//! What contradicts what on one piece: its standing holds, the uses that claim it, its settlements.
 
+use std::collections::HashSet;
 use std::sync::Arc;
 
 use super::judge::{Family, Judge};
+use super::settled::{Claim, settled};
+use super::step::used;
 use super::{Book, Standing, blocks};
 use crate::body::Body;
 use crate::event::{Event, Hash, Thing, ThingKind};
-use crate::state::{Hold, Piece};
+use crate::state::{Gone, Hold, Piece};
 
-/// Finds the standing holds and uses of a piece, and whether any two contradict each other.
+/// Finds the standing holds of a piece and the uses that claim it, and whether any two contradict each other.
 pub(super) fn mark_contradictions<B: Book>(
     book: &B,
     judge: &mut Judge,
@@ -16,46 +19,67 @@ pub(super) fn mark_contradictions<B: Book>(
     events: &[Arc<Event>],
 ) -> Result<(), B::Error> {
     let thing = Thing::new(ThingKind::Piece, piece.id);
-    let born_of = events.iter().find(|e| e.hash == piece.born).and_then(|e| e.body.as_ref()?.uses());
-    if let Some(parent) = born_of {
-        piece.blocked = blocks(&book.folded(Thing::new(ThingKind::Piece, parent))?);
+    if let Some(parent) = piece.from.filter(|_| born_of_a_use(piece.born, events)) {
+        let (blocked, gone) = blocks(&book.folded(Thing::new(ThingKind::Piece, parent))?);
+        piece.blocked = blocked;
+        if gone && piece.gone.is_none() {
+            piece.set_aside = true;
+            piece.gone = Some(Gone::Nothing);
+        }
     }
     let family = Family::of(thing, events);
-    let mut uses = Vec::new();
+    let claims = judge.claims(book, piece.id)?;
+    let (settlement, settlements_differ) = judge.settlement(book, piece.id)?;
+    // A use that was written down on this piece and came to it by a settlement is not among its own events.
+    if piece.used.is_none()
+        && let Some(first) = claims.first()
+        && judge.standing(book, &first.event)? == Standing::Counts
+        && let Some(body) = &first.event.body
+    {
+        let mut it = used(piece, &first.event, body, first.split.as_ref());
+        // Recorded under the piece's other name, perhaps with an outline a little different.
+        it.areas = it.areas.filter(|areas| areas.total2() == piece.shape.area2());
+        piece.used = Some(it);
+    }
     let mut holds = Vec::new();
     let mut releases = Vec::new();
+    let mut cut_for = Vec::new();
     for event in events {
         let standing = judge.standing(book, event)?;
         if !matches!(standing, Standing::Counts | Standing::SetAside) {
             continue;
         }
         match &event.body {
-            Some(body) if body.uses() == Some(piece.id) => uses.push((event, body)),
-            Some(Body::Held(held)) => holds.push((event, held)),
+            Some(Body::Cut(cut)) if cut.piece == piece.id => cut_for.push(cut.plan),
+            Some(Body::Held(held)) => {
+                let was = settlement.as_ref().and_then(|s| settled(s)?.was(event.hash));
+                if was.is_none() {
+                    holds.push((event, held));
+                }
+            }
             Some(Body::Released(released)) => releases.push((event, released.plan)),
             _ => {}
         }
     }
-    let concurrent = |a: Hash, b: Hash| !family.ancestors(a).contains(&b) && !family.ancestors(b).contains(&a);
-    let standing_holds: Vec<_> = holds
-        .into_iter()
-        .filter(|(event, held)| {
-            let released = releases
-                .iter()
-                .any(|(release, plan)| *plan == held.plan && family.ancestors(release.hash).contains(&event.hash));
-            let cut = uses.iter().any(|(_, body)| matches!(body, Body::Cut(cut) if cut.plan == held.plan));
-            !released && !cut
-        })
-        .collect();
+    let released = |hold: Hash, plan| {
+        releases.iter().any(|(release, of)| *of == plan && family.ancestors(release.hash).contains(&hold))
+    };
+    holds.retain(|(event, held)| !released(event.hash, held.plan) && !cut_for.contains(&held.plan));
+    // Two holds of which one knew the other were no mistake; neither were those that were settled together.
+    let known: Vec<(Hash, HashSet<Hash>)> =
+        events.iter().map(|e| e.hash).map(|hash| (hash, family.ancestors(hash))).collect();
+    let before = |hash: Hash| known.iter().find(|(h, _)| *h == hash).map(|(_, before)| before);
+    let concurrent = |a: Hash, b: Hash| {
+        !before(a).is_some_and(|of_a| of_a.contains(&b)) && !before(b).is_some_and(|of_b| of_b.contains(&a))
+    };
     let different_uses =
-        uses.iter().enumerate().any(|(i, (_, a))| uses[i + 1..].iter().any(|(_, b)| different_outcome(a, b)));
-    let hold_against_use =
-        standing_holds.iter().any(|(hold, _)| uses.iter().any(|(used, _)| concurrent(hold.hash, used.hash)));
-    let hold_against_hold = standing_holds.iter().enumerate().any(|(i, (a, of_a))| {
-        standing_holds[i + 1..].iter().any(|(b, of_b)| of_a.orders != of_b.orders && concurrent(a.hash, b.hash))
+        claims.iter().enumerate().any(|(i, a)| claims[i + 1..].iter().any(|b| different_outcome(a, b)));
+    let hold_against_use = holds.iter().any(|(hold, _)| claims.iter().any(|claim| concurrent(hold.hash, claim.via)));
+    let hold_against_hold = holds.iter().enumerate().any(|(i, (a, of_a))| {
+        holds[i + 1..].iter().any(|(b, of_b)| of_a.orders != of_b.orders && concurrent(a.hash, b.hash))
     });
-    piece.conflict = different_uses || hold_against_use || hold_against_hold;
-    piece.holds = standing_holds
+    piece.conflict = different_uses || hold_against_use || hold_against_hold || settlements_differ;
+    piece.holds = holds
         .iter()
         .map(|(event, held)| Hold { event: event.hash, plan: held.plan, orders: held.orders.clone() })
         .collect();
@@ -66,7 +90,14 @@ pub(super) fn mark_contradictions<B: Book>(
     Ok(())
 }
 
+fn born_of_a_use(birth: Hash, events: &[Arc<Event>]) -> bool {
+    events.iter().any(|e| e.hash == birth && e.body.as_ref().is_some_and(|b| b.uses().is_some()))
+}
+
 /// Two throwings-away of one piece say the same; any other two uses differ.
-fn different_outcome(a: &Body, b: &Body) -> bool {
-    !matches!((a, b), (Body::Scrapped(a), Body::Scrapped(b)) if a.written_off == b.written_off)
+fn different_outcome(a: &Claim, b: &Claim) -> bool {
+    !matches!(
+        (&a.event.body, &b.event.body),
+        (Some(Body::Scrapped(a)), Some(Body::Scrapped(b))) if a.written_off == b.written_off
+    )
 }

@@ -5,6 +5,7 @@ use std::sync::Arc;
 
 use uuid::Uuid;
 
+use super::settled::{Settlement, Target};
 use super::{Book, Standing};
 use crate::body::Body;
 use crate::event::{Event, Hash, Thing, ThingKind};
@@ -16,6 +17,11 @@ pub(super) struct Judge {
     standing: HashMap<Hash, Standing>,
     after_unknown: HashMap<Hash, bool>,
     events: HashMap<Thing, Arc<Vec<Arc<Event>>>>,
+    pub(super) settlements: HashMap<Uuid, Settlement>,
+    pub(super) said: HashMap<Hash, Target>,
+    pub(super) targets: HashMap<Hash, Target>,
+    /// Pieces whose uses are being looked for.
+    pub(super) looking: Vec<Uuid>,
 }
 
 impl Judge {
@@ -48,7 +54,7 @@ impl Judge {
     }
 
     /// Unknown itself, or built, through any of its things, on an unknown event.
-    fn after_unknown<B: Book>(&mut self, book: &B, event: &Arc<Event>) -> Result<bool, B::Error> {
+    pub(super) fn after_unknown<B: Book>(&mut self, book: &B, event: &Arc<Event>) -> Result<bool, B::Error> {
         if !book.has_unknown()? {
             return Ok(event.body.is_none());
         }
@@ -81,7 +87,7 @@ impl Judge {
     }
 
     /// Whether an action is taken back by an undo that is understood, came in time and still stands.
-    fn undone<B: Book>(&mut self, book: &B, action: Uuid) -> Result<bool, B::Error> {
+    pub(super) fn undone<B: Book>(&mut self, book: &B, action: Uuid) -> Result<bool, B::Error> {
         if let Some(undone) = self.undone.get(&action) {
             return Ok(*undone);
         }
@@ -134,21 +140,21 @@ impl Judge {
         Ok(true)
     }
 
-    /// A use is set aside where the piece's own birth does not count, or where another standing use of the
-    /// piece has a smaller hash.
+    /// A use is set aside where it was settled that it used nothing up, where the birth of what it used does not
+    /// count, or where another standing use of that piece has a smaller hash.
     fn set_aside<B: Book>(&mut self, book: &B, event: &Arc<Event>) -> Result<bool, B::Error> {
-        let Some(piece) = event.body.as_ref().and_then(Body::uses) else { return Ok(false) };
-        let events = self.events_of(book, Thing::new(ThingKind::Piece, piece))?;
-        for other in events.iter().filter(|e| e.hash != event.hash) {
-            let Some(body) = &other.body else { continue };
-            if body.born().iter().any(|b| b.id == piece) && self.standing(book, other)? != Standing::Counts {
-                return Ok(true);
-            }
-            if body.uses() == Some(piece)
-                && other.hash < event.hash
-                && !self.after_unknown(book, other)?
-                && !self.undone(book, other.envelope.action)?
-            {
+        if event.body.as_ref().and_then(Body::uses).is_none() {
+            return Ok(false);
+        }
+        let Target::Piece { piece, .. } = self.target(book, event)? else { return Ok(true) };
+        if self.claims(book, piece)?.first().is_none_or(|first| first.event.hash != event.hash) {
+            return Ok(true);
+        }
+        // In a circle of births none counts.
+        self.standing.insert(event.hash, Standing::SetAside);
+        for other in self.events_of(book, Thing::new(ThingKind::Piece, piece))?.iter() {
+            let bears = other.body.as_ref().is_some_and(|b| b.born().iter().any(|b| b.id == piece));
+            if bears && self.standing(book, other)? != Standing::Counts {
                 return Ok(true);
             }
         }

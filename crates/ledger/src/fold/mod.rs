@@ -16,11 +16,13 @@ use crate::state::State;
 
 mod contradictions;
 mod judge;
+mod settled;
 mod step;
 
 use contradictions::mark_contradictions;
 use judge::Judge;
 pub use judge::canonical_order;
+use settled::Target;
 use step::step;
 
 /// Whether an event counts.
@@ -102,6 +104,13 @@ pub fn refold<B: Book>(book: &mut B, mut queue: BTreeSet<Thing>) -> Result<BTree
                     queue.extend(part.things().filter(|t| !judged.contains(t)));
                 }
             }
+            // What it really used up, and whatever else was settled.
+            if event.body.as_ref().and_then(Body::uses) == Some(thing.id)
+                && let Target::Piece { piece, .. } = judge.target(book, &event)?
+            {
+                queue.extend(Some(Thing::new(ThingKind::Piece, piece)).filter(|t| !judged.contains(t)));
+            }
+            queue.extend(judge.hangs_on(book, &event)?.into_iter().filter(|t| !judged.contains(t)));
         }
     }
     let mut queue = judged;
@@ -109,7 +118,7 @@ pub fn refold<B: Book>(book: &mut B, mut queue: BTreeSet<Thing>) -> Result<BTree
         let before = book.folded(thing)?;
         let after = fold_thing(book, &mut judge, thing)?;
         if blocks(&before) != blocks(&after) {
-            queue.extend(children(&judge.events_of(book, thing)?, thing));
+            queue.extend(children(book, &mut judge, thing)?);
         }
         if before != after {
             book.put(thing, after)?;
@@ -119,19 +128,23 @@ pub fn refold<B: Book>(book: &mut B, mut queue: BTreeSet<Thing>) -> Result<BTree
     Ok(written)
 }
 
-/// Whether what comes out of a piece must not be planned with.
-fn blocks(folded: &Folded) -> bool {
-    folded.frozen || matches!(&folded.state, Some(State::Piece(p)) if p.conflict || p.blocked || p.set_aside)
+/// What the pieces that come out of a piece take over from it: that they must not be planned with, that there are none.
+fn blocks(folded: &Folded) -> (bool, bool) {
+    let (blocked, gone) = match &folded.state {
+        Some(State::Piece(p)) => (p.conflict || p.blocked || p.set_aside, p.gone.is_some()),
+        _ => (false, false),
+    };
+    (folded.frozen || blocked, gone)
 }
 
 /// The pieces born by uses of a piece.
-fn children(events: &[Arc<Event>], thing: Thing) -> Vec<Thing> {
-    events
-        .iter()
-        .filter_map(|e| e.body.as_ref())
-        .filter(|b| b.uses() == Some(thing.id))
-        .flat_map(|b| b.born().iter().map(|born| Thing::new(ThingKind::Piece, born.id)))
-        .collect()
+fn children<B: Book>(book: &B, judge: &mut Judge, thing: Thing) -> Result<Vec<Thing>, B::Error> {
+    if thing.kind != ThingKind::Piece {
+        return Ok(Vec::new());
+    }
+    let uses = judge.candidates(book, thing.id)?;
+    let born = uses.iter().filter_map(|(e, _)| e.body.as_ref()).flat_map(|b| b.born().iter().map(|b| b.id));
+    Ok(born.map(|id| Thing::new(ThingKind::Piece, id)).collect())
 }
 
 /// A thing with the state that an event gives it.
@@ -140,7 +153,7 @@ type NewState = (Thing, Option<State>);
 /// The states after an event that comes after all heads, where nothing unusual is about; else `None`.
 fn directly<B: Book>(book: &B, event: &Event) -> Result<Option<Vec<NewState>>, B::Error> {
     let Some(body) = &event.body else { return Ok(None) };
-    if event.is_undo() {
+    if event.is_undo() || matches!(body, Body::Settled(_)) {
         return Ok(None);
     }
     let mut states = Vec::with_capacity(event.envelope.touches.len());
@@ -157,7 +170,9 @@ fn directly<B: Book>(book: &B, event: &Event) -> Result<Option<Vec<NewState>>, B
             _ if folded.frozen => false,
             // Only a birth may have no parents; a thing whose birth was undone needs the full fold.
             None => heads.is_empty(),
-            Some(State::Piece(p)) => !(p.conflict || p.blocked || p.set_aside || (takes && p.used.is_some())),
+            Some(State::Piece(p)) => {
+                !(p.conflict || p.blocked || p.set_aside || p.gone.is_some() || (takes && p.used.is_some()))
+            }
             Some(_) => true,
         };
         if !plain {
@@ -174,12 +189,31 @@ fn fold_thing<B: Book>(book: &B, judge: &mut Judge, thing: Thing) -> Result<Fold
     let mut state = None;
     let mut frozen = false;
     for event in canonical_order(thing, &events) {
-        match judge.standing(book, &event)? {
+        let standing = judge.standing(book, &event)?;
+        let uses = event.body.as_ref().and_then(Body::uses);
+        match standing {
+            // It counts, and it used up another piece.
+            Standing::Counts if uses == Some(thing.id) && !judge.is_on(book, &event, thing.id)? => {}
             Standing::Counts => state = step(state, thing, &event, false),
             // What a set-aside use left exists, at 0.00 and marked; everything else about it is as if it had not been.
             Standing::SetAside => state = step(state, thing, &event, true),
             Standing::NotUnderstood => frozen = true,
             Standing::Undone | Standing::TooLate => {}
+        }
+        if uses.is_some()
+            && let Some(State::Piece(piece)) = &mut state
+            && piece.born == event.hash
+        {
+            match judge.target(book, &event)? {
+                Target::Piece { piece: from, split } => {
+                    piece.from = Some(from);
+                    let of_split = |s: crate::body::Split| s.returned.into_iter().find(|r| r.piece == thing.id);
+                    if let (Standing::Counts, Some(split)) = (standing, split) {
+                        piece.cost = of_split(split).map_or(0, |r| r.cost);
+                    }
+                }
+                Target::None { .. } => piece.gone = judge.gone(book, &event, thing.id)?,
+            }
         }
     }
     if let Some(State::Piece(piece)) = &mut state {

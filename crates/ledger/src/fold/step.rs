@@ -2,7 +2,7 @@
 
 use uuid::Uuid;
 
-use crate::body::{Body, MaterialField, PieceKind, TakenFor};
+use crate::body::{Body, MaterialField, PieceKind, Split, TakenFor};
 use crate::event::{Event, Thing, ThingKind};
 use crate::state::{
     Delivery, Device, Hold, How, Lot, Machine, Material, Order, Piece, Plan, Rack, Remake, Returned, Setting, State,
@@ -193,6 +193,7 @@ fn step_piece(piece: Option<Box<Piece>>, id: Uuid, event: &Event, body: &Body, a
             conflict: false,
             blocked: false,
             set_aside: aside,
+            gone: None,
         }));
     }
     let mut piece = piece?;
@@ -210,7 +211,7 @@ fn step_piece(piece: Option<Box<Piece>>, id: Uuid, event: &Event, body: &Body, a
         }
         Body::Released(b) => piece.holds.retain(|h| h.plan != b.plan),
         Body::Cut(_) | Body::Taken(_) | Body::Scrapped(_) => {
-            piece.used = Some(used(&piece, event, body));
+            piece.used = Some(used(&piece, event, body, None));
             piece.holds.clear();
         }
         _ => {}
@@ -218,8 +219,9 @@ fn step_piece(piece: Option<Box<Piece>>, id: Uuid, event: &Event, body: &Body, a
     Some(piece)
 }
 
-/// The use that an event records, with the difference to what the piece carries.
-fn used(piece: &Piece, event: &Event, body: &Body) -> Use {
+/// The use that an event records, with the difference to what the piece carries. Where it used another piece than was
+/// written down, the split that was settled stands in the place of what the event says.
+pub(super) fn used(piece: &Piece, event: &Event, body: &Body, split: Option<&Split>) -> Use {
     let mut used = Use {
         event: event.hash,
         at_ms: event.envelope.clock.ms,
@@ -259,6 +261,13 @@ fn used(piece: &Piece, event: &Event, body: &Body) -> Use {
             used.why = Some(b.why.clone());
         }
         _ => {}
+    }
+    if let Some(split) = split {
+        let carries = |id| split.returned.iter().find(|r| r.piece == id).map_or(0, |r| r.cost);
+        used.charges.clone_from(&split.charges);
+        used.returned.iter_mut().for_each(|r| r.cost = carries(r.piece));
+        used.written_off = split.written_off;
+        used.areas = split.areas;
     }
     let recorded: i64 = used.charges.iter().map(|c| c.charge.total()).sum::<i64>()
         + used.returned.iter().map(|r| r.cost).sum::<i64>()

@@ -85,6 +85,7 @@ history-held = Held { $count ->
     [one] one piece
    *[other] { $count } pieces
 } for plan { $plan }
+history-settled = Settled what happened to { $piece }
 history-labelled = Made { $count ->
     [one] a label
    *[other] { $count } labels

@@ -1,0 +1,243 @@
+//! Conflicts as values, and what settling them does to the books: the cases that the design names, to the cent.
+
+mod common;
+
+use common::{Bench, cut, hold, release, scrapped};
+use sheetloft_ledger::body::{Areas, Carried, Charge, OrderCharge, Other, OtherName, Settled, Split, Was};
+use sheetloft_ledger::event::Hash;
+use sheetloft_ledger::fold::Standing;
+use sheetloft_ledger::state::{Gone, Status};
+use uuid::Uuid;
+
+/// What one side of a conflict recorded.
+struct Side {
+    event: Hash,
+    order: Uuid,
+    offcut: Uuid,
+}
+
+/// Two devices cut piece 50.00 without knowing of each other: one charges 30 and leaves 20, the other 45 and 5.
+fn double_cut() -> (Bench, Uuid, Side, Side) {
+    let mut bench = Bench::new(2);
+    let piece = bench.receive(0, 5_000);
+    bench.meet();
+    let [one, two] = [(0, 3_000, 2_000), (1, 4_500, 500)].map(|(at, charge, left)| {
+        let order = bench.order(at);
+        let (event, offcut) = bench.cut(at, piece, order, charge, left);
+        Side { event, order, offcut }
+    });
+    bench.meet();
+    (bench, piece, one, two)
+}
+
+fn settle(bench: &mut Bench, at: usize, piece: Uuid, happened: Hash, others: Vec<(Hash, Was)>) -> Hash {
+    let others = others.into_iter().map(|(event, was)| Other { event, was }).collect();
+    bench.settle(at, Settled { piece, happened, others })
+}
+
+#[test]
+fn of_two_cuts_the_smaller_hash_counts_and_the_other_is_set_aside_at_nothing() {
+    let (bench, piece, one, two) = double_cut();
+    let (counts, aside) = if one.event < two.event { (&one, &two) } else { (&two, &one) };
+    for at in 0..2 {
+        assert_eq!(bench.piece(at, piece).status(), Status::Conflict);
+        assert!(bench.piece(at, counts.offcut).blocked && !bench.piece(at, counts.offcut).set_aside);
+        let lost = bench.piece(at, aside.offcut);
+        assert!(lost.set_aside && lost.status() == Status::Conflict);
+        assert_eq!(lost.cost, 0);
+        assert_eq!(bench.standing(at, aside.event), Standing::SetAside);
+        assert_eq!(bench.charged(at, aside.order), 0);
+        let (on_hand, charged) = if counts.event == one.event { (2_000, 3_000) } else { (500, 4_500) };
+        assert_eq!(bench.sums(at), (5_000, on_hand, charged, 0));
+    }
+}
+
+#[test]
+fn what_was_built_on_the_side_that_does_not_count_is_set_aside_too() {
+    let (mut bench, _, one, two) = double_cut();
+    let (at, aside) = if one.event < two.event { (1, &two) } else { (0, &one) };
+    let order = bench.order(at);
+    let (event, offcut) = bench.cut(at, aside.offcut, order, 100, 50);
+    bench.meet();
+    for at in 0..2 {
+        assert_eq!(bench.standing(at, event), Standing::SetAside);
+        assert_eq!(bench.piece(at, offcut).cost, 0);
+        assert_eq!(bench.charged(at, order), 0);
+    }
+}
+
+#[test]
+fn cut_2_happened_and_cut_1_was_nothing() {
+    let (mut bench, piece, one, two) = double_cut();
+    settle(&mut bench, 0, piece, two.event, vec![(one.event, Was::Nothing)]);
+    bench.meet();
+    for at in 0..2 {
+        assert_eq!(bench.sums(at), (5_000, 500, 4_500, 0), "50 = 5 + 45");
+        assert_eq!(bench.piece(at, piece).status(), Status::Used);
+        assert_eq!(bench.piece(at, two.offcut).status(), Status::Free);
+        assert_eq!(bench.piece(at, one.offcut).gone, Some(Gone::Nothing));
+        assert_eq!(bench.charged(at, one.order), 0);
+    }
+}
+
+/// Cut 1 used another sheet of 48.00: 29 for its order, 19 for its offcut.
+fn used_another(bench: &mut Bench, at: usize, of: &Side) -> (Uuid, Was) {
+    let other = bench.receive(at, 4_800);
+    let charge = Charge { parts: 2_900, ..Charge::default() };
+    let split = Split {
+        piece: other,
+        charges: vec![OrderCharge { order: of.order, charge }],
+        returned: vec![Carried { piece: of.offcut, cost: 1_900 }],
+        written_off: 0,
+        areas: Some(Areas::default()),
+    };
+    (other, Was::Used(split))
+}
+
+#[test]
+fn both_happened_and_cut_1_used_another_piece() {
+    let (mut bench, piece, one, two) = double_cut();
+    let (other, was) = used_another(&mut bench, 1, &one);
+    settle(&mut bench, 1, piece, two.event, vec![(one.event, was)]);
+    bench.meet();
+    for at in 0..2 {
+        assert_eq!(bench.sums(at), (9_800, 2_400, 7_400, 0), "98 = on hand 24 + charged 74");
+        assert_eq!(bench.piece(at, piece).status(), Status::Used);
+        assert_eq!(bench.piece(at, other).status(), Status::Used);
+        assert_eq!(bench.piece(at, one.offcut).from, Some(other));
+        assert_eq!((bench.piece(at, one.offcut).cost, bench.piece(at, two.offcut).cost), (1_900, 500));
+        assert_eq!(bench.piece(at, one.offcut).status(), Status::Free);
+        assert_eq!((bench.charged(at, one.order), bench.charged(at, two.order)), (2_900, 4_500));
+    }
+}
+
+#[test]
+fn the_same_cut_recorded_twice_gives_its_offcut_a_second_name() {
+    let (mut bench, piece, one, two) = double_cut();
+    // Somebody went on with the offcut under the name that is given up.
+    let order = bench.order(0);
+    let (later, rest) = bench.cut(0, one.offcut, order, 300, 100);
+    let names = vec![OtherName { name: one.offcut, is: two.offcut }];
+    settle(&mut bench, 1, piece, two.event, vec![(one.event, Was::Same { names })]);
+    bench.meet();
+    for at in 0..2 {
+        assert_eq!(bench.piece(at, one.offcut).gone, Some(Gone::Same(two.offcut)));
+        let used = bench.piece(at, two.offcut).used.expect("used under its other name");
+        assert_eq!((used.event, used.difference), (later, 100), "500 carried, 400 recorded");
+        assert_eq!(bench.piece(at, rest).from, Some(two.offcut));
+        assert_eq!(bench.standing(at, later), Standing::Counts);
+        assert_eq!(bench.sums(at), (5_000, 100, 4_800, 100));
+    }
+}
+
+#[test]
+fn a_later_third_use_is_a_new_conflict() {
+    let mut bench = Bench::new(3);
+    let piece = bench.receive(0, 5_000);
+    bench.meet();
+    let uses: Vec<Hash> = (0..3)
+        .map(|at| {
+            let order = bench.order(at);
+            bench.cut(at, piece, order, 3_000, 2_000).0
+        })
+        .collect();
+    bench.tell(0, 1);
+    settle(&mut bench, 1, piece, uses[0], vec![(uses[1], Was::Nothing)]);
+    assert!(!bench.piece(1, piece).conflict);
+    bench.meet();
+    for at in 0..3 {
+        assert!(bench.piece(at, piece).conflict);
+        let counts = uses[0].min(uses[2]);
+        assert_eq!(bench.piece(at, piece).used.unwrap().event, counts);
+        assert_eq!(bench.standing(at, uses[1]), Standing::SetAside);
+    }
+    settle(&mut bench, 2, piece, uses[2], vec![(uses[0], Was::Nothing), (uses[1], Was::Nothing)]);
+    bench.meet();
+    assert!((0..3).all(|at| !bench.piece(at, piece).conflict));
+}
+
+#[test]
+fn two_different_settlements_are_a_new_conflict_and_two_equal_ones_are_none() {
+    let (mut bench, piece, one, two) = double_cut();
+    let a = settle(&mut bench, 0, piece, one.event, vec![(two.event, Was::Nothing)]);
+    let b = settle(&mut bench, 1, piece, two.event, vec![(one.event, Was::Nothing)]);
+    bench.meet();
+    let counts = if a < b { one.event } else { two.event };
+    for at in 0..2 {
+        assert!(bench.piece(at, piece).conflict);
+        assert_eq!(bench.piece(at, piece).used.unwrap().event, counts);
+    }
+    // Whoever knows both settles it for good.
+    settle(&mut bench, 0, piece, one.event, vec![(two.event, Was::Nothing)]);
+    bench.meet();
+    assert!((0..2).all(|at| !bench.piece(at, piece).conflict));
+
+    let (mut bench, piece, one, two) = double_cut();
+    settle(&mut bench, 0, piece, one.event, vec![(two.event, Was::Nothing)]);
+    settle(&mut bench, 1, piece, one.event, vec![(two.event, Was::Nothing)]);
+    bench.meet();
+    assert!((0..2).all(|at| !bench.piece(at, piece).conflict));
+}
+
+#[test]
+fn a_settlement_can_be_taken_back() {
+    let (mut bench, piece, one, two) = double_cut();
+    let before = bench.states(0);
+    let settlement = settle(&mut bench, 0, piece, two.event, vec![(one.event, Was::Nothing)]);
+    bench.undo(0, settlement);
+    bench.meet();
+    assert_eq!(bench.states(0), before);
+    assert!((0..2).all(|at| bench.piece(at, piece).conflict));
+}
+
+#[test]
+fn a_hold_against_a_cut_and_against_another_hold() {
+    let mut bench = Bench::new(2);
+    let (piece, other) = (bench.receive(0, 5_000), bench.receive(0, 5_000));
+    bench.meet();
+    let (mine, yours) = (bench.order(0), bench.order(1));
+    let (held, _) = hold(&mut bench, 0, piece, mine);
+    let (cut_by_other, _) = cut(&mut bench, 1, piece, yours, 3_000, 2_000);
+    let ((a, plan), (b, _)) = (hold(&mut bench, 0, other, mine), hold(&mut bench, 1, other, yours));
+    bench.meet();
+    assert!((0..2).all(|at| bench.piece(at, piece).conflict && bench.piece(at, other).conflict));
+    settle(&mut bench, 0, piece, cut_by_other, vec![(held, Was::Nothing)]);
+    settle(&mut bench, 1, other, b, vec![(a, Was::Nothing)]);
+    bench.meet();
+    for at in 0..2 {
+        assert_eq!(bench.piece(at, piece).status(), Status::Used);
+        assert_eq!(bench.piece(at, other).status(), Status::Held);
+        assert_eq!(bench.piece(at, other).holds[0].orders, vec![yours]);
+    }
+    // Letting go the hold that lost changes nothing.
+    release(&mut bench, 0, other, plan);
+    bench.meet();
+    assert_eq!(bench.piece(1, other).holds[0].orders, vec![yours]);
+}
+
+#[test]
+fn two_throwings_away_of_one_piece_say_the_same() {
+    let mut bench = Bench::new(2);
+    let piece = bench.receive(0, 5_000);
+    bench.meet();
+    scrapped(&mut bench, 0, piece);
+    scrapped(&mut bench, 1, piece);
+    bench.meet();
+    assert!(!bench.piece(0, piece).conflict);
+    assert_eq!(bench.sums(1), (5_000, 0, 0, 5_000));
+}
+
+#[test]
+fn what_this_program_does_not_know_is_kept_and_freezes_what_it_touches() {
+    let mut bench = Bench::new(2);
+    let (piece, other) = (bench.receive(0, 5_000), bench.receive(0, 1_000));
+    bench.meet();
+    bench.unknown(0, piece);
+    let order = bench.order(0);
+    let (_, offcut) = bench.cut(0, other, order, 600, 400);
+    bench.meet();
+    assert!(bench.frozen(1, piece) && !bench.frozen(1, other));
+    assert_eq!(bench.piece(1, piece).status(), Status::Free, "its last state is kept");
+    assert_eq!(bench.piece(1, offcut).status(), Status::Free, "all else goes on");
+    assert_eq!(bench.states(0), bench.states(1));
+}
