@@ -1,6 +1,6 @@
 //! Why labels cannot be printed.
 
-use sheetloft_shapes::limits::LABELS;
+use sheetloft_shapes::limits::{LABEL_SHIFT_MM, LABELS};
 
 use crate::qr::{MODULE_MM_MIN, PayloadError};
 
@@ -14,6 +14,8 @@ pub enum LabelError {
     TooManyLabels { count: usize },
     #[error("{skip} labels cannot be skipped: the paper has {per_page} on a page, so at most {} can", per_page - 1)]
     SkipTooLarge { skip: usize, per_page: usize },
+    #[error("moved {right_mm} mm right and {down_mm} mm down: {LABEL_SHIFT_MM} mm either way is the most")]
+    ShiftTooFar { right_mm: f64, down_mm: f64 },
     #[error("label '{label}': {why}")]
     Payload {
         index: usize,

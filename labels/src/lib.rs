@@ -18,6 +18,7 @@ mod ticket;
 
 pub use error::LabelError;
 pub use label::{Label, PieceLabel, RackLabel};
+pub use page::Onto;
 pub use paper::{Grid, Paper, PaperError, paper, papers};
 pub use qr::{MODULE_MM_MAX, MODULE_MM_MIN, PayloadError, QUIET_MODULES};
 pub use ticket::{Drawing, Region, RingMm, Section, Table, Ticket, TicketPiece, ticket};
@@ -36,17 +37,14 @@ pub struct Document {
     pub pages: usize,
 }
 
-/// The labels as PDF, one after the other along the rows of the paper, as many pages as they need. The first
-/// `skip` labels of the first page are left empty: they have been used already.
+/// The labels as PDF, one after the other along the rows of the paper, as many pages as they need.
 ///
 /// Equal labels give equal bytes.
 ///
 /// # Errors
 /// [`LabelError`] says which label, and what would help.
-pub fn render_pdf(labels: &[Label], paper: &Paper, skip: usize) -> Result<Document, LabelError> {
-    let pages = page::pages(labels, paper, skip)?;
-    let bytes = pdf::written(&pages, (paper.width_mm(), paper.height_mm()), paper.dpi())?;
-    Ok(Document { bytes, pages: pages.len() })
+pub fn render_pdf(labels: &[Label], onto: &Onto<'_>) -> Result<Document, LabelError> {
+    pdf_of(&page::pages(labels, onto)?, onto.paper)
 }
 
 /// The labels as PNG at the paper's own dots, black and white. A PNG holds one page: on paper of single
@@ -54,12 +52,40 @@ pub fn render_pdf(labels: &[Label], paper: &Paper, skip: usize) -> Result<Docume
 ///
 /// # Errors
 /// As [`render_pdf`], and [`LabelError::MoreThanOnePage`], [`LabelError::PageTooLarge`].
-pub fn render_png(labels: &[Label], paper: &Paper, skip: usize) -> Result<Document, LabelError> {
-    match page::page_count(labels, paper, skip)? {
+pub fn render_png(labels: &[Label], onto: &Onto<'_>) -> Result<Document, LabelError> {
+    match page::page_count(labels, onto)? {
         1 => {}
         pages => return Err(LabelError::MoreThanOnePage { pages }),
     }
-    let pages = page::pages(labels, paper, skip)?;
-    let bytes = png::written(&pages[0], paper)?;
-    Ok(Document { bytes, pages: 1 })
+    let pages = page::pages(labels, onto)?;
+    Ok(Document { bytes: png::written(&pages[0], onto.paper)?, pages: 1 })
+}
+
+/// A page on which to see how far a printer is out of register, as PDF: the rim of every label with a cross in its
+/// middle, and a line of a known length. `scale` stands beside the line; in it, `{mm}` is that length.
+///
+/// # Errors
+/// [`LabelError::ShiftTooFar`]; [`LabelError::NotWritten`] where a library fails.
+pub fn render_alignment(onto: &Onto<'_>, scale: &str) -> Result<Document, LabelError> {
+    pdf_of(&[page::alignment(onto, scale)?], onto.paper)
+}
+
+/// The side of a label's code without its quiet zone on some paper, mm. Scanners and phones read it from about ten
+/// times as far: common practice, no source.
+///
+/// # Errors
+/// Those of a label that cannot be printed on the paper.
+pub fn code_side_mm(label: &Label, paper: &Paper) -> Result<f64, LabelError> {
+    let onto = Onto::new(paper);
+    let marks = page::pages(std::slice::from_ref(label), &onto)?.swap_remove(0);
+    let dots = marks.iter().find_map(|mark| match mark {
+        mark::Mark::Code { qr, module, .. } => Some(qr.side() * module),
+        _ => None,
+    });
+    Ok(f64::from(dots.unwrap_or(0)) / f64::from(paper.dpi()) * 25.4)
+}
+
+fn pdf_of(pages: &[page::Page], paper: &Paper) -> Result<Document, LabelError> {
+    let bytes = pdf::written(pages, (paper.width_mm(), paper.height_mm()), paper.dpi())?;
+    Ok(Document { bytes, pages: pages.len() })
 }

@@ -61,7 +61,7 @@ pub(crate) type Dot = (f32, f32);
 #[derive(Clone, PartialEq, Debug)]
 pub(crate) enum Mark {
     /// A code: the upper left corner of its first module, and the module's width, in whole dots.
-    Code { qr: Qr, x: u32, y: u32, module: u32 },
+    Code { qr: Qr, x: i32, y: i32, module: u32 },
     /// A line of text: where its baseline begins, and dots to the em.
     Text { line: Line, x: f32, y: f32, size: f32 },
     /// A picture of a piece.
@@ -91,13 +91,16 @@ pub(crate) struct Picture {
     pub(crate) stroke: f32,
     /// Which way the grain runs.
     pub(crate) grain: Option<GrainArrow>,
+    /// The side that goes to the machine's stop.
+    pub(crate) datum: Option<DatumArrow>,
 }
 
 impl Picture {
     /// What the picture covers.
     pub(crate) fn extent(&self) -> Frame {
         let arrow = self.grain.iter().flat_map(|a| a.heads.iter().flatten());
-        let line = Frame::around(self.rings.iter().flatten().chain(arrow).copied());
+        let datum = self.datum.iter().flat_map(|d| d.filled.iter().flatten());
+        let line = Frame::around(self.rings.iter().flatten().chain(arrow).chain(datum).copied());
         let rim = self.stroke / 2.0;
         Frame { x: line.x - rim, y: line.y - rim, w: line.w + self.stroke, h: line.h + self.stroke }
     }
@@ -115,6 +118,9 @@ impl Picture {
         if let Some(arrow) = &mut self.grain {
             arrow.shaft.iter_mut().chain(arrow.heads.iter_mut().flatten()).for_each(move_dot);
         }
+        if let Some(datum) = &mut self.datum {
+            datum.filled.iter_mut().flatten().for_each(move_dot);
+        }
         self
     }
 }
@@ -124,6 +130,12 @@ impl Picture {
 pub(crate) struct GrainArrow {
     pub(crate) shaft: [Dot; 2],
     pub(crate) heads: [[Dot; 3]; 2],
+}
+
+/// A thick bar along the datum side with a block at the datum corner and a head at the side's other end: areas to fill.
+#[derive(Clone, PartialEq, Debug)]
+pub(crate) struct DatumArrow {
+    pub(crate) filled: Vec<Vec<Dot>>,
 }
 
 #[cfg(test)]

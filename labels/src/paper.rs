@@ -76,6 +76,20 @@ impl Paper {
         paper.checked()
     }
 
+    /// A paper by its measurements, in mm.
+    ///
+    /// # Errors
+    /// As [`Paper::from_toml`].
+    pub fn new(
+        name: &str,
+        dpi: u32,
+        (width_mm, height_mm): (f64, f64),
+        inset_mm: f64,
+        grid: Grid,
+    ) -> Result<Self, PaperError> {
+        Self { name: name.to_owned(), dpi, width_mm, height_mm, inset_mm, grid }.checked()
+    }
+
     fn checked(self) -> Result<Self, PaperError> {
         let named = |c: char| c.is_ascii_lowercase() || c.is_ascii_digit() || c == '-';
         if self.name.is_empty() || self.name.len() > 40 || !self.name.chars().all(named) {
@@ -180,14 +194,30 @@ pub fn paper(name: &str) -> Option<&'static Paper> {
     papers().iter().find(|p| p.name.eq_ignore_ascii_case(name))
 }
 
-const SHIPPED: [&str; 2] = [include_str!("../papers/a4-24.toml"), include_str!("../papers/label-100x50.toml")];
+const SHIPPED: [&str; 14] = [
+    include_str!("../papers/a4-2.toml"),
+    include_str!("../papers/a4-24.toml"),
+    include_str!("../papers/a4-8.toml"),
+    include_str!("../papers/label-100x150-300.toml"),
+    include_str!("../papers/label-100x150.toml"),
+    include_str!("../papers/label-100x50-300.toml"),
+    include_str!("../papers/label-100x50.toml"),
+    include_str!("../papers/label-4x2in.toml"),
+    include_str!("../papers/label-4x6in-300.toml"),
+    include_str!("../papers/label-4x6in.toml"),
+    include_str!("../papers/label-62x29.toml"),
+    include_str!("../papers/letter-10.toml"),
+    include_str!("../papers/letter-2.toml"),
+    include_str!("../papers/letter-30.toml"),
+];
 
 #[cfg(test)]
 mod tests {
     use super::*;
 
     fn with(field: &str, value: &str) -> Result<Paper, PaperError> {
-        let text: Vec<String> = SHIPPED[0]
+        let shipped = include_str!("../papers/a4-24.toml");
+        let text: Vec<String> = shipped
             .lines()
             .map(|line| match line.split_once(" = ") {
                 Some((name, _)) if name == field => format!("{field} = {value}"),
@@ -205,7 +235,7 @@ mod tests {
         files.sort();
         let names: Vec<String> = papers().iter().map(|p| format!("{}.toml", p.name)).collect();
         assert_eq!(names, files);
-        assert_eq!(paper("A4-24"), Some(&papers()[0]));
+        assert_eq!(paper("A4-24").map(Paper::per_page), Some(24));
         assert_eq!(paper("a4"), None);
     }
 

@@ -81,10 +81,10 @@ fn filled(surface: &mut Surface<'_>, path: Option<Path>) {
     }
 }
 
-fn code(qr: &Qr, x: u32, y: u32, module: u32) -> Option<Path> {
+fn code(qr: &Qr, x: i32, y: i32, module: u32) -> Option<Path> {
     let mut path = PathBuilder::new();
     for (column, row, length) in qr.dark_runs() {
-        let (left, top) = ((x + column * module) as f32, (y + row * module) as f32);
+        let (left, top) = ((x + (column * module) as i32) as f32, (y + (row * module) as i32) as f32);
         path.push_rect(Rect::from_xywh(left, top, (length * module) as f32, module as f32)?);
     }
     path.finish()
@@ -127,6 +127,14 @@ fn picture(surface: &mut Surface<'_>, picture: &Picture) {
             heads.close();
         }
         filled(surface, heads.finish());
+    }
+    if let Some(datum) = &picture.datum {
+        let mut path = PathBuilder::new();
+        for part in &datum.filled {
+            polyline(&mut path, part);
+            path.close();
+        }
+        filled(surface, path.finish());
     }
     if let Some(lines) = lines.finish() {
         surface.set_fill(None);

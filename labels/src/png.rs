@@ -37,7 +37,7 @@ fn draw(ink: &mut Mask, mark: &Mark) {
         Mark::Code { qr, x, y, module } => {
             let mut path = PathBuilder::new();
             for (column, row, length) in qr.dark_runs() {
-                let (left, top) = ((x + column * module) as f32, (y + row * module) as f32);
+                let (left, top) = ((*x + (column * module) as i32) as f32, (*y + (row * module) as i32) as f32);
                 let run = Rect::from_xywh(left, top, (length * module) as f32, *module as f32);
                 run.into_iter().for_each(|r| path.push_rect(r));
             }
@@ -69,6 +69,14 @@ fn picture(ink: &mut Mask, picture: &Picture) {
             heads.close();
         }
         fill(ink, heads.finish());
+    }
+    if let Some(datum) = &picture.datum {
+        let mut path = PathBuilder::new();
+        for part in &datum.filled {
+            polyline(&mut path, part);
+            path.close();
+        }
+        fill(ink, path.finish());
     }
     let stroke =
         Stroke { width: picture.stroke, line_cap: LineCap::Butt, line_join: LineJoin::Round, ..Stroke::default() };

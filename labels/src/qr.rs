@@ -51,7 +51,6 @@ impl Qr {
     }
 
     /// Modules along one side, without the quiet zone.
-    #[cfg(test)]
     pub fn side(&self) -> u32 {
         self.side
     }

@@ -8,6 +8,7 @@ use sheetloft_shop::error::Error;
 use sheetloft_shop::say;
 
 use crate::files;
+use crate::labelling::{LabelArgs, PaperCommand, PrinterCommand};
 
 /// Knows every sheet and offcut by its true shape, and what each order cost in material.
 #[derive(Parser, Debug)]
@@ -285,20 +286,19 @@ enum Command {
     /// Put a piece somewhere else.
     Move { piece: String, rack: String },
     /// QR labels.
-    Label {
-        /// pieces, racks or due
-        what: Option<String>,
-        /// Codes or names; none means all on hand.
-        names: Vec<String>,
-        /// `list` shows the papers.
+    Label(LabelArgs),
+    /// Label papers.
+    #[command(subcommand)]
+    Paper(PaperCommand),
+    /// The label printers of this machine.
+    #[command(subcommand)]
+    Printer(PrinterCommand),
+    /// What the codes on labels begin with: an address of the shop's own pages.
+    Address {
+        address: Option<String>,
+        /// The code alone.
         #[arg(long)]
-        paper: String,
-        /// FILE.pdf or FILE.png
-        #[arg(long, value_name = "FILE")]
-        out: Option<PathBuf>,
-        /// Labels already used on the first sheet.
-        #[arg(long)]
-        skip: Option<String>,
+        none: bool,
     },
     /// Take back the last action of this device.
     Undo {
@@ -713,7 +713,7 @@ fn left(text: &str, unit: Option<&String>) -> Result<Given, Error> {
 }
 
 /// The format that a file's name ends with.
-fn format(path: &Path, formats: &[&'static str]) -> Result<String, Error> {
+pub fn format(path: &Path, formats: &[&'static str]) -> Result<String, Error> {
     let ending = path.extension().map(|e| e.to_string_lossy().to_lowercase());
     let known = formats.iter().find(|f| ending.as_deref() == Some(f));
     known.map(|f| (*f).to_owned()).ok_or_else(|| {
@@ -896,23 +896,11 @@ impl Args {
             Command::Flaw(command) => print(command.action()?),
             Command::Scrap { piece, why } => print(action::Scrap { piece: piece.clone(), why: why.clone() }.into()),
             Command::Move { piece, rack } => print(action::Move { piece: piece.clone(), rack: rack.clone() }.into()),
-            Command::Label { what, paper, .. } if what.is_none() && paper.eq_ignore_ascii_case("list") => {
-                print(action::LabelPapers {}.into())
-            }
-            Command::Label { what, names, paper, out, skip } => {
-                let missing = |field| Error::bad(say!("error-needed")).at(field);
-                let out = out.clone().ok_or_else(|| missing("out"))?;
-                Ok(What::Act {
-                    action: action::Label {
-                        what: what.clone().ok_or_else(|| missing("what"))?,
-                        names: names.clone(),
-                        paper: paper.clone(),
-                        format: format(&out, &["pdf", "png"])?,
-                        skip: skip.clone(),
-                    }
-                    .into(),
-                    output: Out::File { path: out },
-                })
+            Command::Label(args) => args.what(),
+            Command::Paper(command) => print(command.action()),
+            Command::Printer(command) => print(command.action()),
+            Command::Address { address, none } => {
+                print(action::LabelAddress { address: address.clone(), none: *none }.into())
             }
             Command::Undo { not_cut } => print(action::Undo { not_cut: *not_cut }.into()),
             Command::Redo => print(action::Redo {}.into()),

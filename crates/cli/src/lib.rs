@@ -7,6 +7,7 @@
 mod args;
 mod files;
 mod interrupt;
+mod labelling;
 mod text;
 
 pub use interrupt::Interrupt;

@@ -6,8 +6,10 @@ use sheetloft_shop::action::Answer;
 use sheetloft_shop::answer::*;
 use sheetloft_shop::say;
 
+use crate::labelling;
+
 /// Columns lined up, the first line being headings.
-fn table(headings: &[String], rows: &[Vec<String>]) -> String {
+pub fn table(headings: &[String], rows: &[Vec<String>]) -> String {
     let width = |column: usize| {
         let cells = rows.iter().map(|r| r[column].chars().count());
         cells.chain([headings[column].chars().count()]).max().unwrap_or(0)
@@ -27,7 +29,7 @@ fn table(headings: &[String], rows: &[Vec<String>]) -> String {
 }
 
 /// Headings from one message, separated by bars.
-fn headings(text: String) -> Vec<String> {
+pub fn headings(text: String) -> Vec<String> {
     text.split('|').map(|h| h.trim().to_owned()).collect()
 }
 
@@ -52,6 +54,7 @@ pub fn written(path: &Path, answer: &Answer) -> String {
     };
     let warnings = match answer {
         Answer::Layout(file) | Answer::Ticket(file) => list(&file.warnings),
+        Answer::Label(labels) => list(&labels.notes),
         _ => String::new(),
     };
     format!("{said}\n{warnings}")
@@ -124,7 +127,9 @@ pub fn answer(answer: &Answer) -> String {
             };
             said.text() + "\n"
         }
-        Answer::LabelPapers(a) => papers(a),
+        Answer::LabelPapers(a) | Answer::PaperAdd(a) | Answer::PaperDrop(a) => labelling::papers(a),
+        Answer::PrinterSet(a) | Answer::PrinterDrop(a) | Answer::PrinterList(a) => labelling::printers(a),
+        Answer::LabelAddress(a) => say!("cli-address", sample = &a.sample).text() + "\n",
         Answer::Undo(a) => say!("cli-undone", text = &a.text).text() + "\n",
         Answer::Redo(a) => say!("cli-redone", text = &a.text).text() + "\n",
         Answer::History(a) => history(&a.actions),
@@ -628,23 +633,6 @@ fn offcuts(rows: &[NewOffcut]) -> String {
     rows.iter()
         .map(|o| say!("cli-new-offcut", piece = &o.piece, size = &o.size, cost = &o.cost).text() + "\n")
         .collect()
-}
-
-fn papers(a: &PapersAnswer) -> String {
-    let rows: Vec<_> = a
-        .papers
-        .iter()
-        .map(|p| {
-            vec![
-                p.name.clone(),
-                p.title.clone(),
-                p.dpi.to_string(),
-                format!("{} × {}", p.width_mm, p.height_mm),
-                p.per_page.to_string(),
-            ]
-        })
-        .collect();
-    table(&headings(say!("cli-head-papers").text()), &rows)
 }
 
 fn history(rows: &[HistoryRow]) -> String {

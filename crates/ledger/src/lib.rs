@@ -5,9 +5,11 @@
 
 pub mod body;
 pub mod code;
+pub mod count;
 pub mod event;
 pub mod fold;
 pub mod kinds;
+pub mod labelling;
 pub mod memory;
 pub mod money;
 pub mod outcome;

@@ -8,7 +8,9 @@ use crate::body::{
     Areas, DrawingRead, Flaw, Known, LineAdded, MachineAdded, MachineTuned, MaterialAdded, NotPlaced, OrderCharge,
     Outcome, PieceKind, PlannedPiece, ShopNamed, TakenOver, ToBuy,
 };
+use crate::count::Count;
 use crate::event::{Hash, ThingKind};
+use crate::labelling::PaperKept;
 
 /// The state of one thing.
 #[derive(Clone, PartialEq, Debug, Serialize, Deserialize)]
@@ -24,6 +26,8 @@ pub enum State {
     Material(Box<Material>),
     Machine(Machine),
     Setting(Setting),
+    Paper(PaperKept),
+    Count(Box<Count>),
     Device(Device),
 }
 
@@ -39,7 +43,8 @@ impl State {
             Self::Rack(_) => ThingKind::Rack,
             Self::Material(_) => ThingKind::Material,
             Self::Machine(_) => ThingKind::Machine,
-            Self::Setting(_) => ThingKind::Setting,
+            Self::Setting(_) | Self::Paper(_) => ThingKind::Setting,
+            Self::Count(_) => ThingKind::Count,
             Self::Device(_) => ThingKind::Device,
         }
     }
@@ -66,6 +71,8 @@ unwrap_as! {
     material: Material => Box<Material>;
     machine: Machine => Machine;
     setting: Setting => Setting;
+    paper: Paper => PaperKept;
+    count: Count => Box<Count>;
     device: Device => Device;
 }
 
@@ -369,6 +376,14 @@ pub struct Plan {
 pub struct Rack {
     pub id: Uuid,
     pub name: String,
+    /// The rack that it is a bay or slot of.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub within: Option<Uuid>,
+    /// Width and height, µm.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub size_um: Option<[i64; 2]>,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub note: Option<String>,
 }
 
 /// A material.
@@ -394,6 +409,9 @@ pub struct Machine {
 pub struct Setting {
     pub id: Uuid,
     pub data: ShopNamed,
+    /// What the content of codes on labels begins with.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub address: Option<String>,
 }
 
 /// A device of the shop.

@@ -64,6 +64,14 @@ pub const LABELS_PER_SIDE: usize = 50;
 pub const LABEL_DPI: (u32, u32) = (100, 2_400);
 /// Shortest and longest side of a label or a page of labels, in mm.
 pub const LABEL_PAPER_MM: (f64, f64) = (5.0, 1_000.0);
+/// Furthest that labels may be moved on their paper to suit a printer, in mm.
+pub const LABEL_SHIFT_MM: f64 = 20.0;
+/// Most label papers that people described themselves.
+pub const LABEL_PAPERS: usize = 200;
+/// Largest picture in which codes are looked for, in bytes.
+pub const PHOTO_BYTES: usize = 32 << 20;
+/// Most dots of such a picture.
+pub const PHOTO_DOTS: u64 = 64_000_000;
 /// Largest description of a label paper, in bytes.
 pub const LABEL_PAPER_BYTES: usize = 16 << 10;
 /// Most dots of one label page as PNG.

@@ -497,18 +497,65 @@ actions! {
 
     /// QR labels.
     Label = "label" {
-        /// `pieces`, `racks` or `due`.
+        /// `pieces`, `racks`, `due`, `orders`, `parts` (of plans), `sample` or `alignment`.
         what: String,
         /// Codes or names; none means all on hand.
         names: Vec<String>,
+        /// Left out: the paper in the printer.
         paper: String,
         /// `pdf` or `png`.
         format: String,
         /// Labels already used on the first sheet.
         skip: Option<String>,
+        /// One label for each stack of equal sheets.
+        stacks: bool,
+        /// To be folded in the middle, for pieces of which only the side shows.
+        flag: bool,
+        /// The printer of this machine whose paper and register count.
+        printer: Option<String>,
     } => LabelAnswer;
     /// The label papers.
     LabelPapers = "label papers" {} => PapersAnswer;
+    /// A label paper of one's own, by its measurements.
+    PaperAdd = "paper add" {
+        name: String,
+        /// One label, `WxH`.
+        label: String,
+        /// The page, `WxH`; left out: one label is the page.
+        page: Option<String>,
+        /// Dots to the inch.
+        dpi: Option<String>,
+        columns: Option<String>,
+        rows: Option<String>,
+        /// From one label to the next, left edge to left edge; left out: they touch.
+        pitch_right: Option<String>,
+        pitch_down: Option<String>,
+        /// From the page's edges to the first label.
+        margin_left: Option<String>,
+        margin_top: Option<String>,
+        /// Rim inside each label that nothing is printed on.
+        inset: Option<String>,
+    } => PapersAnswer;
+    /// Takes one of the shop's own papers off the list.
+    PaperDrop = "paper drop" { name: String, } => PapersAnswer;
+    /// Says what paper is in a printer of this machine, and how far its labels are to be moved.
+    PrinterSet = "printer set" {
+        printer: String,
+        paper: Option<String>,
+        /// To the right; to the left with a minus.
+        right: Option<String>,
+        /// Down; up with a minus.
+        down: Option<String>,
+    } => PrintersAnswer;
+    /// Takes a printer off this machine's list.
+    PrinterDrop = "printer drop" { printer: String, } => PrintersAnswer;
+    /// The label printers of this machine.
+    PrinterList = "printer list" {} => PrintersAnswer;
+    /// What the codes on labels begin with: shows it, sets it, or takes it off.
+    LabelAddress = "label address" {
+        address: Option<String>,
+        none: bool,
+    } => AddressAnswer;
 
     /// Takes back the last action of this device.
     Undo = "undo" {

@@ -291,9 +291,23 @@ answers! {
 
     LabelAnswer { labels: usize, pages: usize, out: Option<String>, name: String, media_type: String,
         /// Base 64.
-        data: String, }
-    PaperRow { name: String, title: String, dpi: u32, width_mm: f64, height_mm: f64, per_page: usize, }
+        data: String,
+        /// What to know before the labels go on.
+        notes: Vec<String>, }
+    PaperRow { name: String, title: String, dpi: u32, width_mm: f64, height_mm: f64, per_page: usize,
+        /// One label.
+        label_mm: [f64; 2],
+        /// From how far off a piece's code and a rack's are read; none where the paper is too small for them.
+        reads_pieces_mm: Option<f64>, reads_racks_mm: Option<f64>,
+        /// Described by a person of this shop.
+        own: bool, }
     PapersAnswer { papers: Vec<PaperRow>, }
+    PrinterRow { printer: String, paper: String, right_mm: f64, down_mm: f64, }
+    /// The label printers of this machine; the first is used where none is named.
+    PrintersAnswer { printers: Vec<PrinterRow>, }
+    AddressAnswer { address: Option<String>,
+        /// What a code says then.
+        sample: String, }
     UndoAnswer { action: String,
         /// What was taken back or done again, in one sentence.
         text: String, }

@@ -98,6 +98,12 @@ fn rack(reader: &Reader<'_>, id: Option<Uuid>) -> Result<String, Error> {
     named(reader, Thing::new(ThingKind::Rack, id), |s| s.rack().map(|r| r.name))
 }
 
+/// The rack that a count is of.
+fn counted(reader: &Reader<'_>, count: Uuid) -> Result<String, Error> {
+    let count = reader.folded(Thing::new(ThingKind::Count, count))?.state.and_then(State::count);
+    rack(reader, count.map(|c| c.rack))
+}
+
 fn named(reader: &Reader<'_>, thing: Thing, name: impl Fn(State) -> Option<String>) -> Result<String, Error> {
     match reader.folded(thing)?.state.and_then(name) {
         Some(name) => Ok(name),
@@ -195,6 +201,23 @@ fn one(shop: &Shop, reader: &Reader<'_>, event: &Event) -> Result<Say, Error> {
         }
         Body::Settled(b) => say!("history-settled", piece = piece(reader, b.piece)?),
         Body::Labelled(b) => say!("history-labelled", count = b.pieces.len()),
+        Body::LabelWanted(b) => say!("history-label-wanted", count = b.pieces.len()),
+        Body::AddressSet(b) => match &b.address {
+            Some(address) => say!("history-address-set", address = address),
+            None => say!("history-address-none"),
+        },
+        Body::PaperKept(b) => say!("history-paper-kept", name = &b.name),
+        Body::PaperDropped(_) => say!("history-paper-dropped"),
+        Body::RackDescribed(b) => say!("history-rack-described", name = rack(reader, Some(b.rack))?),
+        Body::CountStarted(b) => say!("history-count-started", rack = rack(reader, Some(b.rack))?),
+        Body::CountExpected(b) => say!("history-count-expected", count = b.pieces.len()),
+        Body::CountSeen(b) => {
+            say!("history-count-seen", rack = counted(reader, b.count)?, count = b.pieces.len() + b.unknown.len())
+        }
+        Body::CountPaused(b) if b.paused => say!("history-count-paused", rack = counted(reader, b.count)?),
+        Body::CountPaused(b) => say!("history-count-resumed", rack = counted(reader, b.count)?),
+        Body::CountSettled(b) => say!("history-count-settled", rack = counted(reader, b.count)?),
+        Body::CountFinished(b) => say!("history-count-finished", rack = counted(reader, b.count)?),
         Body::Undone(b) => {
             let undone = reader.events_of_action(b.action)?;
             match undone.first() {

@@ -24,7 +24,10 @@ pub fn rack_add(shop: &mut Shop, host: &mut dyn Host, with: &RackAdd) -> Result<
     }
     let (id, changed) = shop.write(host, |tx| {
         let id = tx.ids.uuid();
-        tx.draft(Body::RackAdded(RackAdded { name: name.clone() }), [Thing::new(ThingKind::Rack, id)]);
+        tx.draft(
+            Body::RackAdded(RackAdded { name: name.clone(), ..RackAdded::default() }),
+            [Thing::new(ThingKind::Rack, id)],
+        );
         Ok(id)
     })?;
     Ok((RackAnswer { rack: RackRow { name, uuid: id.to_string(), pieces: 0 } }, changed))

@@ -33,8 +33,10 @@ pub fn scan(shop: &Shop, with: &Scan) -> Result<ScanAnswer, Error> {
     }
     let reader = shop.read();
     let names = Names::read(&reader)?;
-    // Of an address, its last part.
-    let last = text.trim_end_matches('/').rsplit(['/', '?', '=', '#']).next().unwrap_or(&text).trim().to_owned();
+    // Of an address, its last part that can be a code: a part's number stands behind its plan.
+    let parts = || text.trim_end_matches('/').rsplit(['/', '?', '=', '#']).map(str::trim);
+    let is_code = |part: &&str| Uuid::try_parse(part).is_ok() || code::parse(part).is_ok();
+    let last = parts().find(is_code).or_else(|| parts().next()).unwrap_or(&text).to_owned();
     if let Ok(id) = Uuid::try_parse(&last) {
         return by_id(shop, &reader, &names, id, &text);
     }

@@ -33,7 +33,7 @@ impl Shop {
         let key = DeviceKey::new(device, host.secret());
         let shop = host.uuid();
         let mut store = Store::create(path, key.clone())?.signing(SIGNER);
-        let setting = Setting { id: shop, data: named.clone() };
+        let setting = Setting { id: shop, data: named.clone(), address: None };
         begin_device(&mut store, host, shop, device, &key, None)?;
         store.transact(shop, host, |tx, _| {
             tx.draft(Body::ShopNamed(named), [Thing::new(ThingKind::Setting, shop)]);

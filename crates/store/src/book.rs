@@ -166,6 +166,7 @@ fn search_key(state: &State) -> Option<String> {
         State::Machine(machine) => Some(machine.data.name.to_lowercase()),
         State::Lot(lot) => Some(lot.name.to_lowercase()),
         State::Device(device) => Some(device.tag.clone()),
-        State::Piece(_) | State::Delivery(_) | State::Setting(_) => None,
+        State::Paper(paper) => Some(paper.name.to_lowercase()),
+        State::Piece(_) | State::Delivery(_) | State::Setting(_) | State::Count(_) => None,
     }
 }

@@ -3,8 +3,10 @@
 use rusqlite::{Connection, OptionalExtension, Row, params};
 use serde::de::DeserializeOwned;
 use sheetloft_ledger::code::Noun;
+use sheetloft_ledger::count::Count;
 use sheetloft_ledger::event::{Event, Thing, ThingKind};
 use sheetloft_ledger::fold::{Book, Folded, Standing};
+use sheetloft_ledger::labelling::PaperKept;
 use sheetloft_ledger::state::{Machine, Material, Order, Piece, Plan, Rack, Setting, State};
 use uuid::Uuid;
 
@@ -107,6 +109,32 @@ impl Reader<'_> {
     /// The rack with this name, in any letter case. Racks of one name are one: the lowest UUID stands for them.
     pub fn rack_named(&self, name: &str) -> Result<Option<Rack>, StoreError> {
         Ok(self.by_code(ThingKind::Rack, &name.to_lowercase())?.into_iter().find_map(State::rack))
+    }
+
+    /// The label papers that people described, by name.
+    pub fn papers(&self) -> Result<Vec<PaperKept>, StoreError> {
+        Ok(self.all_of(ThingKind::Setting)?.into_iter().filter_map(State::paper).collect())
+    }
+
+    /// Every count, finished or not, the oldest first.
+    pub fn counts(&self) -> Result<Vec<Count>, StoreError> {
+        let mut counts: Vec<Count> =
+            self.all_of(ThingKind::Count)?.into_iter().filter_map(State::count).map(|c| *c).collect();
+        counts.sort_by_key(|c| (c.at_ms, c.id));
+        Ok(counts)
+    }
+
+    /// What this machine keeps for itself under a name; it is in no event and goes to no other device.
+    pub fn kept_here(&self, name: &str) -> Result<Option<String>, StoreError> {
+        let mut statement = self.0.prepare_cached("SELECT value FROM local WHERE key = ?1")?;
+        Ok(statement.query_row([format!("here {name}")], |row| row.get(0)).optional()?)
+    }
+
+    pub(crate) fn keep_here(&self, name: &str, value: &str) -> Result<(), StoreError> {
+        self.0
+            .prepare_cached("REPLACE INTO local (key, value) VALUES (?1, ?2)")?
+            .execute([&format!("here {name}"), value])?;
+        Ok(())
     }
 
     /// Every machine, by name.

@@ -87,6 +87,11 @@ impl Tx<'_> {
         Ok(code)
     }
 
+    /// Keeps something for this machine alone: what printer stands beside it is nobody else's business.
+    pub fn keep_here(&self, name: &str, value: &str) -> Result<(), StoreError> {
+        self.read().keep_here(name, value)
+    }
+
     /// Whether nothing has been drafted since the last flush.
     pub fn is_empty(&self) -> bool {
         self.drafts.is_empty()

@@ -117,14 +117,6 @@ impl Column {
 
     /// The column's lines, with its upper left corner at `at`.
     pub(super) fn marks(self, at: Frame) -> impl Iterator<Item = Mark> {
-        self.blocks.into_iter().flat_map(move |Placed { block, y }| {
-            let size = block.size;
-            let mut top = at.y + y;
-            block.lines.into_iter().map(move |line| {
-                let baseline = top + line.ascent * size;
-                top += line.height() * size;
-                Mark::Text { line, x: at.x, y: baseline, size }
-            })
-        })
+        self.blocks.into_iter().flat_map(move |Placed { block, y }| block.at(at.x, at.y + y))
     }
 }

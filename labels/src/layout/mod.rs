@@ -7,14 +7,23 @@ mod rack;
 
 use crate::error::LabelError;
 use crate::label::Label;
-use crate::mark::{Frame, Mark};
+use crate::mark::{Frame, Lines, Mark};
 use crate::paper::Paper;
 use crate::qr::{MODULE_MM_MAX, MODULE_MM_MIN, QUIET_MODULES, Qr};
 
 /// Largest share of a label's longer side that the code may take.
 const CODE_SHARE: f32 = 0.45;
 /// Where a module would be too narrow in that share, the code may take this much.
-const CODE_SHARE_MOST: f32 = 0.6;
+const CODE_SHARE_MOST: f32 = 0.65;
+
+/// Side of a rack's code without its quiet zone, mm, where the label has the room: it is read from about 0.6 m, the rack's
+/// front to the middle of the gangway (common practice, no source).
+const RACK_CODE_MM: f32 = 60.0;
+/// Longest blank end of a flag label, mm, and the largest share of the label's width that one takes.
+const FLAG_END_MM: f32 = 12.0;
+const FLAG_END_SHARE: f32 = 0.2;
+/// Air on either side of a flag label's fold, mm.
+const FOLD_GAP_MM: f32 = 1.0;
 
 /// The marks of one label that lies at `frame`, in dots. `index` counts the labels from 0, for errors.
 ///
@@ -25,22 +34,41 @@ pub(crate) fn marks(label: &Label, index: usize, paper: &Paper, frame: Frame) ->
     let qr = Qr::new(label.payload()).map_err(error)?;
     let dots_per_mm = dots_per_mm(paper);
     let inner = frame.inset(paper.inset_mm() as f32 * dots_per_mm).whole_dots();
-    let module_most = match label {
-        // Read at arm's length, where the large type wants the room that wider modules would take.
-        Label::Piece(_) => (MODULE_MM_MAX * f64::from(dots_per_mm)) as u32,
-        // Read from as far away as can be.
-        Label::Rack(_) => u32::MAX,
+    // Read at arm's length, where the large type wants the room that wider modules would take.
+    let module_most = (MODULE_MM_MAX * f64::from(dots_per_mm)) as u32;
+    let split = |qr: Qr, inner: Frame, side_mm: f32, module_most: u32| {
+        Split::new(qr, inner, dots_per_mm, side_mm, module_most).map_err(|module_mm| LabelError::ModuleTooNarrow {
+            index,
+            label: label.title().to_owned(),
+            paper: paper.name().to_owned(),
+            module_mm,
+        })
     };
-    let split = Split::new(qr, inner, dots_per_mm, module_most).map_err(|module_mm| LabelError::ModuleTooNarrow {
-        index,
-        label: label.title().to_owned(),
-        paper: paper.name().to_owned(),
-        module_mm,
-    })?;
     Ok(match label {
-        Label::Piece(piece) => piece::marks(piece, split, dots_per_mm),
-        Label::Rack(rack) => rack::marks(rack, split, dots_per_mm),
+        Label::Piece(piece) => piece::marks(piece, split(qr, inner, 0.0, module_most)?, dots_per_mm),
+        Label::Flag(piece) => {
+            let (halves, fold) = folded(inner, dots_per_mm);
+            let mut marks = vec![Mark::Lines(fold)];
+            for half in halves {
+                marks.extend(piece::marks(piece, split(qr.clone(), half, 0.0, module_most)?, dots_per_mm));
+            }
+            marks
+        }
+        // Read from as far away as can be.
+        Label::Rack(rack) => rack::marks(rack, split(qr, inner, RACK_CODE_MM, u32::MAX)?, dots_per_mm),
     })
+}
+
+/// The two halves of a flag label, less its blank ends, and the line on which it is folded.
+fn folded(inner: Frame, dots_per_mm: f32) -> ([Frame; 2], Lines) {
+    let end = (FLAG_END_MM * dots_per_mm).min(FLAG_END_SHARE * inner.w);
+    let gap = FOLD_GAP_MM * dots_per_mm;
+    let middle = inner.x + (inner.w / 2.0).floor();
+    let half = |left: f32, right: f32| Frame { x: left, w: (right - left).max(0.0), ..inner }.whole_dots();
+    let halves = [half(inner.x + end, middle - gap), half(middle + gap, inner.right() - end)];
+    let stroke = (0.25 * dots_per_mm).max(1.0);
+    let lines = vec![vec![(middle, inner.y + stroke), (middle, inner.bottom() - stroke)]];
+    (halves, Lines { lines, closed: false, stroke, dash: Some(1.5 * dots_per_mm) })
 }
 
 /// Printer dots to the millimetre.
@@ -59,16 +87,17 @@ struct Split {
 
 impl Split {
     /// Splits `inner`, which lies on whole dots. The code is as large as its share of it, `module_most` (dots)
-    /// and whole dots allow. The error is the width of the module, in mm, that would have gone in.
-    fn new(qr: Qr, inner: Frame, dots_per_mm: f32, module_most: u32) -> Result<Self, f64> {
+    /// and whole dots allow; larger than its share for a side of `side_mm` without the quiet zone. The error is the width of the module, in mm, that would have gone in.
+    fn new(qr: Qr, inner: Frame, dots_per_mm: f32, side_mm: f32, module_most: u32) -> Result<Self, f64> {
         let modules = qr.side_with_quiet();
         let lies = inner.w >= inner.h;
         let (long, short) = if lies { (inner.w, inner.h) } else { (inner.h, inner.w) };
         let module_in = |share: f32| ((long * share).min(short) / modules as f32).floor() as u32;
         let narrowest = (MODULE_MM_MIN * f64::from(dots_per_mm)).ceil() as u32;
+        let wanted = narrowest.max((side_mm * dots_per_mm / qr.side() as f32).ceil() as u32);
         let mut module = module_in(CODE_SHARE);
-        if module < narrowest {
-            module = module_in(CODE_SHARE_MOST).min(narrowest);
+        if module < wanted {
+            module = module_in(CODE_SHARE_MOST).min(wanted);
         }
         if module < narrowest {
             return Err(f64::from(module) / f64::from(dots_per_mm));
@@ -77,7 +106,7 @@ impl Split {
         let module = module.min(module_most.max(narrowest));
         let side = (modules * module) as f32;
         let quiet = (QUIET_MODULES * module) as f32;
-        let (x, y) = ((inner.x + quiet) as u32, (inner.y + quiet) as u32);
+        let (x, y) = ((inner.x + quiet) as i32, (inner.y + quiet) as i32);
         let (main, foot) = if lies {
             let under = inner.below(side);
             (inner.right_of(side), Frame { x: x as f32, w: side - 2.0 * quiet, ..under })
@@ -91,7 +120,7 @@ impl Split {
     /// The code in the middle of the room down to the label's lower rim, where nothing is to stand under it.
     fn centred(mut self) -> Self {
         if let Mark::Code { y, .. } = &mut self.code {
-            *y += (self.foot.h / 2.0) as u32;
+            *y += (self.foot.h / 2.0) as i32;
         }
         self.foot.h = 0.0;
         self
@@ -102,10 +131,10 @@ impl Split {
 mod tests {
     use super::*;
     use crate::label::{PieceLabel, RackLabel};
-    use crate::page::label_frame;
+    use crate::page::{Onto, label_frame};
     use crate::paper::papers;
     use proptest::prelude::*;
-    use sheetloft_shapes::{Shape, Turn};
+    use sheetloft_shapes::{Point, Shape, Turn};
 
     /// Texts of many scripts and lengths, sensible and absurd.
     fn text() -> impl Strategy<Value = String> {
@@ -128,7 +157,7 @@ mod tests {
             (um(), 1_i64..60_000).prop_map(|(w, h)| Shape::rectangle(w, h).ok()),
             (um(), 1_i64..60_000).prop_map(|(w, h)| Shape::rectangle(h, w).ok()),
             (um(), um(), um()).prop_map(|(w, h, d)| {
-                let corner = |x: i64, y: i64| sheetloft_shapes::Point::new(x as i32, y as i32);
+                let corner = |x: i64, y: i64| Point::new(x as i32, y as i32);
                 let (w, h) = (w + d, h + d);
                 let ell = [corner(0, 0), corner(w, 0), corner(w, d), corner(d, d), corner(d, h), corner(0, h)];
                 Shape::new(ell.to_vec(), Vec::new()).ok()
@@ -141,13 +170,20 @@ mod tests {
         let some = || proptest::option::of(text());
         let piece = (
             (text(), payload(), text(), proptest::collection::vec(text(), 0..5)),
-            (outline(), proptest::option::of(0_i64..360_000_000)),
+            (outline(), proptest::option::of(0_i64..360_000_000), proptest::option::of(0_usize..6), any::<bool>()),
             (some(), some(), some()),
         )
-            .prop_map(|((code, payload, material, sizes), (outline, grain), (order, lot, date))| {
-                let grain = grain.map(Turn::new);
-                Label::Piece(PieceLabel { code, payload, material, sizes, outline, grain, order, lot, date })
-            });
+            .prop_map(
+                |((code, payload, material, sizes), (outline, grain, side, flag), (order, lot, date))| {
+                    let grain = grain.map(Turn::new);
+                    let datum = side.zip(outline.as_ref()).and_then(|(side, shape)| {
+                        let (from, to) = shape.edges().nth(side)?;
+                        Some([from, to] as [Point; 2])
+                    });
+                    let label = PieceLabel { code, payload, material, sizes, outline, grain, datum, order, lot, date };
+                    if flag { Label::Flag(label) } else { Label::Piece(label) }
+                },
+            );
         let rack = (text(), payload()).prop_map(|(name, payload)| Label::Rack(RackLabel { name, payload }));
         prop_oneof![3 => piece, 1 => rack]
     }
@@ -169,7 +205,7 @@ mod tests {
         #![proptest_config(ProptestConfig::with_cases(200))]
         #[test]
         fn marks_stay_on_the_label_and_apart(label in label(), paper in paper(), place in 0_usize..24) {
-            let frame = label_frame(&paper, place % paper.per_page());
+            let frame = label_frame(&Onto::new(&paper), place % paper.per_page());
             let dots_per_mm = dots_per_mm(&paper);
             let rim = (paper.inset_mm() as f32 * dots_per_mm) - 0.05;
             match marks(&label, 0, &paper, frame) {
@@ -191,7 +227,7 @@ mod tests {
                         }
                     }
                     let codes = marks.iter().filter(|m| matches!(m, Mark::Code { .. })).count();
-                    prop_assert_eq!(codes, 1);
+                    prop_assert_eq!(codes, if matches!(label, Label::Flag(_)) { 2 } else { 1 });
                     for mark in &marks {
                         if let Mark::Code { module, .. } = mark {
                             prop_assert!(f64::from(*module) / f64::from(dots_per_mm) >= MODULE_MM_MIN - 1e-6);

@@ -78,14 +78,14 @@ fn with_picture(
     const LARGE: f32 = 0.85;
     /// The share where none leaves them whole.
     const BESIDE_CUT: f32 = 0.3;
-    let draw = |frame| picture(shape, piece.grain, frame, dots_per_mm);
+    let draw = |frame| picture(shape, piece.grain, piece.datum, frame, dots_per_mm);
     // As wide as the shape needs, at the right rim, and the texts in what is left.
     let beside = &|share: f32, texts: &[Item]| {
         let frame = Frame { w: share * rest.w, ..rest };
         let drawn = draw(frame)?;
-        let covered = drawn.extent().w;
-        let column = Column::new(texts, rest.w - covered - gap, rest.h);
-        Some((column, drawn.moved(rest.right() - covered - rest.x, 0.0)))
+        let drawn_to = drawn.extent();
+        let column = Column::new(texts, rest.w - drawn_to.w - gap, rest.h);
+        Some((column, drawn.moved(rest.right() - drawn_to.right(), 0.0)))
     };
     let above = Column::new(texts, rest.w, rest.h);
     let under = rest.below(above.height + gap);

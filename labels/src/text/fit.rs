@@ -7,6 +7,7 @@ use unicode_segmentation::UnicodeSegmentation;
 
 use super::font::Weight;
 use super::line::{ELLIPSIS, Line, tidied};
+use crate::mark::Mark;
 
 /// How large a text may be set. Sizes in dots to the em.
 #[derive(Clone, Copy, PartialEq, Debug)]
@@ -31,6 +32,16 @@ impl Block {
     /// Height, dots.
     pub(crate) fn height(&self) -> f32 {
         height(&self.lines) * self.size
+    }
+
+    /// The lines, the upper left corner of the first at `x`, `y`.
+    pub(crate) fn at(self, x: f32, y: f32) -> impl Iterator<Item = Mark> {
+        let (size, mut top) = (self.size, y);
+        self.lines.into_iter().map(move |line| {
+            let baseline = top + line.ascent * size;
+            top += line.height() * size;
+            Mark::Text { line, x, y: baseline, size }
+        })
     }
 
     /// Width of the longest line, dots.

@@ -97,7 +97,7 @@ impl Flow {
         let quiet = (QUIET_MODULES * module) as f32;
         let room = self.room;
         let (x, y) = ((room.right() - side + quiet).floor(), (room.y - quiet / 2.0 + quiet / 2.0).floor());
-        self.put(Mark::Code { qr, x: x as u32, y: y as u32, module });
+        self.put(Mark::Code { qr, x: x as i32, y: y as i32, module });
         let bottom = y + side - 2.0 * quiet;
         let mut beside = Frame { w: room.w - side, ..room };
         let height = self.text_in(&ticket.title, TITLE, beside, 1);

@@ -494,13 +494,17 @@ export type Move = { piece: string, rack: string, };
 
 export type Label = { 
 /**
- * `pieces`, `racks` or `due`.
+ * `pieces`, `racks`, `due`, `orders`, `parts` (of plans), `sample` or `alignment`.
  */
 what: string, 
 /**
  * Codes or names; none means all on hand.
  */
-names?: Array<string>, paper: string, 
+names?: Array<string>, 
+/**
+ * Left out: the paper in the printer.
+ */
+paper: string, 
 /**
  * `pdf` or `png`.
  */
@@ -508,9 +512,65 @@ format: string,
 /**
  * Labels already used on the first sheet.
  */
-skip?: string, };
+skip?: string, 
+/**
+ * One label for each stack of equal sheets.
+ */
+stacks?: boolean, 
+/**
+ * To be folded in the middle, for pieces of which only the side shows.
+ */
+flag?: boolean, 
+/**
+ * The printer of this machine whose paper and register count.
+ */
+printer?: string, };
 
 export type LabelPapers = Record<symbol, never>;
+
+export type PaperAdd = { name: string, 
+/**
+ * One label, `WxH`.
+ */
+label: string, 
+/**
+ * The page, `WxH`; left out: one label is the page.
+ */
+page?: string, 
+/**
+ * Dots to the inch.
+ */
+dpi?: string, columns?: string, rows?: string, 
+/**
+ * From one label to the next, left edge to left edge; left out: they touch.
+ */
+pitch_right?: string, pitch_down?: string, 
+/**
+ * From the page's edges to the first label.
+ */
+margin_left?: string, margin_top?: string, 
+/**
+ * Rim inside each label that nothing is printed on.
+ */
+inset?: string, };
+
+export type PaperDrop = { name: string, };
+
+export type PrinterSet = { printer: string, paper?: string, 
+/**
+ * To the right; to the left with a minus.
+ */
+right?: string, 
+/**
+ * Down; up with a minus.
+ */
+down?: string, };
+
+export type PrinterDrop = { printer: string, };
+
+export type PrinterList = Record<symbol, never>;
+
+export type LabelAddress = { address?: string, none?: boolean, };
 
 export type Undo = { 
 /**
@@ -982,11 +1042,37 @@ export type LabelAnswer = { labels: number, pages: number, out: string | null, n
 /**
  * Base 64.
  */
-data: string, };
+data: string, 
+/**
+ * What to know before the labels go on.
+ */
+notes: Array<string>, };
 
-export type PaperRow = { name: string, title: string, dpi: number, width_mm: number, height_mm: number, per_page: number, };
+export type PaperRow = { name: string, title: string, dpi: number, width_mm: number, height_mm: number, per_page: number, 
+/**
+ * One label.
+ */
+label_mm: [number, number], 
+/**
+ * From how far off a piece's code and a rack's are read; none where the paper is too small for them.
+ */
+reads_pieces_mm: number | null, reads_racks_mm: number | null, 
+/**
+ * Described by a person of this shop.
+ */
+own: boolean, };
 
 export type PapersAnswer = { papers: Array<PaperRow>, };
+
+export type PrinterRow = { printer: string, paper: string, right_mm: number, down_mm: number, };
+
+export type PrintersAnswer = { printers: Array<PrinterRow>, };
+
+export type AddressAnswer = { address: string | null, 
+/**
+ * What a code says then.
+ */
+sample: string, };
 
 export type UndoAnswer = { action: string, 
 /**
@@ -1066,6 +1152,12 @@ export interface Takes {
   "move": Move;
   "label": Label;
   "label papers": LabelPapers;
+  "paper add": PaperAdd;
+  "paper drop": PaperDrop;
+  "printer set": PrinterSet;
+  "printer drop": PrinterDrop;
+  "printer list": PrinterList;
+  "label address": LabelAddress;
   "undo": Undo;
   "redo": Redo;
   "scan": Scan;
@@ -1121,6 +1213,12 @@ export interface Gives {
   "move": MoveAnswer;
   "label": LabelAnswer;
   "label papers": PapersAnswer;
+  "paper add": PapersAnswer;
+  "paper drop": PapersAnswer;
+  "printer set": PrintersAnswer;
+  "printer drop": PrintersAnswer;
+  "printer list": PrintersAnswer;
+  "label address": AddressAnswer;
   "undo": UndoAnswer;
   "redo": UndoAnswer;
   "scan": ScanAnswer;

@@ -9,6 +9,8 @@ use serde_json::value::RawValue;
 use sheetloft_shapes::{Contour, Placement, Point, Shape};
 use uuid::Uuid;
 
+use crate::count::{CountExpected, CountFinished, CountPaused, CountSeen, CountSettled, CountStarted};
+use crate::labelling::{AddressSet, LabelWanted, PaperDropped, PaperKept};
 use crate::money::Currency;
 use crate::units::Unit;
 
@@ -85,7 +87,8 @@ bodies! {
     MaterialChanged = "material changed" v 3 reads 2 reads 1, touches [Material],            shared,    undoable;
     MachineAdded    = "machine added"    v 1, touches [Machine],             shared,    undoable;
     MachineTuned    = "machine tuned"    v 1, touches [Machine],             shared,    undoable;
-    RackAdded       = "rack added"       v 1, touches [Rack],                shared,    undoable;
+    RackAdded       = "rack added"       v 2 reads 1, touches [Rack],                shared,    undoable;
+    RackDescribed   = "rack described"   v 1, touches [Rack],                shared,    undoable;
     Received        = "received"         v 1, touches [Delivery Lot Piece],  shared,    undoable;
     Recorded        = "recorded"         v 1, touches [Lot Piece],           shared,    undoable;
     Moved           = "moved"            v 1, touches [Piece],               shared,    undoable;
@@ -103,7 +106,17 @@ bodies! {
     Cut             = "cut"              v 2 reads 1, touches [Piece Plan Order],    exclusive, undoable;
     Labelled        = "labelled"         v 1, touches [Piece],               shared,    undoable;
     Settled         = "settled"          v 1, touches [Piece],               shared,    undoable;
-    Undone          = "undone"           v 1, touches [Piece Lot Delivery Order Plan Rack Material Machine], shared, undoable;
+    LabelWanted     = "label wanted"     v 1, touches [Piece],               shared,    undoable;
+    AddressSet      = "address set"      v 1, touches [Setting],             shared,    undoable;
+    PaperKept       = "paper kept"       v 1, touches [Setting],             shared,    undoable;
+    PaperDropped    = "paper dropped"    v 1, touches [Setting],             shared,    undoable;
+    CountStarted    = "count started"    v 1, touches [Count],               shared,    undoable;
+    CountExpected   = "count expected"   v 1, touches [Count],               shared,    undoable;
+    CountSeen       = "count seen"       v 1, touches [Count],               shared,    undoable;
+    CountPaused     = "count paused"     v 1, touches [Count],               shared,    undoable;
+    CountSettled    = "count settled"    v 1, touches [Count],               shared,    undoable;
+    CountFinished   = "count finished"   v 1, touches [Count],               shared,    undoable;
+    Undone          = "undone"           v 1, touches [Piece Lot Delivery Order Plan Rack Material Machine Count Setting], shared, undoable;
 }
 
 /// A device joins a shop; its first event.
@@ -286,12 +299,32 @@ pub struct MachineTuned {
     pub margin_um: Option<i64>,
 }
 
-/// A place where pieces stand or lie.
+/// A place where pieces stand or lie: a rack, or a bay or slot of one.
+#[derive(Clone, PartialEq, Eq, Debug, Default, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct RackAdded {
+    /// Its name.
+    pub name: String,
+    /// The rack that it is a bay or slot of.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub within: Option<Uuid>,
+    /// How wide and high it is, µm.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub size_um: Option<[i64; 2]>,
+    /// A word about it.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub note: Option<String>,
+}
+
+/// How a place measures and what is to be known about it; all of it, in the place of what was said before.
 #[derive(Clone, PartialEq, Eq, Debug, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
 #[allow(missing_docs)]
-pub struct RackAdded {
-    pub name: String,
+pub struct RackDescribed {
+    pub rack: Uuid,
+    pub within: Option<Uuid>,
+    pub size_um: Option<[i64; 2]>,
+    pub note: Option<String>,
 }
 
 /// A full sheet, or what is left of one.

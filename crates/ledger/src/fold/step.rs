@@ -3,6 +3,7 @@
 use uuid::Uuid;
 
 use crate::body::{Body, MaterialField, PieceKind, Split, TakenFor};
+use crate::count::{self, Count};
 use crate::event::{Event, Thing, ThingKind};
 use crate::state::{
     Delivery, Device, Hold, How, Lot, Machine, Material, Order, Piece, Plan, Rack, Remake, Returned, Setting, State,
@@ -19,6 +20,9 @@ pub(super) fn step(state: Option<State>, thing: Thing, event: &Event, aside: boo
     if aside {
         return state;
     }
+    if thing.kind == ThingKind::Count {
+        return step_count(state.and_then(State::count), thing.id, event, body).map(State::Count);
+    }
     match (body, thing.kind) {
         (Body::DeviceBegan(b), ThingKind::Device) => Some(State::Device(Device {
             id: thing.id,
@@ -27,8 +31,28 @@ pub(super) fn step(state: Option<State>, thing: Thing, event: &Event, aside: boo
             through: b.through,
             at_ms,
         })),
-        (Body::ShopNamed(b), ThingKind::Setting) => Some(State::Setting(Setting { id: thing.id, data: b.clone() })),
-        (Body::RackAdded(b), ThingKind::Rack) => Some(State::Rack(Rack { id: thing.id, name: b.name.clone() })),
+        (Body::ShopNamed(b), ThingKind::Setting) => {
+            Some(State::Setting(Setting { id: thing.id, data: b.clone(), address: None }))
+        }
+        (Body::AddressSet(b), ThingKind::Setting) => {
+            let mut setting = state.and_then(State::setting)?;
+            setting.address.clone_from(&b.address);
+            Some(State::Setting(setting))
+        }
+        (Body::PaperKept(b), ThingKind::Setting) => Some(State::Paper(b.clone())),
+        (Body::PaperDropped(_), ThingKind::Setting) => None,
+        (Body::RackAdded(b), ThingKind::Rack) => Some(State::Rack(Rack {
+            id: thing.id,
+            name: b.name.clone(),
+            within: b.within,
+            size_um: b.size_um,
+            note: b.note.clone(),
+        })),
+        (Body::RackDescribed(b), ThingKind::Rack) => {
+            let mut rack = state.and_then(State::rack)?;
+            (rack.within, rack.size_um, rack.note) = (b.within, b.size_um, b.note.clone());
+            Some(State::Rack(rack))
+        }
         (Body::MaterialAdded(b), ThingKind::Material) => {
             Some(State::Material(Box::new(Material { id: thing.id, data: b.clone() })))
         }
@@ -159,6 +183,20 @@ pub(super) fn step(state: Option<State>, thing: Thing, event: &Event, aside: boo
     }
 }
 
+/// Applies one event to a count.
+fn step_count(state: Option<Box<Count>>, id: Uuid, event: &Event, body: &Body) -> Option<Box<Count>> {
+    let step = match body {
+        Body::CountStarted(b) => count::Step::Started(b),
+        Body::CountExpected(b) => count::Step::Expected(b),
+        Body::CountSeen(b) => count::Step::Seen(b),
+        Body::CountPaused(b) => count::Step::Paused(b),
+        Body::CountSettled(b) => count::Step::Settled(b),
+        Body::CountFinished(_) => count::Step::Finished,
+        _ => return state,
+    };
+    count::step(state.map(|c| *c), id, event, step).map(Box::new)
+}
+
 /// Applies one event to a piece. `aside`: the event does not count; only what it left is kept, at nothing.
 fn step_piece(piece: Option<Box<Piece>>, id: Uuid, event: &Event, body: &Body, aside: bool) -> Option<Box<Piece>> {
     if let Some(born) = body.born().iter().find(|b| b.id == id) {
@@ -205,6 +243,7 @@ fn step_piece(piece: Option<Box<Piece>>, id: Uuid, event: &Event, body: &Body, a
         Body::Flawed(b) => piece.flaws.push(b.flaw.clone()),
         Body::Mended(b) => piece.flaws.retain(|f| f.id != b.flaw),
         Body::Labelled(_) => piece.label_due = false,
+        Body::LabelWanted(_) => piece.label_due = true,
         Body::Held(b) => {
             piece.holds.push(Hold { event: event.hash, plan: b.plan, orders: b.orders.clone() });
             piece.holds.sort_by_key(|h| h.event);

@@ -25,6 +25,23 @@ fate-taken = Taken by hand { $when } for { $orders }.
 fate-taken-shop = Taken by hand { $when }: { $why }.
 label-holds = holds { $size }
 label-overall = overall { $size }
+label-for = for { $order }
+label-stack = { $count ->
+    [one] stack of one sheet
+   *[other] stack of { $count } sheets
+}
+label-due-on = due { $date }
+label-part-number = no. { $number }
+label-part = { $part } for { $order }
+label-part-of = of { $piece }, plan { $plan }
+label-sample = SAMPLE
+label-sample-text = a label to try with
+label-scale = this line is { $mm } mm long, or the print is not at 100 %
+label-note-rack-near = The codes of racks are read from about { $cm } cm on this paper. For a rack take a paper on which they are at least { $mm } mm wide.
+label-note-flag = Fold on the broken line. The blank ends go on both faces of the piece; the rest stands out.
+label-caution-film = Stick it on the film, in the corner that goes to the stop, its arrow along that side; never on bare acrylic.
+label-caution-cut = Never where a cut will run.
+label-caution-stock = No label stock of PVC near a laser: it gives off hydrogen chloride.
 layout-keep = keep { $number }: { $size }
 layout-title = Plan { $plan }, piece { $piece }, { $material }, for { $orders }. { $up ->
     [back] BACK UP, mirrored
@@ -32,7 +49,7 @@ layout-title = Plan { $plan }, piece { $piece }, { $material }, for { $orders }.
 }. Lines are the finished outline.
 layout-stop = this side to the stop
 paper-title = { $count ->
-    [one] single label { $width } × { $height } mm
+    [one] single label { $width } × { $height } mm, { $dpi } dpi
    *[other] { $count } labels { $width } × { $height } mm on a sheet
 }
 ring-outline = the outline
@@ -101,6 +118,28 @@ history-material-added = Added material { $name }
 history-material-changed = Changed material { $name }
 history-mended = Took a flaw off { $piece }
 history-more = { $text }, and { $count } more
+history-label-wanted = { $count ->
+    [one] A label is wanted anew
+   *[other] { $count } labels are wanted anew
+}
+history-address-set = Codes on labels begin with { $address }
+history-address-none = Codes on labels are the code alone
+history-paper-kept = Measured label paper { $name }
+history-paper-dropped = Took a label paper off the list
+history-rack-described = Described rack { $name }
+history-count-started = Began to count { $rack }
+history-count-expected = Noted what { $count ->
+    [one] one piece
+   *[other] { $count } pieces
+} should be there
+history-count-seen = Counted { $count ->
+    [one] one label
+   *[other] { $count } labels
+} in { $rack }
+history-count-paused = Paused the count of { $rack }
+history-count-resumed = Went on with the count of { $rack }
+history-count-settled = Settled a difference in { $rack }
+history-count-finished = Finished the count of { $rack }
 history-moved = Moved { $piece } to { $rack }
 history-order-made = Opened order { $order }: { $name }
 history-plan-made = Made plan { $plan } on { $count ->
@@ -285,6 +324,17 @@ error-one-shape = Give one of: a size, a drawing, a shape, parts ({ $count ->
    *[other] { $count } were given
 }).
 error-out-format = { $file } must end in { $endings }.
+error-label-plan = Name the plans whose parts are to be labelled.
+error-alignment-pdf = An alignment page is a PDF: give a file that ends in .pdf.
+error-address = '{ $text }' is not an address that a code can begin with: http:// or https://, then letters, digits, dots, hyphens, a port, a path.
+error-address-long = An address of more than { $most } characters makes the codes too large: take a shorter one.
+error-address-one = Either an address or none, not both.
+error-paper-ships = Paper { $name } ships with the program: take another name.
+error-paper-unknown = There is no paper { $name } of this shop's own.
+error-paper-many = More than { $most } papers: take some off the list first.
+error-paper-measures = The paper cannot be so: { $why }.
+error-printer = There is no printer '{ $text }' on this machine's list: there are { $names }.
+error-shift = Labels can be moved by { $most } mm at most: check which paper is in the printer.
 error-paper = There is no paper '{ $text }': there are { $names }.
 error-part-id = a part's id must be a text or a number
 error-part-twice = the part '{ $id }' stands there twice
@@ -356,6 +406,9 @@ refused-frozen = { $thing } was changed by a newer program: update this one firs
 refused-held = { $piece } is held for an order: release its plan first.
 refused-held-other = { $piece } is held for another order: release that plan first, plan again, or take it over and say why.
 refused-remake = Order { $order } has { $good } good of { $part }: no more can be cut again.
+refused-paper-ships = Paper { $name } ships with the program and stays on the list.
+refused-no-open-orders = There are no open orders to label.
+refused-no-parts = The plan has no parts to label.
 refused-no-labels-due = No labels are due.
 refused-no-pieces = There are no pieces on hand to label.
 refused-no-racks = There are no racks to label: add one first.
@@ -442,7 +495,11 @@ cli-head-find-leftover = leaves m²
 cli-head-machines = machine | kind | bed mm | cuts up to mm
 cli-head-materials = material | thickness mm | grain | kerf | gap | margin | keep from mm | price/m² | on hand
 cli-head-orders = order | name | customer | due | state | parts | charged
-cli-head-papers = paper | what | dpi | page mm | a page
+cli-head-papers = paper | what | dpi | page mm | a page | pieces read from | racks read from
+cli-head-printers = printer | paper | right mm | down mm
+cli-no-printers = No label printers set on this machine: set one with printer set.
+cli-address = Codes on labels say { $sample }
+cli-cm = { $cm } cm
 cli-head-racks = rack | pieces
 cli-head-received = piece | cost
 cli-head-stock = piece | kind | material | status | rack | lot | cost | largest rectangle | area m²
