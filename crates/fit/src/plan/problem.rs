@@ -14,6 +14,10 @@ use crate::piece::{Grain, Signature};
 use crate::solve::Verdict;
 use crate::turns::Turns;
 
+/// What an offcut counts for less than its price when plans are compared, in percent: at nearly equal cost old stock
+/// goes first, for it takes up room and attention as long as it stands there.
+const OFFCUT_FIRST_PERCENT: i64 = 10;
+
 /// Parts, pieces and options of one plan.
 pub(super) struct Problem<'a> {
     pub wanted: &'a [Wanted<'a>],
@@ -78,6 +82,12 @@ impl<'a> Problem<'a> {
     /// Distance from the rim, µm.
     pub fn rim_um(&self) -> i64 {
         (self.options.kerf_um + self.options.margin_um).max(0)
+    }
+
+    /// What using up a piece counts for when plans are compared, minor units.
+    pub fn weighed_price(&self, stock: usize) -> i64 {
+        let Stock { price, is_sheet, .. } = self.stock[stock];
+        if is_sheet { price } else { price - price * OFFCUT_FIRST_PERCENT / 100 }
     }
 
     /// The turns allowed to a class on a piece of this kind.

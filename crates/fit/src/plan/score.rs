@@ -10,10 +10,6 @@ use super::problem::{Draft, DraftPiece, Problem};
 use super::{Leave, PlacedPart, Supply, Used};
 use crate::remains::{Remains, remains, straight_remains};
 
-/// What an offcut counts for less than its price when plans are compared, in percent: at nearly equal cost old stock
-/// goes first, for it takes up room and attention as long as it stands there.
-const OFFCUT_FIRST_PERCENT: i64 = 10;
-
 /// What of a leftover's value does not count when plans are compared, in percent of the share that lies outside its
 /// largest rectangle: what is ragged is used up less often than what is not.
 const RAGGED_PERCENT: i64 = 20;
@@ -119,6 +115,11 @@ impl<'a> Books<'a> {
         self.value(piece.stock, left.remains.kept2 - left.useful2) * percent / 100
     }
 
+    /// What the leftovers count for, the less useful ones less.
+    pub fn use_left(&self, piece: &DraftPiece) -> i64 {
+        self.leftover_value(piece) - self.less_useful(piece)
+    }
+
     fn value(&self, stock: usize, kept2: i64) -> i64 {
         let stock = &self.problem.stock[stock];
         let percent = i128::from(stock.leftover_percent.min(100));
@@ -186,9 +187,7 @@ impl<'a> Books<'a> {
         self.oldest_first(&mut draft);
         self.alike(&mut draft);
         let cost: i64 = draft.pieces.iter().map(|p| problem.stock[p.stock].price - self.leftover_value(p)).sum();
-        let offcuts = draft.pieces.iter().map(|p| &problem.stock[p.stock]).filter(|s| !s.is_sheet);
-        let off: i64 = offcuts.map(|s| s.price * OFFCUT_FIRST_PERCENT / 100).sum();
-        let ragged: i64 = draft.pieces.iter().map(|p| self.less_useful(p)).sum();
+        let weighed: i64 = draft.pieces.iter().map(|p| problem.weighed_price(p.stock) - self.use_left(p)).sum();
         let mut layouts: HashMap<Layout, i64> = HashMap::new();
         for piece in &draft.pieces {
             let price = problem.stock[piece.stock].price;
@@ -197,7 +196,7 @@ impl<'a> Books<'a> {
         let on_hand = draft.pieces.iter().filter(|p| problem.stock[p.stock].supply == Supply::OnHand);
         let score = Score {
             missing2: draft.not_placed.iter().map(|n| problem.wanted[n.0].shape.area2()).sum(),
-            weighed: cost - off + ragged + layouts.values().sum::<i64>(),
+            weighed: weighed + layouts.values().sum::<i64>(),
             cost,
             pieces: draft.pieces.len(),
             ages: on_hand.map(|p| u128::from(problem.stock[p.stock].age)).sum(),

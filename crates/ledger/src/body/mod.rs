@@ -100,7 +100,7 @@ bodies! {
     LineAdded       = "line added"       v 2 reads 1, touches [Order],               shared,    undoable;
     Remade          = "remade"           v 1, touches [Order],               shared,    undoable;
     DrawingRead     = "drawing read"     v 1, touches [Order],               shared,    undoable;
-    PlanMade        = "plan made"        v 2 reads 1, touches [Plan],                shared,    undoable;
+    PlanMade        = "plan made"        v 3 reads 2 reads 1, touches [Plan],                shared,    undoable;
     Held            = "held"             v 1, touches [Plan Piece],          exclusive, undoable;
     Released        = "released"         v 2 reads 1, touches [Plan Piece],          shared,    undoable;
     Cut             = "cut"              v 2 reads 1, touches [Piece Plan Order],    exclusive, undoable;
@@ -797,9 +797,17 @@ pub struct PlanMade {
     pub not_placed: Vec<NotPlaced>,
     /// Least that could be used up, at today's price.
     pub lower_bound: Option<i64>,
+    /// No plan of these parts needs fewer pieces; 0 where that is not known.
+    #[serde(default, skip_serializing_if = "is_zero")]
+    pub least_pieces: u32,
     /// Sheets that are not on hand.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub to_buy: Vec<ToBuy>,
+}
+
+#[allow(clippy::trivially_copy_pass_by_ref)]
+fn is_zero(n: &u32) -> bool {
+    *n == 0
 }
 
 /// The plan's pieces are promised to its orders.

@@ -41,6 +41,8 @@ pub struct Ground<'a> {
     pub seed: u64,
     /// Rounds of improvement at most.
     pub rounds: u32,
+    /// Rounds in a row without a better plan after which the search ends.
+    pub patience: u32,
 }
 
 /// A part that keeps its place.
@@ -65,6 +67,8 @@ pub struct Found {
     pub not_placed: Vec<NotPlaced>,
     /// No plan of these parts costs less today, minor units; none where no price is known.
     pub lower_bound: Option<i64>,
+    /// Nor uses fewer pieces.
+    pub least_pieces: u32,
     /// What a person should know.
     pub warnings: Vec<String>,
 }
@@ -232,6 +236,7 @@ pub fn place(
             NotPlaced { order: want.order, line: want.line, id: want.id.clone(), part: want.part.id.clone(), why }
         })
         .collect();
+    found.least_pieces = u32::try_from(plan.least_pieces).unwrap_or(u32::MAX);
     found.lower_bound = ground.prices.of(ground.material, plan.least_area2);
     Ok(found)
 }
@@ -246,6 +251,7 @@ pub fn options(ground: &Ground<'_>) -> fit::plan::Options {
         leave: ground.leave,
         seed: ground.seed,
         rounds: ground.rounds,
+        patience: ground.patience,
         threads: 2,
         ..fit::plan::Options::default()
     }
