@@ -555,6 +555,7 @@ cli-piece-from = from { $piece }
 cli-piece-held = held for { $orders }
 cli-plan = { $plan } for { $orders }: { $state }, cost { $cost }, at today's price { $price }, at least { $bound }{ $above ->
     [none] {""}
+    [0] , which it reaches
    *[other] {" "}({ $above } % above that)
 }{ $least ->
     [0] {""}

@@ -237,7 +237,13 @@ pub fn place(
         })
         .collect();
     found.least_pieces = u32::try_from(plan.least_pieces).unwrap_or(u32::MAX);
-    found.lower_bound = ground.prices.of(ground.material, plan.least_area2);
+    // A sheet to be bought may be cheaper for its area than the material is today.
+    let bought = sizes.iter().filter(|_| ground.may_buy).filter_map(|size| {
+        let by_area = i128::from(size.size.price?) * i128::from(plan.least_area2) / i128::from(size.shape.area2());
+        i64::try_from(by_area).ok()
+    });
+    let least = ground.prices.of(ground.material, plan.least_area2);
+    found.lower_bound = least.map(|least| bought.fold(least, i64::min));
     Ok(found)
 }
 
