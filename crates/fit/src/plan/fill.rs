@@ -140,7 +140,7 @@ impl Left {
         let area2: i64 = parts.iter().map(|p| problem.wanted[p.wanted].shape.area2()).sum();
         let stock = &problem.stock[candidate.stock];
         let back = beyond2(problem, candidate.stock, &parts) as f64 / stock.shape.area2() as f64;
-        let back = back * f64::from(stock.leftover_percent.min(100)) / 100.0;
+        let back = back * f64::from(problem.weighed_percent(candidate.stock)) / 100.0;
         let cost = problem.weighed_price(candidate.stock) as f64 * (1.0 - back) / area2 as f64;
         Some(Load { candidate, parts, cost })
     }

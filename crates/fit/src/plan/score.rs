@@ -105,24 +105,21 @@ impl<'a> Books<'a> {
 
     /// What the leftovers worth keeping of a piece count for, minor units.
     pub fn leftover_value(&self, piece: &DraftPiece) -> i64 {
-        self.value(piece.stock, self.left(piece).remains.kept2)
+        let percent = self.problem.stock[piece.stock].leftover_percent.min(100);
+        self.value(piece.stock, self.left(piece).remains.kept2, percent)
     }
 
-    /// What of that counts less when plans are compared.
-    fn less_useful(&self, piece: &DraftPiece) -> i64 {
-        let left = self.left(piece);
-        let percent = if self.is_straight(piece.stock) { NOT_STRAIGHT_PERCENT } else { RAGGED_PERCENT };
-        self.value(piece.stock, left.remains.kept2 - left.useful2) * percent / 100
-    }
-
-    /// What the leftovers count for, the less useful ones less.
+    /// What they count for when plans are compared, the less useful ones less.
     pub fn use_left(&self, piece: &DraftPiece) -> i64 {
-        self.leftover_value(piece) - self.less_useful(piece)
+        let left = self.left(piece);
+        let value = |kept2: i64| self.value(piece.stock, kept2, self.problem.weighed_percent(piece.stock));
+        let less = if self.is_straight(piece.stock) { NOT_STRAIGHT_PERCENT } else { RAGGED_PERCENT };
+        value(left.remains.kept2) - value(left.remains.kept2 - left.useful2) * less / 100
     }
 
-    fn value(&self, stock: usize, kept2: i64) -> i64 {
+    fn value(&self, stock: usize, kept2: i64, percent: u32) -> i64 {
         let stock = &self.problem.stock[stock];
-        let percent = i128::from(stock.leftover_percent.min(100));
+        let percent = i128::from(percent);
         let value = i128::from(stock.price) * i128::from(kept2) * percent / (100 * i128::from(stock.shape.area2()));
         i64::try_from(value).unwrap_or(i64::MAX)
     }

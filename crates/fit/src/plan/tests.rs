@@ -119,6 +119,21 @@ fn one_piece_that_many_parts_fill_takes_the_place_of_many_that_hold_one_each() {
 }
 
 #[test]
+fn an_offcut_is_used_up_before_a_sheet_is_begun() {
+    // On the offcut two thirds are wasted; of the sheet hardly more than the part would be used up.
+    let (sheet, offcut) = (rect(2_438_400, 1_219_200), rect(600_000, 400_000));
+    let stock = [
+        Stock { leftover_percent: 100, ..stock(&sheet, &[], None, true) },
+        Stock { leftover_percent: 100, ..stock(&offcut, &[], None, false) },
+    ];
+    let part = rect(390_000, 200_000);
+    let turns = Turns::quarter();
+    let keep = KeepFrom { w_um: 450_000, h_um: 450_000 };
+    let plan = plan(&[Wanted::new(&part, &turns, false)], &stock, &Options { keep, rounds: 20, ..options() }, &mut ());
+    assert_eq!(plan.used.iter().map(|u| u.stock).collect::<Vec<_>>(), [1]);
+}
+
+#[test]
 fn parts_lie_close_to_each_other_and_to_the_rim() {
     let pieces = vec![rect(1_000_000, 600_000), rect(900_000, 500_000)];
     let parts = vec![round(150_000.0, 40), rect(300_000, 200_000), rect(180_000, 120_000), round(60_000.0, 24)];
