@@ -10,6 +10,10 @@ use sheetloft_shop::say;
 use crate::files;
 use crate::labelling::{LabelArgs, PaperCommand, PrinterCommand};
 
+mod books;
+
+use books::{LotCommand, OnOrderCommand};
+
 /// Knows every sheet and offcut by its true shape, and what each order cost in material.
 #[derive(Parser, Debug)]
 #[command(name = "sheetloft", version, disable_help_subcommand = true, infer_long_args = false)]
@@ -69,18 +73,42 @@ enum Command {
     /// Machines.
     #[command(subcommand)]
     Machine(MachineCommand),
-    /// A delivery arrives.
+    /// A delivery arrives: one line, or several from a file.
     Receive {
-        #[arg(long)]
-        material: String,
-        #[arg(long)]
-        sheets: String,
-        #[arg(long, value_name = "WxH")]
-        size: String,
-        #[arg(long)]
-        unit_cost: String,
+        #[arg(long, required_unless_present = "lines")]
+        material: Option<String>,
+        #[arg(long, required_unless_present = "lines")]
+        sheets: Option<String>,
+        #[arg(long, value_name = "WxH", required_unless_present = "lines")]
+        size: Option<String>,
+        /// May be left out where what was on order has it.
+        #[arg(long, required_unless_present_any = ["lines", "on_order", "owner"])]
+        unit_cost: Option<String>,
+        /// Several lines: CSV with the columns material, size, sheets, unit_cost, lot, rack, thickness, damaged, owner.
+        #[arg(long, value_name = "FILE.csv", conflicts_with_all = ["material", "sheets", "size", "unit_cost", "lot", "rack", "thickness", "damaged", "owner"])]
+        lines: Option<PathBuf>,
         #[arg(long)]
         freight: Option<String>,
+        /// With --lines: what freight is shared by, weight, area or value.
+        #[arg(long, value_name = "MEASURE")]
+        freight_by: Option<String>,
+        #[arg(long)]
+        duty: Option<String>,
+        /// With --lines: the number of the delivery note.
+        #[arg(long)]
+        name: Option<String>,
+        /// With --lines: the pallet's weight by the delivery note.
+        #[arg(long, value_name = "KG")]
+        note_weight: Option<String>,
+        /// With --lines: the pallet's weight as measured.
+        #[arg(long, value_name = "KG")]
+        weighed: Option<String>,
+        /// What was on order that it is booked against.
+        #[arg(long, value_name = "NAME")]
+        on_order: Option<String>,
+        /// The customer whose material it is.
+        #[arg(long, value_name = "CUSTOMER")]
+        owner: Option<String>,
         #[arg(long)]
         lot: Option<String>,
         #[arg(long)]
@@ -94,6 +122,13 @@ enum Command {
         #[arg(long)]
         damaged: Option<String>,
     },
+    /// Sheets on order from suppliers.
+    #[command(subcommand)]
+    OnOrder(OnOrderCommand),
+    /// Lots: what came of a delivery line, and what comes later.
+    #[command(subcommand)]
+    #[allow(clippy::large_enum_variant)]
+    Lot(LotCommand),
     /// The pieces.
     #[command(subcommand)]
     Stock(StockCommand),
@@ -381,7 +416,7 @@ enum MaterialCommand {
         /// kg/m³
         #[arg(long)]
         density: Option<String>,
-        /// density, not-for-laser, price, reorder or stock-sizes have no value any more.
+        /// density, not-for-laser, price, reorder, stock-sizes, sort, made or substitutes have no value any more.
         #[arg(long, value_name = "FIELD")]
         clear: Vec<String>,
         #[command(flatten)]
@@ -424,6 +459,15 @@ struct MaterialFields {
     /// … so many.
     #[arg(long, value_name = "SHEETS")]
     reorder_count: Option<String>,
+    /// acrylic, plywood, mdf or other: machines' limits and published tolerances go by it.
+    #[arg(long)]
+    sort: Option<String>,
+    /// cast or extruded.
+    #[arg(long)]
+    made: Option<String>,
+    /// A material that may stand in for it, where you say so each time; once for each.
+    #[arg(long, value_name = "MATERIAL")]
+    substitute: Vec<String>,
 }
 
 #[derive(Subcommand, Debug)]
@@ -513,6 +557,9 @@ enum OffcutCommand {
         grain_deg: Option<String>,
         #[arg(long)]
         note: Option<String>,
+        /// The customer whose material it is.
+        #[arg(long, value_name = "CUSTOMER")]
+        owner: Option<String>,
     },
 }
 
@@ -754,31 +801,71 @@ impl Args {
                 )
             }
             Command::Receive {
+                lines: Some(lines),
+                freight,
+                freight_by,
+                duty,
+                name,
+                note_weight,
+                weighed,
+                on_order,
+                supplier,
+                ..
+            } => print(
+                action::ReceiveDelivery {
+                    lines: Vec::new(),
+                    file: Some(files::read(lines)?),
+                    name: name.clone(),
+                    supplier: supplier.clone(),
+                    freight: freight.clone(),
+                    freight_by: freight_by.clone(),
+                    duty: duty.clone(),
+                    note_weight: note_weight.clone(),
+                    weighed: weighed.clone(),
+                    on_order: on_order.clone(),
+                }
+                .into(),
+            ),
+            Command::Receive { freight_by, name, note_weight, weighed, .. }
+                if freight_by.is_some() || name.is_some() || note_weight.is_some() || weighed.is_some() =>
+            {
+                Err(Error::bad(say!("error-with-lines")).at("lines"))
+            }
+            Command::Receive {
                 material,
                 sheets,
                 size,
                 unit_cost,
                 freight,
+                duty,
                 lot,
                 supplier,
                 rack,
                 thickness,
                 damaged,
+                on_order,
+                owner,
+                ..
             } => print(
                 action::Receive {
-                    material: material.clone(),
-                    sheets: sheets.clone(),
-                    size: size.clone(),
-                    unit_cost: unit_cost.clone(),
+                    material: material.clone().unwrap_or_default(),
+                    sheets: sheets.clone().unwrap_or_default(),
+                    size: size.clone().unwrap_or_default(),
+                    unit_cost: unit_cost.clone().unwrap_or_default(),
                     freight: freight.clone(),
                     lot: lot.clone(),
                     supplier: supplier.clone(),
                     rack: rack.clone(),
                     thickness: thickness.clone(),
                     damaged: damaged.clone(),
+                    duty: duty.clone(),
+                    on_order: on_order.clone(),
+                    owner: owner.clone(),
                 }
                 .into(),
             ),
+            Command::OnOrder(command) => print(command.action()?),
+            Command::Lot(command) => print(command.action()),
             Command::Stock(command) => command.what(),
             Command::Offcut(command) => print(command.action()?),
             Command::Find { material, parts, turning, clearance, top, sheets, sort, thickness, off_grain, only } => {
@@ -1015,6 +1102,9 @@ impl MaterialCommand {
                 stock_sizes: fields.stock_sizes(),
                 reorder_at: fields.reorder_at.clone(),
                 reorder_count: fields.reorder_count.clone(),
+                sort: fields.sort.clone(),
+                made: fields.made.clone(),
+                substitutes: fields.substitute.clone(),
             }
             .into(),
             Self::Change { material, name, density, clear, fields } => action::MaterialChange {
@@ -1032,6 +1122,9 @@ impl MaterialCommand {
                 stock_sizes: fields.stock_sizes(),
                 reorder_at: fields.reorder_at.clone(),
                 reorder_count: fields.reorder_count.clone(),
+                sort: fields.sort.clone(),
+                made: fields.made.clone(),
+                substitutes: fields.substitute.clone(),
                 clear: clear.clone(),
             }
             .into(),
@@ -1067,7 +1160,7 @@ impl StockCommand {
 
 impl OffcutCommand {
     fn action(&self) -> Result<Action, Error> {
-        let Self::Add { material, rect, drawing, shape, said, rack, cost, from, known, grain_deg, note } = self;
+        let Self::Add { material, rect, drawing, shape, said, rack, cost, from, known, grain_deg, note, owner } = self;
         Ok(action::OffcutAdd {
             material: material.clone(),
             given: Given {
@@ -1082,6 +1175,7 @@ impl OffcutCommand {
             known: known.clone(),
             grain_deg: grain_deg.clone(),
             note: note.clone(),
+            owner: owner.clone(),
         }
         .into())
     }

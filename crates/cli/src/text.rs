@@ -8,6 +8,8 @@ use sheetloft_shop::say;
 
 use crate::labelling;
 
+mod books;
+
 /// Columns lined up, the first line being headings.
 pub fn table(headings: &[String], rows: &[Vec<String>]) -> String {
     let width = |column: usize| {
@@ -78,6 +80,15 @@ pub fn answer(answer: &Answer) -> String {
         Answer::MachineAdd(a) => machines(std::slice::from_ref(&a.machine)),
         Answer::MachineList(a) => machines(&a.machines),
         Answer::Receive(a) => receive(a),
+        Answer::ReceiveDelivery(a) => books::delivery(a),
+        Answer::OnOrderList(a) => books::on_order(&a.on_order),
+        Answer::OnOrderAdd(a) | Answer::OnOrderDrop(a) => books::on_order(std::slice::from_ref(&a.on_order)),
+        Answer::LotList(a) => books::lots(&a.lots),
+        Answer::LotShow(a)
+        | Answer::LotCost(a)
+        | Answer::LotCredit(a)
+        | Answer::LotClaim(a)
+        | Answer::LotCorrect(a) => books::lot(a),
         Answer::StockList(a) => stock(a),
         Answer::StockShow(a) => piece(a),
         Answer::StockImport(a) => say!("cli-imported", count = a.pieces.len()).text() + "\n",
@@ -548,9 +559,6 @@ fn plan(a: &PlanAnswer) -> String {
         cost = &a.cost,
         price = or_dash(&a.price),
         bound = or_dash(&a.lower_bound),
-        above = a.above_percent.map_or_else(|| "none".to_owned(), |p| p.to_string()),
-        least = a.least_pieces.unwrap_or(0),
-        pieces = a.pieces.len() + a.new_sheets.len(),
     )
     .text()
         + "\n";

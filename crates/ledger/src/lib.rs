@@ -10,11 +10,13 @@ pub mod event;
 pub mod fold;
 pub mod kinds;
 pub mod labelling;
+pub mod landing;
 pub mod memory;
 pub mod money;
 pub mod outcome;
 pub mod rules;
 pub mod state;
+pub mod tolerance;
 pub mod units;
 
 pub use sheetloft_shapes::limits;

@@ -1,33 +1,10 @@
-//! What an action comes to in money: receiving, cutting, taking. Whole minor units, exact fractions.
+//! What using a piece comes to in money: cutting, taking. Whole minor units, exact fractions.
 
 use num_bigint::BigInt;
 use uuid::Uuid;
 
 use crate::body::{Areas, Charge, OrderCharge, Outcome, PieceKind};
 use crate::money::{Receiver, split};
-
-/// What a delivery line comes to.
-#[derive(Clone, PartialEq, Eq, Debug)]
-pub struct Landed {
-    /// Cost of each good sheet, in the order of their codes.
-    pub good: Vec<i64>,
-    /// Written off at once.
-    pub written_off: i64,
-}
-
-/// Splits a line's invoiced total over all its sheets, damaged ones included, and its freight over the
-/// good ones. Damaged sheets are written off at their share; with no good sheet the freight is too.
-///
-/// `codes` are those of the good sheets; damaged ones come last in ties.
-pub fn landed(codes: &[String], damaged: u32, line_total: i64, freight: i64) -> Landed {
-    let mut receivers: Vec<Receiver> = codes.iter().map(|c| Receiver::new(c.clone(), 1)).collect();
-    receivers.extend((0..damaged).map(|i| Receiver::new(format!("~{i:010}"), 1)));
-    let of_line = split(line_total, &receivers);
-    let of_freight = split(freight, &receivers[..codes.len()]);
-    let good = of_line.iter().zip(&of_freight).map(|(a, b)| a + b).collect();
-    let lost: i64 = of_line[codes.len()..].iter().sum();
-    Landed { good, written_off: lost + if codes.is_empty() { freight } else { 0 } }
-}
 
 /// A kept offcut that shares in a piece's cost.
 #[derive(Clone, PartialEq, Eq, Debug)]
@@ -132,15 +109,6 @@ pub fn share(
 mod tests {
     use super::*;
     use proptest::prelude::*;
-
-    #[test]
-    fn a_delivery_lands_to_the_cent() {
-        let codes: Vec<String> = ["a", "b", "c"].map(String::from).to_vec();
-        let landed = landed(&codes, 1, 16_600, 1_000);
-        assert_eq!(landed.good, vec![4_150 + 334, 4_150 + 333, 4_150 + 333]);
-        assert_eq!(landed.written_off, 4_150);
-        assert_eq!(super::landed(&[], 2, 8_300, 1_000), Landed { good: vec![], written_off: 9_300 });
-    }
 
     #[test]
     fn a_cut_is_shared_by_area() {

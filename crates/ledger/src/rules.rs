@@ -28,6 +28,14 @@ pub enum Refusal {
     PieceCut { piece: String, plan: String },
     #[error("{thing} waits for a newer version of the program")]
     Frozen { thing: String },
+    #[error("{piece} belongs to a customer")]
+    Owned { piece: String, owner: String },
+    #[error("{piece} belongs to nobody else")]
+    NotOwned { piece: String },
+    #[error("{piece} carries less than that")]
+    CarriesLess { piece: String },
+    #[error("{piece} was not thrown away")]
+    NotWrittenOff { piece: String },
 }
 
 /// On hand: neither used, nor written off, nor in conflict.
@@ -84,4 +92,39 @@ pub fn may_cut(plan: &Plan, piece: &Piece) -> Result<(), Refusal> {
         return Err(Refusal::PieceCut { piece: piece.code.clone(), plan: plan.code.clone() });
     }
     free_for(piece, plan.id)
+}
+
+/// May be used for an order of this customer, or for the shop itself where there is none.
+pub fn own_or_of(piece: &Piece, customer: Option<&str>) -> Result<(), Refusal> {
+    match piece.is_for(customer) {
+        true => Ok(()),
+        false => Err(Refusal::Owned { piece: piece.code.clone(), owner: piece.owner.clone().unwrap_or_default() }),
+    }
+}
+
+/// Can be handed back: on hand, free, and a customer's own.
+pub fn may_hand_back(piece: &Piece) -> Result<(), Refusal> {
+    free(piece)?;
+    match piece.owner {
+        Some(_) => Ok(()),
+        None => Err(Refusal::NotOwned { piece: piece.code.clone() }),
+    }
+}
+
+/// Can carry so much more, or less where `by` is below 0: never less than nothing.
+pub fn may_change_cost(piece: &Piece, by: i64) -> Result<(), Refusal> {
+    on_hand(piece)?;
+    match piece.carried() + by >= 0 {
+        true => Ok(()),
+        false => Err(Refusal::CarriesLess { piece: piece.code.clone() }),
+    }
+}
+
+/// Can be found again: the event that threw it away.
+pub fn may_find_again(piece: &Piece) -> Result<crate::event::Hash, Refusal> {
+    match (&piece.used, piece.status()) {
+        (Some(used), Status::WrittenOff) if matches!(used.how, crate::state::How::Scrapped) => Ok(used.event),
+        (_, Status::Conflict) => Err(Refusal::InConflict { piece: piece.code.clone() }),
+        _ => Err(Refusal::NotWrittenOff { piece: piece.code.clone() }),
+    }
 }

@@ -5,8 +5,8 @@ use sheetloft_shapes::Shape;
 use uuid::Uuid;
 
 use crate::body::{
-    Areas, DrawingRead, Flaw, Known, LineAdded, MachineAdded, MachineTuned, MaterialAdded, NotPlaced, OrderCharge,
-    Outcome, PieceKind, PlannedPiece, ShopNamed, TakenOver, ToBuy,
+    Areas, CuttingNoted, DrawingRead, Flaw, FreightBy, Known, LineAdded, MachineAdded, MachineTuned, MaterialAdded,
+    NotPlaced, OnOrderLine, OrderCharge, Outcome, PieceKind, PlannedPiece, ShopNamed, SortLimit, TakenOver, ToBuy,
 };
 use crate::count::Count;
 use crate::event::{Hash, ThingKind};
@@ -90,9 +90,15 @@ pub struct Hold {
 #[serde(rename_all = "lowercase")]
 #[allow(missing_docs)]
 pub enum How {
-    Cut { plan: Uuid },
+    Cut {
+        plan: Uuid,
+    },
     Taken,
     Scrapped,
+    /// Was booked in and never came.
+    Withdrawn,
+    /// Went back to the customer who owns it.
+    HandedBack,
 }
 
 /// What went back into stock from a piece.
@@ -119,6 +125,9 @@ pub struct Use {
     /// What the piece carried less what the use recorded: written off as "cost difference".
     pub difference: i64,
     pub areas: Option<Areas>,
+    /// What left the books with it, because it never came.
+    #[serde(default, skip_serializing_if = "is_zero")]
+    pub withdrawn: i64,
 }
 
 /// A sheet or offcut.
@@ -152,7 +161,7 @@ pub struct Piece {
     pub note: Option<String>,
     /// What came into the books with it from outside, minor units; 0 for what a cut left.
     pub received: i64,
-    /// What it carried when it entered the books.
+    /// What it carries as long as it is on hand: what it carried when it entered the books, and what came later.
     pub cost: i64,
     /// The event by which it entered.
     pub born: Hash,
@@ -173,6 +182,19 @@ pub struct Piece {
     /// A person settled that there is no such piece.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub gone: Option<Gone>,
+    /// What costs, credits and write-downs that came later changed of `cost`; corrections of what it cost at first are
+    /// not in it.
+    #[serde(default, skip_serializing_if = "is_zero")]
+    pub later: i64,
+    /// What was written down of it.
+    #[serde(default, skip_serializing_if = "is_zero")]
+    pub written_down: i64,
+    /// The customer whose it is: for that customer's orders only, and without cost.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub owner: Option<String>,
+    /// Its protective film, where someone said.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub film: Option<Film>,
 }
 
 /// Why a piece that was recorded is none.
@@ -183,6 +205,20 @@ pub enum Gone {
     Nothing,
     /// It was recorded twice: this is the piece.
     Same(Uuid),
+}
+
+fn is_zero(sum: &i64) -> bool {
+    *sum == 0
+}
+
+/// Protective film, by face.
+#[derive(Clone, PartialEq, Eq, Debug, Serialize, Deserialize)]
+#[allow(missing_docs)]
+pub struct Film {
+    pub face: bool,
+    pub back: bool,
+    /// A date, `YYYY-MM-DD`.
+    pub since: Option<String>,
 }
 
 /// Where a piece stands in the books, as promised to scripts.
@@ -225,7 +261,7 @@ impl Piece {
             return Status::Conflict;
         }
         match &self.used {
-            Some(Use { how: How::Scrapped, .. }) => Status::WrittenOff,
+            Some(Use { how: How::Scrapped | How::Withdrawn, .. }) => Status::WrittenOff,
             Some(_) => Status::Used,
             None if self.holds.is_empty() => Status::Free,
             None => Status::Held,
@@ -237,11 +273,27 @@ impl Piece {
         if self.used.is_some() { 0 } else { self.cost }
     }
 
-    /// Charged to orders, and written off, by the use that counts.
+    /// Charged to orders by the use that counts, and written off by it or before.
     pub fn charged_and_written_off(&self) -> (i64, i64) {
-        self.used
+        let (charged, off) = self
+            .used
             .as_ref()
-            .map_or((0, 0), |u| (u.charges.iter().map(|c| c.charge.total()).sum(), u.written_off + u.difference))
+            .map_or((0, 0), |u| (u.charges.iter().map(|c| c.charge.total()).sum(), u.written_off + u.difference));
+        (charged, off + self.written_down)
+    }
+
+    /// Changes what it carries. Of what is used up already, the difference is written off.
+    pub(crate) fn change_cost(&mut self, by: i64) {
+        self.cost += by;
+        if let Some(used) = &mut self.used {
+            used.difference += by;
+        }
+    }
+
+    /// Whether an order of this customer may use it: a customer's own material is for that customer's orders only.
+    pub fn is_for(&self, customer: Option<&str>) -> bool {
+        let same = |a: &str, b: &str| a.trim().to_lowercase() == b.trim().to_lowercase();
+        self.owner.as_deref().is_none_or(|owner| customer.is_some_and(|c| same(c, owner)))
     }
 }
 
@@ -255,11 +307,27 @@ pub struct Lot {
     pub supplier: Option<String>,
     pub thickness_um: Option<i64>,
     pub delivery: Option<Uuid>,
-    /// Invoiced with freight, minor units.
+    /// Invoiced with freight and duty, and what came later, minor units.
     pub received: i64,
-    /// Written off when it arrived.
+    /// Written off when it arrived, less what was credited for that.
     pub written_off: i64,
     pub at_ms: u64,
+    /// What was claimed from the supplier.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub claims: Vec<Claim>,
+}
+
+/// Something that was claimed from a supplier.
+#[derive(Clone, PartialEq, Eq, Debug, Serialize, Deserialize)]
+#[allow(missing_docs)]
+pub struct Claim {
+    pub id: Uuid,
+    /// Expected, minor units.
+    pub amount: i64,
+    pub why: String,
+    pub at_ms: u64,
+    /// Credited so far, minor units; none: the answer has not come.
+    pub credited: Option<i64>,
 }
 
 /// One delivery.
@@ -270,6 +338,44 @@ pub struct Delivery {
     pub lots: Vec<Uuid>,
     pub supplier: Option<String>,
     pub at_ms: u64,
+    /// The number of the purchase or the delivery note; empty where nobody said one.
+    #[serde(default, skip_serializing_if = "String::is_empty")]
+    pub name: String,
+    /// What was on order.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub ordered: Vec<Ordered>,
+    /// When it is to come, `YYYY-MM-DD`.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub due: Option<String>,
+    /// Why what has not come will not come.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub dropped: Option<String>,
+    #[serde(default, skip_serializing_if = "is_zero")]
+    pub freight: i64,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub freight_by: Option<FreightBy>,
+    #[serde(default, skip_serializing_if = "is_zero")]
+    pub duty: i64,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub note_weight_g: Option<i64>,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub weighed_g: Option<i64>,
+}
+
+impl Delivery {
+    /// The lines of which something is still to come, with how many sheets.
+    pub fn open(&self) -> impl Iterator<Item = (&Ordered, u32)> {
+        let lines = self.ordered.iter().filter(|_| self.dropped.is_none());
+        lines.map(|o| (o, o.line.sheets.saturating_sub(o.came))).filter(|(_, open)| *open > 0)
+    }
+}
+
+/// A line of what is on order, and how many sheets of it came, damaged ones included.
+#[derive(Clone, PartialEq, Eq, Debug, Serialize, Deserialize)]
+#[allow(missing_docs)]
+pub struct Ordered {
+    pub line: OnOrderLine,
+    pub came: u32,
 }
 
 /// How many of one part came out how.
@@ -311,6 +417,16 @@ pub struct Order {
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub remakes: Vec<Remake>,
     pub at_ms: u64,
+    /// What the customer is asked, minor units.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub price: Option<i64>,
+    /// Done with.
+    #[serde(default, skip_serializing_if = "is_false")]
+    pub closed: bool,
+}
+
+fn is_false(said: &bool) -> bool {
+    !said
 }
 
 impl Order {
@@ -357,9 +473,6 @@ pub struct Plan {
     pub pieces: Vec<PlannedPiece>,
     pub not_placed: Vec<NotPlaced>,
     pub lower_bound: Option<i64>,
-    /// No plan of its parts needs fewer pieces; 0 where that is not known.
-    #[serde(default)]
-    pub least_pieces: u32,
     /// Its pieces are promised to it.
     pub held: bool,
     /// The pieces already cut.
@@ -395,6 +508,9 @@ pub struct Rack {
 pub struct Material {
     pub id: Uuid,
     pub data: MaterialAdded,
+    /// No longer used for anything new.
+    #[serde(default, skip_serializing_if = "is_false")]
+    pub retired: bool,
 }
 
 /// A machine.
@@ -404,6 +520,26 @@ pub struct Machine {
     pub id: Uuid,
     pub data: MachineAdded,
     pub tuned: Vec<MachineTuned>,
+    /// No longer used for anything new.
+    #[serde(default, skip_serializing_if = "is_false")]
+    pub retired: bool,
+    /// The most thickness of one sort of material each.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub limits: Vec<SortLimit>,
+    /// Above this thickness the focus is set another way, µm; 0: at none.
+    #[serde(default, skip_serializing_if = "is_zero")]
+    pub focus_above_um: i64,
+    /// What worked, oldest first.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub notes: Vec<Noted>,
+}
+
+/// What worked for a material, and when it was said.
+#[derive(Clone, PartialEq, Eq, Debug, Serialize, Deserialize)]
+#[allow(missing_docs)]
+pub struct Noted {
+    pub note: CuttingNoted,
+    pub at_ms: u64,
 }
 
 /// The shop itself.

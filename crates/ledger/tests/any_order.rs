@@ -12,7 +12,7 @@ use sheetloft_ledger::body::*;
 use sheetloft_ledger::event::{Clock, Envelope, Event, Hash, Thing, ThingKind, Touch};
 use sheetloft_ledger::fold::{Book, Folded, Standing};
 use sheetloft_ledger::memory::MemoryBook;
-use sheetloft_ledger::state::{Piece, State};
+use sheetloft_ledger::state::{How, Piece, State};
 use sheetloft_shapes::Shape;
 use uuid::Uuid;
 
@@ -153,7 +153,7 @@ impl World {
 
     fn step(&mut self) {
         let at = self.dice.roll(self.devices.len());
-        match self.dice.roll(28) {
+        match self.dice.roll(42) {
             0 | 1 => {
                 let (delivery, lot, material) = (self.dice.uuid(), self.dice.uuid(), self.dice.uuid());
                 let pieces: Vec<Born> = (0..=self.dice.roll(3)).map(|_| self.born(1_000, 5_000)).collect();
@@ -173,6 +173,9 @@ impl World {
                     freight: 0,
                     written_off: 0,
                     pieces,
+                    duty: 0,
+                    on_order: None,
+                    owner: None,
                 });
                 self.act(at, vec![(body, things)], false);
             }
@@ -210,7 +213,6 @@ impl World {
                     pieces: vec![],
                     not_placed: vec![],
                     lower_bound: None,
-                    least_pieces: 0,
                     to_buy: vec![],
                 });
                 let held = Body::Held(Held { plan, orders: vec![order], pieces: vec![piece.id] });
@@ -265,6 +267,7 @@ impl World {
                     charges: vec![OrderCharge { order, charge }],
                     areas: Areas { parts2: area2 - offcuts2, kerf2: 0, offcuts2, scrap2: 0 },
                     why: None,
+                    owner: None,
                 });
                 self.act(at, vec![(body, things)], false);
             }
@@ -292,6 +295,7 @@ impl World {
                 let body = Body::Moved(Moved { piece: piece.id, rack: None });
                 self.act(at, vec![(body, vec![thing(ThingKind::Piece, piece.id)])], true);
             }
+            24..=31 => self.book(at),
             _ => {
                 // One device hears everything that another knows.
                 let from = self.dice.roll(self.devices.len());
@@ -355,6 +359,136 @@ impl World {
         ids.dedup();
         let things = ids.into_iter().map(|id| thing(ThingKind::Piece, id)).collect();
         self.act(at, vec![(Body::Settled(settled), things)], false);
+    }
+
+    /// What the books record beyond receiving and cutting.
+    fn book(&mut self, at: usize) {
+        let sum = self.dice.roll(200) as i64 - 60;
+        let why = || "why".to_owned();
+        match self.dice.roll(12) {
+            0 | 1 => {
+                let lots = self.ids(at, ThingKind::Lot);
+                let Some(lot) = lots.first().copied() else { return };
+                let sheets: Vec<Piece> = self.pieces(at).into_iter().filter(|p| p.lot == Some(lot)).collect();
+                let shares: Vec<CostShare> = sheets.iter().map(|p| CostShare { piece: p.id, amount: sum }).collect();
+                let mut things = vec![thing(ThingKind::Lot, lot)];
+                things.extend(shares.iter().map(|s| thing(ThingKind::Piece, s.piece)));
+                let amount = sum * shares.len() as i64 + 7;
+                let body = LotAdjusted { lot, amount, shares, written_off: 7, why: why(), claim: None };
+                self.act(at, vec![(Body::LotAdjusted(body), things)], false);
+            }
+            2 => {
+                let Some(piece) = self.some_piece(at, false) else { return };
+                let Some(lot) = piece.lot else { return };
+                let body = Body::Withdrawn(Withdrawn { piece: piece.id, lot, amount: piece.cost, why: why() });
+                let things = vec![thing(ThingKind::Piece, piece.id), thing(ThingKind::Lot, lot)];
+                self.act(at, vec![(body, things)], false);
+            }
+            3 => {
+                let Some(piece) = self.some_piece(at, true) else { return };
+                let Some(lot) = piece.lot else { return };
+                let born = self.born(1_000, 4_000);
+                let things = [piece.id, born.id].map(|id| thing(ThingKind::Piece, id));
+                let body = LotCorrected {
+                    lot,
+                    material: piece.material,
+                    name: format!("lot {sum}"),
+                    supplier: None,
+                    thickness_um: Some(sum),
+                    sheets: 2,
+                    damaged: 0,
+                    line_total: 1,
+                    freight: 0,
+                    duty: 0,
+                    shares: vec![CostShare { piece: piece.id, amount: sum }],
+                    damaged_off: 3,
+                    born: vec![born],
+                    why: why(),
+                };
+                let things = [vec![thing(ThingKind::Lot, lot)], things.to_vec()].concat();
+                self.act(at, vec![(Body::LotCorrected(body), things)], false);
+            }
+            4 => {
+                let Some(piece) = self.some_piece(at, false) else { return };
+                let body = Body::WrittenDown(WrittenDown { piece: piece.id, amount: piece.cost / 3, why: why() });
+                self.act(at, vec![(body, vec![thing(ThingKind::Piece, piece.id)])], false);
+            }
+            5..=7 => {
+                let lost = |p: &Piece| p.used.as_ref().is_some_and(|u| matches!(u.how, How::Scrapped));
+                let Some(piece) = self.pieces(at).into_iter().find(lost) else { return };
+                let of = piece.used.map(|u| u.event).unwrap();
+                let rack = Some(Uuid::from_u128(self.dice.roll(5) as u128));
+                let body = Body::FoundAgain(FoundAgain { piece: piece.id, of, rack });
+                self.act(at, vec![(body, vec![thing(ThingKind::Piece, piece.id)])], false);
+            }
+            8 => {
+                let Some(piece) = self.some_piece(at, false) else { return };
+                let body = Body::HandedBack(HandedBack { piece: piece.id, why: None });
+                self.act(at, vec![(body, vec![thing(ThingKind::Piece, piece.id)])], false);
+            }
+            9 => {
+                let lots = self.ids(at, ThingKind::Lot);
+                let Some(lot) = lots.last().copied() else { return };
+                let claim = self.dice.uuid();
+                let claimed = Body::Claimed(Claimed { lot, claim, amount: 9, why: why() });
+                let (shares, claim) = (Vec::new(), Some(claim));
+                let credit = LotAdjusted { lot, amount: -9, shares, written_off: -9, why: why(), claim };
+                let things = vec![thing(ThingKind::Lot, lot)];
+                self.act(at, vec![(claimed, things.clone()), (Body::LotAdjusted(credit), things)], false);
+            }
+            10 => {
+                let delivery = self.ids(at, ThingKind::Delivery).first().copied();
+                let (new, line, material) = (self.dice.uuid(), self.dice.uuid(), self.dice.uuid());
+                let delivery = delivery.unwrap_or(new);
+                let body = match self.dice.roll(3) {
+                    0 => Body::OnOrder(OnOrder {
+                        delivery,
+                        name: "B".into(),
+                        supplier: None,
+                        due: None,
+                        lines: vec![OnOrderLine { line, material, w_um: 9, h_um: 9, sheets: 3, unit_cost: None }],
+                    }),
+                    1 => Body::OnOrderDropped(OnOrderDropped { delivery, why: why() }),
+                    _ => Body::Delivered(Delivered {
+                        delivery,
+                        name: "D".into(),
+                        supplier: None,
+                        freight: 1,
+                        freight_by: FreightBy::Weight,
+                        duty: 2,
+                        note_weight_g: Some(sum),
+                        weighed_g: None,
+                    }),
+                };
+                self.act(at, vec![(body, vec![thing(ThingKind::Delivery, delivery)])], false);
+            }
+            _ => {
+                let known = self.ids(at, ThingKind::Machine).first().copied();
+                let id = known.unwrap_or_else(|| self.dice.uuid());
+                let orders = self.ids(at, ThingKind::Order);
+                let body = match (known, self.dice.roll(4)) {
+                    (None, _) => Body::MachineAdded(MachineAdded {
+                        name: "m".into(),
+                        bed_um: [9, 9],
+                        kind: MachineKind::Laser,
+                        max_thickness_um: None,
+                    }),
+                    (_, 0) => Body::MachineChanged(MachineChanged { focus_above_um: Some(sum), ..Default::default() }),
+                    (_, 1) => Body::CuttingNoted(CuttingNoted { speed_um_s: Some(sum), ..Default::default() }),
+                    (_, 2) => Body::Retired(Retired { thing: id, retired: sum > 0, why: None }),
+                    _ => {
+                        let Some(order) = orders.first().copied() else { return };
+                        let body = match sum % 2 {
+                            0 => Body::OrderPriced(OrderPriced { order, price: Some(sum) }),
+                            _ => Body::OrderClosed(OrderClosed { order, closed: sum > 0 }),
+                        };
+                        self.act(at, vec![(body, vec![thing(ThingKind::Order, order)])], false);
+                        return;
+                    }
+                };
+                self.act(at, vec![(body, vec![thing(ThingKind::Machine, id)])], false);
+            }
+        }
     }
 
     fn shuffled(&mut self) -> Vec<Arc<Event>> {
@@ -479,7 +613,7 @@ fn the_random_work_really_makes_conflicts_and_undos() {
         gone: a.gone + b.gone,
         moved: a.moved + b.moved,
     };
-    let counted = (1..120).map(|seed| run(seed * 7_919, 3, 60)).fold(Counted::default(), sum);
+    let counted = (1..240).map(|seed| run(seed * 7_919, 3, 60)).fold(Counted::default(), sum);
     assert!(counted.conflicts > 10 && counted.undone > 10 && counted.gone > 5 && counted.moved > 5, "{counted:?}");
 }
 

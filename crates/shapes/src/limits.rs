@@ -16,6 +16,8 @@ pub const EVENT_BYTES: usize = 1 << 20;
 pub const TEXT_CHARS: usize = 200;
 /// Most sheets in one delivery line.
 pub const SHEETS_PER_LINE: u32 = 1_000;
+/// Most lines of one delivery, or of what is on order by one name.
+pub const DELIVERY_LINES: usize = 200;
 /// Most pieces of one part in one order line.
 pub const QUANTITY: u32 = 10_000;
 /// Most parts to be placed by one plan.

@@ -80,6 +80,31 @@ pub struct StockSizeGiven {
     pub supplier: Option<String>,
 }
 
+/// A line of a delivery, or of what is on order.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize, TS)]
+#[serde(default, deny_unknown_fields)]
+#[ts(optional_fields)]
+pub struct DeliveryLine {
+    /// The material's name.
+    pub material: String,
+    /// `WxH`; grain runs along the first where the material says `long`.
+    pub size: String,
+    /// How many arrived, damaged ones included.
+    pub sheets: String,
+    /// As invoiced; may be left out where the line of what was on order has it.
+    pub unit_cost: Option<String>,
+    /// The lot's name; left out, it gets one.
+    pub lot: Option<String>,
+    /// Where they stand.
+    pub rack: Option<String>,
+    /// Measured.
+    pub thickness: Option<String>,
+    /// How many are damaged.
+    pub damaged: Option<String>,
+    /// The customer whose material it is.
+    pub owner: Option<String>,
+}
+
 /// What is to become of a leftover of a plan.
 #[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize, TS)]
 #[serde(default)]
@@ -212,6 +237,12 @@ actions! {
         reorder_at: Option<String>,
         /// … so many.
         reorder_count: Option<String>,
+        /// `acrylic`, `plywood`, `mdf` or `other`.
+        sort: Option<String>,
+        /// `cast` or `extruded`.
+        made: Option<String>,
+        /// Materials that may stand in for it, where a person says so each time.
+        substitutes: Vec<String>,
     } => MaterialAnswer;
     /// Changes some fields of a material.
     MaterialChange = "material change" {
@@ -232,7 +263,13 @@ actions! {
         reorder_at: Option<String>,
         /// … so many.
         reorder_count: Option<String>,
-        /// Fields that have no value any more: `density`, `not-for-laser`, `price`, `reorder`, `stock-sizes`.
+        /// `acrylic`, `plywood`, `mdf` or `other`.
+        sort: Option<String>,
+        /// `cast` or `extruded`.
+        made: Option<String>,
+        /// All that may stand in for it, in the place of those before, where a person says so each time.
+        substitutes: Vec<String>,
+        /// Fields that have no value any more: `density`, `not-for-laser`, `price`, `reorder`, `stock-sizes`, `sort`, `made`, `substitutes`.
         clear: Vec<String>,
     } => MaterialAnswer;
     /// The materials.
@@ -271,7 +308,91 @@ actions! {
         /// Measured.
         thickness: Option<String>,
         damaged: Option<String>,
+        /// Duty for the delivery.
+        duty: Option<String>,
+        /// What was on order that it is booked against.
+        on_order: Option<String>,
+        /// The customer whose material it is.
+        owner: Option<String>,
     } => ReceiveAnswer;
+    /// A delivery of several lines.
+    ReceiveDelivery = "receive delivery" {
+        lines: Vec<DeliveryLine>,
+        /// The lines as CSV with a row of headings, in their place.
+        file: Option<Upload>,
+        /// The number of the delivery note.
+        name: Option<String>,
+        supplier: Option<String>,
+        freight: Option<String>,
+        /// `weight`, `area` or `value`.
+        freight_by: Option<String>,
+        duty: Option<String>,
+        /// The pallet's weight by the delivery note, kg.
+        note_weight: Option<String>,
+        /// The pallet's weight as measured, kg.
+        weighed: Option<String>,
+        /// What was on order that it is booked against.
+        on_order: Option<String>,
+    } => DeliveryAnswer;
+    /// Sheets are on order from a supplier.
+    OnOrderAdd = "on-order add" {
+        lines: Vec<DeliveryLine>,
+        /// The lines as CSV with a row of headings, in their place.
+        file: Option<Upload>,
+        /// The number of the purchase.
+        name: Option<String>,
+        supplier: Option<String>,
+        /// `YYYY-MM-DD`.
+        due: Option<String>,
+    } => OnOrderAnswer;
+    /// What is on order.
+    OnOrderList = "on-order list" {
+        /// What has come or was given up, too.
+        all: bool,
+    } => OnOrdersAnswer;
+    /// What has not come of an order to a supplier will not come.
+    OnOrderDrop = "on-order drop" { name: String, why: String, } => OnOrderAnswer;
+    /// The lots.
+    LotList = "lot list" { material: Option<String>, } => LotsAnswer;
+    /// One lot, whole.
+    LotShow = "lot show" { lot: String, material: Option<String>, } => LotAnswer;
+    /// A cost that came later, shared over the lot's sheets.
+    LotCost = "lot cost" { lot: String, material: Option<String>, amount: String, why: String, } => LotAnswer;
+    /// A credit from the supplier.
+    LotCredit = "lot credit" {
+        lot: String,
+        material: Option<String>,
+        amount: String,
+        why: String,
+        /// For this sheet alone; left out: shared over the lot's sheets.
+        piece: Option<String>,
+        /// The claim that it answers, by its number: for what was written off on arrival.
+        claim: Option<String>,
+    } => LotAnswer;
+    /// Something is claimed from the supplier.
+    LotClaim = "lot claim" {
+        lot: String,
+        material: Option<String>,
+        /// Left out: what was written off on arrival.
+        amount: Option<String>,
+        why: String,
+    } => LotAnswer;
+    /// What was said of a delivery line was wrong.
+    LotCorrect = "lot correct" {
+        lot: String,
+        material: Option<String>,
+        name: Option<String>,
+        supplier: Option<String>,
+        sheets: Option<String>,
+        damaged: Option<String>,
+        unit_cost: Option<String>,
+        /// Its part of the freight.
+        freight: Option<String>,
+        /// Its part of the duty.
+        duty: Option<String>,
+        thickness: Option<String>,
+        why: String,
+    } => LotAnswer;
     /// The pieces.
     StockList = "stock list" {
         material: Option<String>,
@@ -302,6 +423,8 @@ actions! {
         /// Direction of the grain in degrees.
         grain_deg: Option<String>,
         note: Option<String>,
+        /// The customer whose material it is.
+        owner: Option<String>,
     } => OffcutAnswer;
 
     /// The smallest offcuts into which each part fits.

@@ -60,7 +60,15 @@ answers! {
     StockSizeRow { size: String, size_mm: [f64; 2], price: Option<String>, supplier: Option<String>, }
     /// A material.
     MaterialRow { name: String, uuid: String, thickness: f64, density: Option<f64>, grain: String, sides: String, kerf: f64, gap: f64, margin: f64,
-        keep_from: [f64; 2], not_for_laser: Option<String>, price: Option<String>, offcut_value: u8, size_tolerance: f64, stock_sizes: Vec<StockSizeRow>, reorder_at: Option<u32>, reorder_count: Option<u32>, on_hand: usize, }
+        keep_from: [f64; 2], not_for_laser: Option<String>, price: Option<String>, offcut_value: u8, size_tolerance: f64, stock_sizes: Vec<StockSizeRow>, reorder_at: Option<u32>, reorder_count: Option<u32>,
+        /// `acrylic`, `plywood`, `mdf` or `other`.
+        sort: Option<String>,
+        /// `cast` or `extruded`.
+        made: Option<String>,
+        /// What may stand in for it.
+        substitutes: Vec<String>,
+        /// No longer used for anything new.
+        retired: bool, on_hand: usize, }
     MaterialAnswer { material: MaterialRow, }
     MaterialsAnswer { materials: Vec<MaterialRow>, }
     RackRow { name: String, uuid: String, pieces: usize, }
@@ -76,6 +84,32 @@ answers! {
     ReceiveAnswer { lot: String, pieces: Vec<NewPiece>, written_off: String,
         /// All good sheets together.
         weight_kg: Option<f64>, warnings: Vec<String>, cautions: Vec<String>, }
+    /// A line of a delivery, received.
+    LotReceived { lot: String, uuid: String, material: String, pieces: Vec<NewPiece>, written_off: String, freight: String, duty: String,
+        /// Its good sheets together.
+        weight_kg: Option<f64>, }
+    /// A delivery of several lines, received.
+    DeliveryAnswer { delivery: String, uuid: String,
+        /// What the freight was shared by: `weight`, `area` or `value`.
+        freight_by: String, lots: Vec<LotReceived>, written_off: String,
+        /// All sheets together, damaged ones too.
+        weight_kg: Option<f64>, warnings: Vec<String>, cautions: Vec<String>, }
+    OnOrderLineRow { material: String, size: String, sheets: u32, came: u32, open: u32, unit_cost: Option<String>, }
+    /// What is on order by one name.
+    OnOrderRow { name: String, uuid: String, supplier: Option<String>, due: Option<String>,
+        /// `open`, `partly_here`, `here` or `dropped`.
+        state: String, lines: Vec<OnOrderLineRow>, ordered: String, }
+    OnOrderAnswer { on_order: OnOrderRow, }
+    OnOrdersAnswer { on_order: Vec<OnOrderRow>, }
+    LotRow { lot: String, uuid: String, material: String, supplier: Option<String>, delivery: Option<String>, when: String, sheets: usize, on_hand: usize,
+        thickness: Option<f64>, received: String, carried: String, charged: String, written_off: String, open_claims: usize, }
+    LotsAnswer { lots: Vec<LotRow>, }
+    LotSheetRow { piece: String, uuid: String, status: String, rack: Option<String>, cost: String, }
+    ClaimRow { claim: usize, amount: String, why: String, when: String, credited: Option<String>, }
+    /// One lot, whole.
+    LotAnswer { lot: LotRow, line_total: Option<String>, unit_cost: Option<String>, freight: Option<String>, duty: Option<String>, arrived: Option<u32>, damaged: Option<u32>,
+        /// Nothing of it was used yet.
+        untouched: bool, sheets: Vec<LotSheetRow>, claims: Vec<ClaimRow>, history: Vec<HistoryRow>, warnings: Vec<String>, }
     /// One piece in a list.
     PieceRow { piece: String, uuid: String, kind: String, material: String, status: String, rack: Option<String>, lot: Option<String>, cost: String, area_mm2: f64,
         /// The lowest code of the equal sheets that this one stands with.
@@ -269,11 +303,7 @@ answers! {
     NotPlacedRow { line: usize, order: String, id: String, why: String, }
     /// A plan.
     PlanAnswer { plan: String, uuid: String, orders: Vec<String>, state: String, price: Option<String>, cost: String, pieces: Vec<PlannedPieceRow>,
-        not_placed: Vec<NotPlacedRow>, lower_bound: Option<String>,
-        /// How far the price lies above that, in percent, rounded up.
-        above_percent: Option<u32>,
-        /// No plan of these parts uses fewer pieces.
-        least_pieces: Option<u32>, seconds: f64, warnings: Vec<String>, cautions: Vec<String>,
+        not_placed: Vec<NotPlacedRow>, lower_bound: Option<String>, seconds: f64, warnings: Vec<String>, cautions: Vec<String>,
         /// How many different layouts there are.
         layouts: usize,
         /// What is to be bought.

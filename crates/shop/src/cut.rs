@@ -262,5 +262,6 @@ fn shared(
         charges: shared.charges,
         areas,
         why: None,
+        owner: piece.owner.clone(),
     }
 }

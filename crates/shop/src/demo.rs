@@ -95,6 +95,16 @@ fn materials(shop: &mut Shop, host: &mut dyn Host, changed: &mut Vec<Changed>) -
             }],
             reorder_at: some("1"),
             reorder_count: some("4"),
+            sort: Some(
+                ["acrylic", "plywood", "mdf"]
+                    .into_iter()
+                    .find(|s| name.to_lowercase().contains(s))
+                    .unwrap_or("other")
+                    .to_owned(),
+            ),
+            // Invented, as the prices are.
+            made: name.starts_with("Acrylic").then(|| "cast".to_owned()),
+            substitutes: Vec::new(),
         };
         changed.extend(material::add(shop, host, &with)?.1);
     }

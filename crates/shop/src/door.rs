@@ -14,8 +14,8 @@ use crate::error::Error;
 use crate::host::{Host, Machine};
 use crate::shop::Shop;
 use crate::{
-    books, cut, demo, drawing, find, given, history, hold, label, layout, material, now, order, piece, place, plan,
-    receive, report, say, scan, setup, stock, ticket, undo,
+    books, cut, demo, drawing, find, given, history, hold, label, layout, lot, material, now, on_order, order, piece,
+    place, plan, receive, report, say, scan, setup, stock, ticket, undo,
 };
 
 /// What came of an action.
@@ -224,6 +224,16 @@ impl Door {
             Action::MachineAdd(with) => wrote!(MachineAdd, place::machine_add(shop, host, with)),
             Action::MachineList(_) => read(Answer::MachineList(place::machine_list(shop)?)),
             Action::Receive(with) => wrote!(Receive, receive::receive(shop, host, with)),
+            Action::ReceiveDelivery(with) => wrote!(ReceiveDelivery, receive::delivery(shop, host, with)),
+            Action::OnOrderAdd(with) => wrote!(OnOrderAdd, on_order::add(shop, host, with)),
+            Action::OnOrderList(with) => read(Answer::OnOrderList(on_order::list(shop, with)?)),
+            Action::OnOrderDrop(with) => wrote!(OnOrderDrop, on_order::drop(shop, host, with)),
+            Action::LotList(with) => read(Answer::LotList(lot::list(shop, with)?)),
+            Action::LotShow(with) => read(Answer::LotShow(lot::show(shop, with)?)),
+            Action::LotCost(with) => wrote!(LotCost, lot::cost(shop, host, with)),
+            Action::LotCredit(with) => wrote!(LotCredit, lot::credit(shop, host, with)),
+            Action::LotClaim(with) => wrote!(LotClaim, lot::claim(shop, host, with)),
+            Action::LotCorrect(with) => wrote!(LotCorrect, lot::correct(shop, host, with)),
             Action::StockList(with) => read(Answer::StockList(stock::list(shop, with)?)),
             Action::StockShow(with) => read(Answer::StockShow(stock::show(shop, with)?)),
             Action::StockExport(_) => read(Answer::StockExport(stock::export(shop)?)),

@@ -174,6 +174,10 @@ impl From<Refusal> for Error {
             Refusal::PlanNotHeld { plan } => say!("refused-plan-not-held", plan = plan),
             Refusal::PlanCut { plan } => say!("refused-plan-cut", plan = plan),
             Refusal::PieceCut { piece, plan } => say!("refused-piece-cut", piece = piece, plan = plan),
+            Refusal::Owned { piece, owner } => say!("refused-owned", piece = piece, owner = owner),
+            Refusal::NotOwned { piece } => say!("refused-not-owned", piece = piece),
+            Refusal::CarriesLess { piece } => say!("refused-carries-less", piece = piece),
+            Refusal::NotWrittenOff { piece } => say!("refused-not-written-off", piece = piece),
             Refusal::Frozen { thing } => say!("refused-frozen", thing = thing),
         })
     }

@@ -93,6 +93,24 @@ fn material(reader: &Reader<'_>, id: Uuid) -> Result<String, Error> {
     named(reader, Thing::new(ThingKind::Material, id), |s| s.material().map(|m| m.data.name))
 }
 
+fn lot(reader: &Reader<'_>, id: Uuid) -> Result<String, Error> {
+    named(reader, Thing::new(ThingKind::Lot, id), |s| s.lot().map(|l| l.name))
+}
+
+fn delivery(reader: &Reader<'_>, id: Uuid) -> Result<String, Error> {
+    named(reader, Thing::new(ThingKind::Delivery, id), |s| s.delivery().map(|d| d.name))
+}
+
+/// The name of the material or machine that an event is about.
+fn catalogued(reader: &Reader<'_>, event: &Event) -> Result<String, Error> {
+    let Some(thing) = event.things().next() else { return Ok(String::new()) };
+    named(reader, thing, |s| match s {
+        State::Material(m) => Some(m.data.name),
+        State::Machine(m) => Some(m.data.name),
+        _ => None,
+    })
+}
+
 fn rack(reader: &Reader<'_>, id: Option<Uuid>) -> Result<String, Error> {
     let Some(id) = id else { return Ok("—".to_owned()) };
     named(reader, Thing::new(ThingKind::Rack, id), |s| s.rack().map(|r| r.name))
@@ -119,6 +137,10 @@ fn name_at_birth(reader: &Reader<'_>, id: Uuid) -> Result<String, Error> {
         Some(Body::Recorded(b)) => Some(b.piece.code.clone()),
         Some(Body::Cut(b)) => born(&b.born),
         Some(Body::Taken(b)) => born(&b.born),
+        Some(Body::LotCorrected(b)) => born(&b.born),
+        Some(Body::MachineAdded(b)) => Some(b.name.clone()),
+        Some(Body::OnOrder(b)) => Some(b.name.clone()),
+        Some(Body::Delivered(b)) => Some(b.name.clone()),
         Some(Body::OrderMade(b)) => Some(b.code.clone()),
         Some(Body::PlanMade(b)) => Some(b.code.clone()),
         Some(Body::MaterialAdded(b)) => Some(b.name.clone()),
@@ -200,6 +222,53 @@ fn one(shop: &Shop, reader: &Reader<'_>, event: &Event) -> Result<Say, Error> {
             }
         }
         Body::Settled(b) => say!("history-settled", piece = piece(reader, b.piece)?),
+        Body::OnOrder(b) => {
+            let sheets: u32 = b.lines.iter().map(|l| l.sheets).sum();
+            say!("history-on-order", count = sheets, name = &b.name)
+        }
+        Body::OnOrderDropped(b) => {
+            say!("history-on-order-dropped", name = delivery(reader, b.delivery)?, why = &b.why)
+        }
+        Body::Delivered(b) => say!("history-delivered", name = &b.name),
+        Body::LotAdjusted(b) if b.amount < 0 => {
+            say!("history-lot-credit", lot = lot(reader, b.lot)?, sum = shop.money(-b.amount), why = &b.why)
+        }
+        Body::LotAdjusted(b) => {
+            say!("history-lot-cost", lot = lot(reader, b.lot)?, sum = shop.money(b.amount), why = &b.why)
+        }
+        Body::Claimed(b) => {
+            say!("history-claimed", lot = lot(reader, b.lot)?, sum = shop.money(b.amount), why = &b.why)
+        }
+        Body::Withdrawn(b) => {
+            say!("history-withdrawn", piece = piece(reader, b.piece)?, lot = lot(reader, b.lot)?, why = &b.why)
+        }
+        Body::LotCorrected(b) => say!("history-lot-corrected", lot = lot(reader, b.lot)?, why = &b.why),
+        Body::WrittenDown(b) => {
+            say!("history-written-down", piece = piece(reader, b.piece)?, sum = shop.money(b.amount), why = &b.why)
+        }
+        Body::FoundAgain(b) => {
+            say!("history-found-again", piece = piece(reader, b.piece)?, rack = rack(reader, b.rack)?)
+        }
+        Body::HandedBack(b) => say!("history-handed-back", piece = piece(reader, b.piece)?),
+        Body::FilmNoted(b) => say!("history-film", piece = piece(reader, b.piece)?),
+        Body::Retired(b) => match b.retired {
+            true => say!("history-retired", name = catalogued(reader, event)?),
+            false => say!("history-back-in-use", name = catalogued(reader, event)?),
+        },
+        Body::MachineChanged(_) => say!("history-machine-changed", name = catalogued(reader, event)?),
+        Body::CuttingNoted(b) => say!(
+            "history-cutting-noted",
+            machine = catalogued(reader, event)?,
+            material = material(reader, b.material)?,
+        ),
+        Body::OrderPriced(b) => match b.price {
+            Some(sum) => say!("history-order-priced", order = order(reader, b.order)?, sum = shop.money(sum)),
+            None => say!("history-order-unpriced", order = order(reader, b.order)?),
+        },
+        Body::OrderClosed(b) => match b.closed {
+            true => say!("history-order-closed", order = order(reader, b.order)?),
+            false => say!("history-order-reopened", order = order(reader, b.order)?),
+        },
         Body::Labelled(b) => say!("history-labelled", count = b.pieces.len()),
         Body::LabelWanted(b) => say!("history-label-wanted", count = b.pieces.len()),
         Body::AddressSet(b) => match &b.address {

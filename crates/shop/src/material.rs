@@ -1,12 +1,13 @@
 //! `material add`, `material change`, `material list`; prices, and clearances that follow from a material.
 
 use sheetloft_ledger::body::{
-    Body, Grain, MachineKind, MaterialAdded, MaterialChanged, MaterialField, Reorder, Sides, StockSize,
+    Body, Grain, MachineKind, Made, MaterialAdded, MaterialChanged, MaterialField, Reorder, Sides, Sort, StockSize,
 };
 use sheetloft_ledger::event::{Thing, ThingKind};
 use sheetloft_ledger::state::{Lot, Machine, Material, State};
 use sheetloft_ledger::units;
 use sheetloft_store::{By, Reader};
+use uuid::Uuid;
 
 use crate::action::{Clearance, MaterialAdd, MaterialChange, StockSizeGiven};
 use crate::answer::{Changed, MaterialAnswer, MaterialRow, MaterialsAnswer, StockSizeRow};
@@ -14,7 +15,7 @@ use crate::error::Error;
 use crate::host::Host;
 use crate::say;
 use crate::shop::{Lookup, Shop, needed, shown, text, whole, word};
-use crate::view::mm;
+use crate::view::{Names, mm};
 
 /// Adds a material.
 pub fn add(shop: &mut Shop, host: &mut dyn Host, with: &MaterialAdd) -> Result<(MaterialAnswer, Vec<Changed>), Error> {
@@ -42,14 +43,17 @@ pub fn add(shop: &mut Shop, host: &mut dyn Host, with: &MaterialAdd) -> Result<(
         size_tolerance_um: length(&with.size_tolerance, "size_tolerance")?,
         stock_sizes: stock_sizes(shop, &with.stock_sizes)?,
         reorder: reorder(with.reorder_at.as_deref(), with.reorder_count.as_deref(), None)?,
+        sort: sort(with.sort.as_deref())?,
+        made: made(with.made.as_deref())?,
+        substitutes: substitutes(shop, &with.substitutes, None)?,
         name,
     };
     let (material, changed) = shop.write(host, |tx| {
         let id = tx.ids.uuid();
         tx.draft(Body::MaterialAdded(data.clone()), [Thing::new(ThingKind::Material, id)]);
-        Ok(Material { id, data })
+        Ok(Material { id, data, retired: false })
     })?;
-    Ok((MaterialAnswer { material: row(shop, &material, 0) }, changed))
+    Ok((MaterialAnswer { material: row(shop, &Names::read(&shop.read())?, &material, 0) }, changed))
 }
 
 /// Changes some fields of a material.
@@ -85,6 +89,12 @@ pub fn change(
             false => Some(stock_sizes(shop, &with.stock_sizes)?),
         },
         reorder: reorder(with.reorder_at.as_deref(), with.reorder_count.as_deref(), before.data.reorder)?,
+        sort: sort(with.sort.as_deref())?,
+        made: made(with.made.as_deref())?,
+        substitutes: match with.substitutes.is_empty() {
+            true => with.clear.iter().any(|f| is_field(f, "substitutes")).then(Vec::new),
+            false => Some(substitutes(shop, &with.substitutes, Some(before.id))?),
+        },
         cleared: cleared(&with.clear)?,
     };
     if let Some(field) = both(&change) {
@@ -103,7 +113,7 @@ pub fn change(
         }
     };
     let after = shop.read().folded(thing)?.state.and_then(State::material).map_or(before, |m| *m);
-    Ok((MaterialAnswer { material: row(shop, &after, 0) }, changed))
+    Ok((MaterialAnswer { material: row(shop, &Names::read(&shop.read())?, &after, 0) }, changed))
 }
 
 /// The materials, by name.
@@ -111,7 +121,8 @@ pub fn list(shop: &Shop) -> Result<MaterialsAnswer, Error> {
     let counts = shop.read().on_hand_by(By::Material)?;
     let count = |id| counts.iter().find(|(m, _)| *m == id).map_or(0, |(_, n)| *n);
     let materials = shop.read().materials()?;
-    Ok(MaterialsAnswer { materials: materials.iter().map(|m| row(shop, m, count(m.id))).collect() })
+    let names = Names::read(&shop.read())?;
+    Ok(MaterialsAnswer { materials: materials.iter().map(|m| row(shop, &names, m, count(m.id))).collect() })
 }
 
 /// Most sizes in which sheets of one material can be bought.
@@ -146,6 +157,9 @@ fn cleared(given: &[String]) -> Result<Vec<MaterialField>, Error> {
         ("price", Some(MaterialField::Price)),
         ("stock-sizes", None),
         ("reorder", Some(MaterialField::Reorder)),
+        ("sort", Some(MaterialField::Sort)),
+        ("made", Some(MaterialField::Made)),
+        ("substitutes", None),
     ];
     let mut found = Vec::new();
     for name in given {
@@ -163,10 +177,12 @@ fn both(change: &MaterialChanged) -> Option<&'static str> {
         MaterialField::NotForLaser => change.not_for_laser.as_ref().map(|_| "not-for-laser"),
         MaterialField::Price => change.price_per_m2.map(|_| "price"),
         MaterialField::Reorder => change.reorder.map(|_| "reorder"),
+        MaterialField::Sort => change.sort.map(|_| "sort"),
+        MaterialField::Made => change.made.map(|_| "made"),
     })
 }
 
-fn row(shop: &Shop, material: &Material, on_hand: usize) -> MaterialRow {
+fn row(shop: &Shop, names: &Names, material: &Material, on_hand: usize) -> MaterialRow {
     let data = &material.data;
     MaterialRow {
         name: data.name.clone(),
@@ -202,10 +218,37 @@ fn row(shop: &Shop, material: &Material, on_hand: usize) -> MaterialRow {
                 supplier: s.supplier.clone(),
             })
             .collect(),
+        sort: data.sort.map(|s| s.word().to_owned()),
+        made: data.made.map(|m| m.word().to_owned()),
+        substitutes: data.substitutes.iter().map(|id| names.material(*id)).collect(),
+        retired: material.retired,
         reorder_at: data.reorder.map(|r| r.at),
         reorder_count: data.reorder.map(|r| r.count),
         on_hand,
     }
+}
+
+fn sort(given: Option<&str>) -> Result<Option<Sort>, Error> {
+    word(given, &Sort::ALL.map(|s| (s.word(), Some(s))), None, "sort")
+}
+
+fn made(given: Option<&str>) -> Result<Option<Made>, Error> {
+    word(given, &[Made::Cast, Made::Extruded].map(|m| (m.word(), Some(m))), None, "made")
+}
+
+/// Materials that may stand in, by their names; a material never stands in for itself.
+fn substitutes(shop: &Shop, given: &[String], of: Option<Uuid>) -> Result<Vec<Uuid>, Error> {
+    let mut found: Vec<Uuid> = Vec::new();
+    for name in given.iter().filter(|n| !n.trim().is_empty()) {
+        let material = shop.read().find_material(name).map_err(|e| e.at("substitutes"))?;
+        if Some(material.id) == of {
+            return Err(Error::bad(say!("error-own-substitute", material = &material.data.name)).at("substitutes"));
+        }
+        if !found.contains(&material.id) {
+            found.push(material.id);
+        }
+    }
+    Ok(found)
 }
 
 /// When to buy more: both numbers, or one of them where the other is known.

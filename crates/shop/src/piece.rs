@@ -188,7 +188,15 @@ pub fn take(shop: &mut Shop, host: &mut dyn Host, with: &Take) -> Result<(TakeAn
             }
             (None, why) => TakenFor::Shop { why: why.unwrap_or_default(), amount: charge.total() },
         };
-        let taken = Taken { piece: now.id, material: now.material, lot: now.lot, paid_by, born: born.clone(), areas };
+        let taken = Taken {
+            piece: now.id,
+            material: now.material,
+            lot: now.lot,
+            paid_by,
+            born: born.clone(),
+            areas,
+            owner: now.owner,
+        };
         tx.draft(Body::Taken(taken), touches);
         Ok((born, charge.total()))
     })?;

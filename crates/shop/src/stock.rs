@@ -47,7 +47,7 @@ pub fn list(shop: &Shop, with: &StockList) -> Result<StockAnswer, Error> {
         rack: given(&with.rack).map(|r| reader.find_rack(&r)).transpose()?.map(|r| r.id),
         kind,
         statuses,
-        label_due: false,
+        ..PieceFilter::default()
     };
     let pieces = reader.pieces(&filter)?;
     let names = Names::read(&reader)?;
@@ -156,6 +156,10 @@ fn fate(piece: &Piece, names: &Names, reader: &Reader<'_>) -> Result<Option<Stri
             say!("fate-taken-shop", when = when, why = used.why.clone().unwrap_or_default()).text()
         }
         How::Taken => say!("fate-taken", when = when, orders = orders.join(", ")).text(),
+        How::Withdrawn => say!("fate-withdrawn", when = when, why = used.why.clone().unwrap_or_default()).text(),
+        How::HandedBack => {
+            say!("fate-handed-back", when = when, owner = piece.owner.clone().unwrap_or_default()).text()
+        }
         How::Scrapped => say!("fate-scrapped", when = when, why = used.why.clone().unwrap_or_default()).text(),
     }))
 }
@@ -211,6 +215,8 @@ struct PieceLine {
     #[serde(default)]
     note: Option<String>,
     #[serde(default)]
+    owner: Option<String>,
+    #[serde(default)]
     grain_deg: Option<f64>,
     #[serde(default)]
     known: Option<serde_json::Value>,
@@ -247,6 +253,7 @@ pub fn export(shop: &Shop) -> Result<FileAnswer, Error> {
             cost: Some(shop.money(p.carried()).into()),
             lot: names.lot(p.lot),
             note: p.note.clone(),
+            owner: p.owner.clone(),
             grain_deg: p.grain_udeg.map(|g| g as f64 / 1_000_000.0),
             known: Some(match p.known_within_um == p.known.within_um() {
                 true => view::known_word(p.known).into(),
@@ -291,6 +298,7 @@ struct New {
     lot: Option<String>,
     note: Option<String>,
     from: Option<Uuid>,
+    owner: Option<String>,
 }
 
 /// Pieces from JSON lines: all lines or none.
@@ -380,6 +388,7 @@ fn new_piece(
         lot: text(line.lot.as_deref(), "lot")?,
         note: text(line.note.as_deref(), "note")?,
         from: None,
+        owner: owned(line.owner.as_deref(), cost)?,
         shape,
         material,
     })
@@ -429,6 +438,15 @@ pub fn side(given: Option<&str>) -> Result<FlawSide, Error> {
     word(given, &words, FlawSide::Through, "side")
 }
 
+/// Whose material it is, where it is a customer's own: that has no cost.
+pub fn owned(owner: Option<&str>, cost: i64) -> Result<Option<String>, Error> {
+    let owner = text(owner, "owner")?;
+    match owner.is_some() && cost != 0 {
+        true => Err(Error::bad(say!("error-owned-cost")).at("cost")),
+        false => Ok(owner),
+    }
+}
+
 /// A leftover that nobody recorded. It costs 0.00 unless said.
 pub fn offcut_add(
     shop: &mut Shop,
@@ -455,6 +473,7 @@ pub fn offcut_add(
     let said = said.map(|t| t.parse::<f64>().map_err(|_| wrong(t))).transpose()?;
     let rack = with.rack.as_deref().filter(|t| !t.trim().is_empty());
     let cost = with.cost.as_deref().filter(|t| !t.trim().is_empty());
+    let given_cost = cost.map(|text| shop.sum(text, "cost")).transpose()?.unwrap_or(0);
     let new = New {
         grain_udeg: grain(&material, PieceKind::Offcut, &shape, said)?,
         kind: PieceKind::Offcut,
@@ -462,9 +481,13 @@ pub fn offcut_add(
         known,
         known_within_um,
         rack: rack.map(|name| reader.find_rack(name)).transpose()?.map(|r| r.id),
-        cost: cost.map(|text| shop.sum(text, "cost")).transpose()?.unwrap_or(0),
+        cost: given_cost,
         lot: None,
         note: text(with.note.as_deref(), "note")?,
+        owner: match from.as_ref().and_then(|p| p.owner.clone()) {
+            Some(owner) => owned(Some(&owner), given_cost)?,
+            None => owned(with.owner.as_deref(), given_cost)?,
+        },
         from: from.map(|p| p.id),
         shape,
         material,
@@ -531,6 +554,7 @@ fn record(shop: &mut Shop, host: &mut dyn Host, news: Vec<New>) -> Result<(Vec<B
                 from: new.from,
                 note: new.note,
                 piece: born,
+                owner: new.owner,
             };
             tx.draft(Body::Recorded(recorded), touches);
         }

@@ -2,7 +2,9 @@
 
 use ts_rs::{Config, TS};
 
-use crate::action::{self, Clearance, Given, LeftoverChange, PartMove, PartQuantity, StockSizeGiven, Upload};
+use crate::action::{
+    self, Clearance, DeliveryLine, Given, LeftoverChange, PartMove, PartQuantity, StockSizeGiven, Upload,
+};
 use crate::answer;
 
 /// The whole of `ui/src/lib/door.ts`: what each action takes and gives.
@@ -21,6 +23,7 @@ pub fn typescript() -> String {
     declare(PartQuantity::decl(&config));
     declare(Clearance::decl(&config));
     declare(StockSizeGiven::decl(&config));
+    declare(DeliveryLine::decl(&config));
     declare(LeftoverChange::decl(&config));
     declare(PartMove::decl(&config));
     // What is left out of an action is as if it were empty: lists and switches too.

@@ -167,6 +167,7 @@ fn search_key(state: &State) -> Option<String> {
         State::Lot(lot) => Some(lot.name.to_lowercase()),
         State::Device(device) => Some(device.tag.clone()),
         State::Paper(paper) => Some(paper.name.to_lowercase()),
-        State::Piece(_) | State::Delivery(_) | State::Setting(_) | State::Count(_) => None,
+        State::Delivery(delivery) => Some(delivery.name.to_lowercase()).filter(|name| !name.is_empty()),
+        State::Piece(_) | State::Setting(_) | State::Count(_) => None,
     }
 }

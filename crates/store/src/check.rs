@@ -235,7 +235,7 @@ fn check_piece(piece: &Piece, found: &mut Vec<Finding>) {
     let Some(used) = &piece.used else { return };
     let (charged, written_off) = piece.charged_and_written_off();
     let returned: i64 = used.returned.iter().map(|r| r.cost).sum();
-    if charged + written_off + returned != piece.cost {
+    if charged + written_off - piece.written_down + returned + used.withdrawn != piece.cost {
         found.push(Finding { what: What::PieceCostOff, place: place() });
     }
     if let Some(areas) = used.areas {

@@ -27,6 +27,8 @@ pub struct PieceFilter {
     pub statuses: Vec<&'static str>,
     /// Only pieces whose label is due.
     pub label_due: bool,
+    /// Of this lot.
+    pub lot: Option<Uuid>,
 }
 
 impl PieceFilter {
@@ -174,6 +176,23 @@ impl Reader<'_> {
         Ok(found.into_iter().filter_map(State::lot).find(|lot| lot.material == material))
     }
 
+    /// The lots with this name, in any letter case.
+    pub fn lots_named(&self, name: &str) -> Result<Vec<sheetloft_ledger::state::Lot>, StoreError> {
+        let found = self.by_code(ThingKind::Lot, &name.to_lowercase())?;
+        Ok(found.into_iter().filter_map(State::lot).collect())
+    }
+
+    /// Every delivery, what is on order among them.
+    pub fn deliveries(&self) -> Result<Vec<sheetloft_ledger::state::Delivery>, StoreError> {
+        Ok(self.all_of(ThingKind::Delivery)?.into_iter().filter_map(State::delivery).collect())
+    }
+
+    /// The deliveries with this name, in any letter case.
+    pub fn deliveries_named(&self, name: &str) -> Result<Vec<sheetloft_ledger::state::Delivery>, StoreError> {
+        let found = self.by_code(ThingKind::Delivery, &name.to_lowercase())?;
+        Ok(found.into_iter().filter_map(State::delivery).collect())
+    }
+
     /// Every lot.
     pub fn lots(&self) -> Result<Vec<sheetloft_ledger::state::Lot>, StoreError> {
         Ok(self.all_of(ThingKind::Lot)?.into_iter().filter_map(State::lot).collect())
@@ -181,7 +200,8 @@ impl Reader<'_> {
 
     /// Twice the area of all sheets of a lot, µm²; `None` where it has none.
     pub fn sheet_area2_of_lot(&self, lot: Uuid) -> Result<Option<i64>, StoreError> {
-        let sql = "SELECT sum(area2) FROM piece WHERE lot = ?1 AND kind = 'sheet'";
+        let sql = "SELECT sum(area2) FROM piece WHERE lot = ?1 AND kind = 'sheet' \
+                   AND coalesce(body ->> '$.piece.used.withdrawn', 0) = 0";
         Ok(self.0.prepare_cached(sql)?.query_row([lot], |row| row.get(0))?)
     }
 
@@ -215,10 +235,10 @@ impl Reader<'_> {
         let due = if filter.label_due { "AND label_due = 1" } else { "" };
         let sql = format!(
             "SELECT body FROM piece WHERE body IS NOT NULL AND (?1 IS NULL OR material = ?1) AND (?2 IS NULL OR rack = ?2) \
-             AND (?3 IS NULL OR kind = ?3) {due} {narrow} ORDER BY area2, code, id"
+             AND (?3 IS NULL OR kind = ?3) AND (?4 IS NULL OR lot = ?4) {due} {narrow} ORDER BY area2, code, id"
         );
         let mut values: Vec<Box<dyn rusqlite::ToSql>> =
-            vec![Box::new(filter.material), Box::new(filter.rack), Box::new(filter.kind)];
+            vec![Box::new(filter.material), Box::new(filter.rack), Box::new(filter.kind), Box::new(filter.lot)];
         for status in &filter.statuses {
             values.push(Box::new(*status));
         }

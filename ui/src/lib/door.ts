@@ -86,6 +86,44 @@ price?: string,
  */
 supplier?: string, };
 
+export type DeliveryLine = { 
+/**
+ * The material's name.
+ */
+material: string, 
+/**
+ * `WxH`; grain runs along the first where the material says `long`.
+ */
+size: string, 
+/**
+ * How many arrived, damaged ones included.
+ */
+sheets: string, 
+/**
+ * As invoiced; may be left out where the line of what was on order has it.
+ */
+unit_cost?: string, 
+/**
+ * The lot's name; left out, it gets one.
+ */
+lot?: string, 
+/**
+ * Where they stand.
+ */
+rack?: string, 
+/**
+ * Measured.
+ */
+thickness?: string, 
+/**
+ * How many are damaged.
+ */
+damaged?: string, 
+/**
+ * The customer whose material it is.
+ */
+owner?: string, };
+
 export type LeftoverChange = { 
 /**
  * Its number, from 1, as the plan shows it.
@@ -182,7 +220,19 @@ reorder_at?: string,
 /**
  * … so many.
  */
-reorder_count?: string, };
+reorder_count?: string, 
+/**
+ * `acrylic`, `plywood`, `mdf` or `other`.
+ */
+sort?: string, 
+/**
+ * `cast` or `extruded`.
+ */
+made?: string, 
+/**
+ * Materials that may stand in for it, where a person says so each time.
+ */
+substitutes?: Array<string>, };
 
 export type MaterialChange = { material: string, name?: string, density?: string, kerf?: string, gap?: string, margin?: string, keep_from?: string, not_for_laser?: string, price?: string, offcut_value?: string, size_tolerance?: string, 
 /**
@@ -198,7 +248,19 @@ reorder_at?: string,
  */
 reorder_count?: string, 
 /**
- * Fields that have no value any more: `density`, `not-for-laser`, `price`, `reorder`, `stock-sizes`.
+ * `acrylic`, `plywood`, `mdf` or `other`.
+ */
+sort?: string, 
+/**
+ * `cast` or `extruded`.
+ */
+made?: string, 
+/**
+ * All that may stand in for it, in the place of those before, where a person says so each time.
+ */
+substitutes?: Array<string>, 
+/**
+ * Fields that have no value any more: `density`, `not-for-laser`, `price`, `reorder`, `stock-sizes`, `sort`, `made`, `substitutes`.
  */
 clear?: Array<string>, };
 
@@ -228,7 +290,99 @@ size: string, unit_cost: string, freight?: string, lot?: string, supplier?: stri
 /**
  * Measured.
  */
-thickness?: string, damaged?: string, };
+thickness?: string, damaged?: string, 
+/**
+ * Duty for the delivery.
+ */
+duty?: string, 
+/**
+ * What was on order that it is booked against.
+ */
+on_order?: string, 
+/**
+ * The customer whose material it is.
+ */
+owner?: string, };
+
+export type ReceiveDelivery = { lines?: Array<DeliveryLine>, 
+/**
+ * The lines as CSV with a row of headings, in their place.
+ */
+file?: Upload, 
+/**
+ * The number of the delivery note.
+ */
+name?: string, supplier?: string, freight?: string, 
+/**
+ * `weight`, `area` or `value`.
+ */
+freight_by?: string, duty?: string, 
+/**
+ * The pallet's weight by the delivery note, kg.
+ */
+note_weight?: string, 
+/**
+ * The pallet's weight as measured, kg.
+ */
+weighed?: string, 
+/**
+ * What was on order that it is booked against.
+ */
+on_order?: string, };
+
+export type OnOrderAdd = { lines?: Array<DeliveryLine>, 
+/**
+ * The lines as CSV with a row of headings, in their place.
+ */
+file?: Upload, 
+/**
+ * The number of the purchase.
+ */
+name?: string, supplier?: string, 
+/**
+ * `YYYY-MM-DD`.
+ */
+due?: string, };
+
+export type OnOrderList = { 
+/**
+ * What has come or was given up, too.
+ */
+all?: boolean, };
+
+export type OnOrderDrop = { name: string, why: string, };
+
+export type LotList = { material?: string, };
+
+export type LotShow = { lot: string, material?: string, };
+
+export type LotCost = { lot: string, material?: string, amount: string, why: string, };
+
+export type LotCredit = { lot: string, material?: string, amount: string, why: string, 
+/**
+ * For this sheet alone; left out: shared over the lot's sheets.
+ */
+piece?: string, 
+/**
+ * The claim that it answers, by its number: for what was written off on arrival.
+ */
+claim?: string, };
+
+export type LotClaim = { lot: string, material?: string, 
+/**
+ * Left out: what was written off on arrival.
+ */
+amount?: string, why: string, };
+
+export type LotCorrect = { lot: string, material?: string, name?: string, supplier?: string, sheets?: string, damaged?: string, unit_cost?: string, 
+/**
+ * Its part of the freight.
+ */
+freight?: string, 
+/**
+ * Its part of the duty.
+ */
+duty?: string, thickness?: string, why: string, };
 
 export type StockList = { material?: string, rack?: string, 
 /**
@@ -262,7 +416,11 @@ known?: string,
 /**
  * Direction of the grain in degrees.
  */
-grain_deg?: string, note?: string, };
+grain_deg?: string, note?: string, 
+/**
+ * The customer whose material it is.
+ */
+owner?: string, };
 
 export type Find = { material: string, given: Given, 
 /**
@@ -650,7 +808,23 @@ export type NowAnswer = { todo: Array<Todo>, pieces: number, sheets: number, off
 
 export type StockSizeRow = { size: string, size_mm: [number, number], price: string | null, supplier: string | null, };
 
-export type MaterialRow = { name: string, uuid: string, thickness: number, density: number | null, grain: string, sides: string, kerf: number, gap: number, margin: number, keep_from: [number, number], not_for_laser: string | null, price: string | null, offcut_value: number, size_tolerance: number, stock_sizes: Array<StockSizeRow>, reorder_at: number | null, reorder_count: number | null, on_hand: number, };
+export type MaterialRow = { name: string, uuid: string, thickness: number, density: number | null, grain: string, sides: string, kerf: number, gap: number, margin: number, keep_from: [number, number], not_for_laser: string | null, price: string | null, offcut_value: number, size_tolerance: number, stock_sizes: Array<StockSizeRow>, reorder_at: number | null, reorder_count: number | null, 
+/**
+ * `acrylic`, `plywood`, `mdf` or `other`.
+ */
+sort: string | null, 
+/**
+ * `cast` or `extruded`.
+ */
+made: string | null, 
+/**
+ * What may stand in for it.
+ */
+substitutes: Array<string>, 
+/**
+ * No longer used for anything new.
+ */
+retired: boolean, on_hand: number, };
 
 export type MaterialAnswer = { material: MaterialRow, };
 
@@ -677,6 +851,48 @@ export type ReceiveAnswer = { lot: string, pieces: Array<NewPiece>, written_off:
  * All good sheets together.
  */
 weight_kg: number | null, warnings: Array<string>, cautions: Array<string>, };
+
+export type LotReceived = { lot: string, uuid: string, material: string, pieces: Array<NewPiece>, written_off: string, freight: string, duty: string, 
+/**
+ * Its good sheets together.
+ */
+weight_kg: number | null, };
+
+export type DeliveryAnswer = { delivery: string, uuid: string, 
+/**
+ * What the freight was shared by: `weight`, `area` or `value`.
+ */
+freight_by: string, lots: Array<LotReceived>, written_off: string, 
+/**
+ * All sheets together, damaged ones too.
+ */
+weight_kg: number | null, warnings: Array<string>, cautions: Array<string>, };
+
+export type OnOrderLineRow = { material: string, size: string, sheets: number, came: number, open: number, unit_cost: string | null, };
+
+export type OnOrderRow = { name: string, uuid: string, supplier: string | null, due: string | null, 
+/**
+ * `open`, `partly_here`, `here` or `dropped`.
+ */
+state: string, lines: Array<OnOrderLineRow>, ordered: string, };
+
+export type OnOrderAnswer = { on_order: OnOrderRow, };
+
+export type OnOrdersAnswer = { on_order: Array<OnOrderRow>, };
+
+export type LotRow = { lot: string, uuid: string, material: string, supplier: string | null, delivery: string | null, when: string, sheets: number, on_hand: number, thickness: number | null, received: string, carried: string, charged: string, written_off: string, open_claims: number, };
+
+export type LotsAnswer = { lots: Array<LotRow>, };
+
+export type LotSheetRow = { piece: string, uuid: string, status: string, rack: string | null, cost: string, };
+
+export type ClaimRow = { claim: number, amount: string, why: string, when: string, credited: string | null, };
+
+export type LotAnswer = { lot: LotRow, line_total: string | null, unit_cost: string | null, freight: string | null, duty: string | null, arrived: number | null, damaged: number | null, 
+/**
+ * Nothing of it was used yet.
+ */
+untouched: boolean, sheets: Array<LotSheetRow>, claims: Array<ClaimRow>, history: Array<HistoryRow>, warnings: Array<string>, };
 
 export type PieceRow = { piece: string, uuid: string, kind: string, material: string, status: string, rack: string | null, lot: string | null, cost: string, area_mm2: number, 
 /**
@@ -1002,15 +1218,7 @@ export type LeftoversOf = { piece: string, leftovers: Array<LeftoverRow>, };
 
 export type NotPlacedRow = { line: number, order: string, id: string, why: string, };
 
-export type PlanAnswer = { plan: string, uuid: string, orders: Array<string>, state: string, price: string | null, cost: string, pieces: Array<PlannedPieceRow>, not_placed: Array<NotPlacedRow>, lower_bound: string | null, 
-/**
- * How far the price lies above that, in percent, rounded up.
- */
-above_percent: number | null, 
-/**
- * No plan of these parts uses fewer pieces.
- */
-least_pieces: number | null, seconds: number, warnings: Array<string>, cautions: Array<string>, 
+export type PlanAnswer = { plan: string, uuid: string, orders: Array<string>, state: string, price: string | null, cost: string, pieces: Array<PlannedPieceRow>, not_placed: Array<NotPlacedRow>, lower_bound: string | null, seconds: number, warnings: Array<string>, cautions: Array<string>, 
 /**
  * How many different layouts there are.
  */
@@ -1131,6 +1339,16 @@ export interface Takes {
   "machine add": MachineAdd;
   "machine list": MachineList;
   "receive": Receive;
+  "receive delivery": ReceiveDelivery;
+  "on-order add": OnOrderAdd;
+  "on-order list": OnOrderList;
+  "on-order drop": OnOrderDrop;
+  "lot list": LotList;
+  "lot show": LotShow;
+  "lot cost": LotCost;
+  "lot credit": LotCredit;
+  "lot claim": LotClaim;
+  "lot correct": LotCorrect;
   "stock list": StockList;
   "stock show": StockShow;
   "stock export": StockExport;
@@ -1192,6 +1410,16 @@ export interface Gives {
   "machine add": MachineAnswer;
   "machine list": MachinesAnswer;
   "receive": ReceiveAnswer;
+  "receive delivery": DeliveryAnswer;
+  "on-order add": OnOrderAnswer;
+  "on-order list": OnOrdersAnswer;
+  "on-order drop": OnOrderAnswer;
+  "lot list": LotsAnswer;
+  "lot show": LotAnswer;
+  "lot cost": LotAnswer;
+  "lot credit": LotAnswer;
+  "lot claim": LotAnswer;
+  "lot correct": LotAnswer;
   "stock list": StockAnswer;
   "stock show": PieceAnswer;
   "stock export": FileAnswer;

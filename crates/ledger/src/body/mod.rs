@@ -17,6 +17,13 @@ use crate::units::Unit;
 mod settled;
 
 pub use settled::{Carried, Other, OtherName, Settled, Split, Was};
+mod books;
+mod catalogue;
+mod sale;
+
+pub use books::*;
+pub use catalogue::*;
+pub use sale::*;
 
 /// Why a body cannot be read or written.
 #[derive(Debug, thiserror::Error)]
@@ -83,27 +90,27 @@ macro_rules! bodies {
 bodies! {
     DeviceBegan     = "device began"     v 1, touches [Device],              shared,    lasting;
     ShopNamed       = "shop named"       v 1, touches [Setting],             shared,    lasting;
-    MaterialAdded   = "material added"   v 3 reads 2 reads 1, touches [Material],            shared,    undoable;
-    MaterialChanged = "material changed" v 3 reads 2 reads 1, touches [Material],            shared,    undoable;
+    MaterialAdded   = "material added"   v 4 reads 3 reads 2 reads 1, touches [Material],            shared,    undoable;
+    MaterialChanged = "material changed" v 4 reads 3 reads 2 reads 1, touches [Material],            shared,    undoable;
     MachineAdded    = "machine added"    v 1, touches [Machine],             shared,    undoable;
     MachineTuned    = "machine tuned"    v 1, touches [Machine],             shared,    undoable;
     RackAdded       = "rack added"       v 2 reads 1, touches [Rack],                shared,    undoable;
     RackDescribed   = "rack described"   v 1, touches [Rack],                shared,    undoable;
-    Received        = "received"         v 1, touches [Delivery Lot Piece],  shared,    undoable;
-    Recorded        = "recorded"         v 1, touches [Lot Piece],           shared,    undoable;
+    Received        = "received"         v 2 reads 1, touches [Delivery Lot Piece],  shared,    undoable;
+    Recorded        = "recorded"         v 2 reads 1, touches [Lot Piece],           shared,    undoable;
     Moved           = "moved"            v 1, touches [Piece],               shared,    undoable;
     Flawed          = "flawed"           v 1, touches [Piece],               shared,    undoable;
     Mended          = "mended"           v 1, touches [Piece],               shared,    undoable;
     Scrapped        = "scrapped"         v 1, touches [Piece],               exclusive, undoable;
-    Taken           = "taken"            v 1, touches [Piece Order],         exclusive, undoable;
+    Taken           = "taken"            v 2 reads 1, touches [Piece Order],         exclusive, undoable;
     OrderMade       = "order made"       v 1, touches [Order],               shared,    undoable;
     LineAdded       = "line added"       v 2 reads 1, touches [Order],               shared,    undoable;
     Remade          = "remade"           v 1, touches [Order],               shared,    undoable;
     DrawingRead     = "drawing read"     v 1, touches [Order],               shared,    undoable;
-    PlanMade        = "plan made"        v 3 reads 2 reads 1, touches [Plan],                shared,    undoable;
+    PlanMade        = "plan made"        v 2 reads 1, touches [Plan],                shared,    undoable;
     Held            = "held"             v 1, touches [Plan Piece],          exclusive, undoable;
     Released        = "released"         v 2 reads 1, touches [Plan Piece],          shared,    undoable;
-    Cut             = "cut"              v 2 reads 1, touches [Piece Plan Order],    exclusive, undoable;
+    Cut             = "cut"              v 3 reads 2 reads 1, touches [Piece Plan Order],    exclusive, undoable;
     Labelled        = "labelled"         v 1, touches [Piece],               shared,    undoable;
     Settled         = "settled"          v 1, touches [Piece],               shared,    undoable;
     LabelWanted     = "label wanted"     v 1, touches [Piece],               shared,    undoable;
@@ -116,6 +123,22 @@ bodies! {
     CountPaused     = "count paused"     v 1, touches [Count],               shared,    undoable;
     CountSettled    = "count settled"    v 1, touches [Count],               shared,    undoable;
     CountFinished   = "count finished"   v 1, touches [Count],               shared,    undoable;
+    OnOrder         = "on order"         v 1, touches [Delivery],            shared,    undoable;
+    OnOrderDropped  = "on order dropped" v 1, touches [Delivery],            shared,    undoable;
+    Delivered       = "delivered"        v 1, touches [Delivery],            shared,    undoable;
+    LotAdjusted     = "lot adjusted"     v 1, touches [Lot Piece],           shared,    undoable;
+    Claimed         = "claimed"          v 1, touches [Lot],                 shared,    undoable;
+    Withdrawn       = "withdrawn"        v 1, touches [Piece Lot],           exclusive, undoable;
+    LotCorrected    = "lot corrected"    v 1, touches [Lot Piece],           shared,    undoable;
+    WrittenDown     = "written down"     v 1, touches [Piece],               shared,    undoable;
+    FoundAgain      = "found again"      v 1, touches [Piece],               shared,    undoable;
+    HandedBack      = "handed back"      v 1, touches [Piece],               exclusive, undoable;
+    FilmNoted       = "film noted"       v 1, touches [Piece],               shared,    undoable;
+    Retired         = "retired"          v 1, touches [Material Machine],    shared,    undoable;
+    MachineChanged  = "machine changed"  v 1, touches [Machine],             shared,    undoable;
+    CuttingNoted    = "cutting noted"    v 1, touches [Machine],             shared,    undoable;
+    OrderPriced     = "order priced"     v 1, touches [Order],               shared,    undoable;
+    OrderClosed     = "order closed"     v 1, touches [Order],               shared,    undoable;
     Undone          = "undone"           v 1, touches [Piece Lot Delivery Order Plan Rack Material Machine Count Setting], shared, undoable;
 }
 
@@ -205,6 +228,15 @@ pub struct MaterialAdded {
     /// When to buy more without being asked.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub reorder: Option<Reorder>,
+    /// What sort of material it is.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub sort: Option<Sort>,
+    /// How it was made.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub made: Option<Made>,
+    /// Materials that may stand in for it, where a person says so each time.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub substitutes: Vec<Uuid>,
 }
 
 /// With so few free sheets on hand, so many are to be bought.
@@ -236,6 +268,13 @@ pub struct MaterialChanged {
     pub stock_sizes: Option<Vec<StockSize>>,
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub reorder: Option<Reorder>,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub sort: Option<Sort>,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub made: Option<Made>,
+    /// All that may stand in for it, in the place of those before.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub substitutes: Option<Vec<Uuid>>,
     /// Fields that have no value any more.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub cleared: Vec<MaterialField>,
@@ -250,6 +289,8 @@ pub enum MaterialField {
     NotForLaser,
     Price,
     Reorder,
+    Sort,
+    Made,
 }
 
 /// A size in which sheets of a material can be bought. µm; grain as on the material's sheets.
@@ -440,10 +481,23 @@ pub struct Received {
     pub line_total: i64,
     /// Freight for the line.
     pub freight: i64,
-    /// Written off at once: the damaged sheets' share, and all freight where no sheet is good.
+    /// Written off at once: the damaged sheets' share, and all freight and duty where no sheet is good.
     pub written_off: i64,
     /// The good sheets.
     pub pieces: Vec<Born>,
+    /// Duty for the line.
+    #[serde(default, skip_serializing_if = "is_zero")]
+    pub duty: i64,
+    /// The line of what was on order that it is booked against.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub on_order: Option<Uuid>,
+    /// The customer whose material it is.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub owner: Option<String>,
+}
+
+fn is_zero(sum: &i64) -> bool {
+    *sum == 0
 }
 
 /// A piece that nobody recorded before: an offcut found, or a line of an import.
@@ -464,6 +518,9 @@ pub struct Recorded {
     pub note: Option<String>,
     /// The piece.
     pub piece: Born,
+    /// The customer whose material it is.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub owner: Option<String>,
 }
 
 /// A piece stands somewhere else.
@@ -562,6 +619,9 @@ pub struct Taken {
     pub born: Vec<Born>,
     /// Where the piece's area went.
     pub areas: Areas,
+    /// The customer whose material it is.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub owner: Option<String>,
 }
 
 /// Where a piece's area went, in twice µm²; the lines add up to the piece's.
@@ -797,17 +857,9 @@ pub struct PlanMade {
     pub not_placed: Vec<NotPlaced>,
     /// Least that could be used up, at today's price.
     pub lower_bound: Option<i64>,
-    /// No plan of these parts needs fewer pieces; 0 where that is not known.
-    #[serde(default, skip_serializing_if = "is_zero")]
-    pub least_pieces: u32,
     /// Sheets that are not on hand.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub to_buy: Vec<ToBuy>,
-}
-
-#[allow(clippy::trivially_copy_pass_by_ref)]
-fn is_zero(n: &u32) -> bool {
-    *n == 0
 }
 
 /// The plan's pieces are promised to its orders.
@@ -904,6 +956,9 @@ pub struct Cut {
     /// What went wrong, where something did.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub why: Option<String>,
+    /// The customer whose material it is.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub owner: Option<String>,
 }
 
 /// Labels were made for these pieces.
@@ -929,6 +984,8 @@ impl Body {
             Self::Cut(b) => Some(b.piece),
             Self::Taken(b) => Some(b.piece),
             Self::Scrapped(b) => Some(b.piece),
+            Self::Withdrawn(b) => Some(b.piece),
+            Self::HandedBack(b) => Some(b.piece),
             _ => None,
         }
     }
@@ -940,6 +997,7 @@ impl Body {
             Self::Recorded(b) => std::slice::from_ref(&b.piece),
             Self::Cut(b) => &b.born,
             Self::Taken(b) => &b.born,
+            Self::LotCorrected(b) => &b.born,
             _ => &[],
         }
     }

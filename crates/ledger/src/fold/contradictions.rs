@@ -94,10 +94,11 @@ fn born_of_a_use(birth: Hash, events: &[Arc<Event>]) -> bool {
     events.iter().any(|e| e.hash == birth && e.body.as_ref().is_some_and(|b| b.uses().is_some()))
 }
 
-/// Two throwings-away of one piece say the same; any other two uses differ.
+/// Two throwings-away of one piece say the same, and two givings back; any other two uses differ.
 fn different_outcome(a: &Claim, b: &Claim) -> bool {
-    !matches!(
-        (&a.event.body, &b.event.body),
-        (Some(Body::Scrapped(a)), Some(Body::Scrapped(b))) if a.written_off == b.written_off
-    )
+    match (&a.event.body, &b.event.body) {
+        (Some(Body::Scrapped(a)), Some(Body::Scrapped(b))) => a.written_off != b.written_off,
+        (Some(Body::HandedBack(_)), Some(Body::HandedBack(_))) => false,
+        _ => true,
+    }
 }

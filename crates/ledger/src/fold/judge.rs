@@ -7,7 +7,7 @@ use uuid::Uuid;
 
 use super::settled::{Settlement, Target};
 use super::{Book, Standing};
-use crate::body::Body;
+use crate::body::{Body, LotAdjusted, LotCorrected};
 use crate::event::{Event, Hash, Thing, ThingKind};
 
 /// Finds out, once for each event, whether it counts. A pure function of the set of events in the book.
@@ -40,7 +40,7 @@ impl Judge {
         }
         let standing = if self.after_unknown(book, event)? {
             Standing::NotUnderstood
-        } else if self.undone(book, event.envelope.action)? {
+        } else if self.undone(book, event.envelope.action)? || self.found_again(book, event)? {
             Standing::Undone
         } else if let Some(Body::Undone(undo)) = &event.body {
             if self.in_time(book, event, undo.action)? { Standing::Counts } else { Standing::TooLate }
@@ -143,6 +143,11 @@ impl Judge {
     /// A use is set aside where it was settled that it used nothing up, where the birth of what it used does not
     /// count, or where another standing use of that piece has a smaller hash.
     fn set_aside<B: Book>(&mut self, book: &B, event: &Arc<Event>) -> Result<bool, B::Error> {
+        if let Some(Body::LotAdjusted(LotAdjusted { lot, .. }) | Body::LotCorrected(LotCorrected { lot, .. })) =
+            &event.body
+        {
+            return self.lot_is_gone(book, *lot);
+        }
         if event.body.as_ref().and_then(Body::uses).is_none() {
             return Ok(false);
         }
@@ -155,6 +160,32 @@ impl Judge {
         for other in self.events_of(book, Thing::new(ThingKind::Piece, piece))?.iter() {
             let bears = other.body.as_ref().is_some_and(|b| b.born().iter().any(|b| b.id == piece));
             if bears && self.standing(book, other)? != Standing::Counts {
+                return Ok(true);
+            }
+        }
+        Ok(false)
+    }
+
+    /// What changes a lot counts only where the delivery that made it does.
+    fn lot_is_gone<B: Book>(&mut self, book: &B, lot: Uuid) -> Result<bool, B::Error> {
+        for other in self.events_of(book, Thing::new(ThingKind::Lot, lot))?.iter() {
+            if matches!(&other.body, Some(Body::Received(_))) && self.standing(book, other)? != Standing::Counts {
+                return Ok(true);
+            }
+        }
+        Ok(false)
+    }
+
+    /// Whether a writing off no longer counts, because the piece was found and that still stands.
+    pub(super) fn found_again<B: Book>(&mut self, book: &B, event: &Event) -> Result<bool, B::Error> {
+        let Some(Body::Scrapped(scrapped)) = &event.body else { return Ok(false) };
+        let thing = Thing::new(ThingKind::Piece, scrapped.piece);
+        for later in self.events_of(book, thing)?.iter() {
+            let Some(Body::FoundAgain(found)) = &later.body else { continue };
+            if found.of == event.hash
+                && !self.after_unknown(book, later)?
+                && !self.undone(book, later.envelope.action)?
+            {
                 return Ok(true);
             }
         }

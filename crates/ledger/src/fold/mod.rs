@@ -16,6 +16,7 @@ use crate::state::State;
 
 mod contradictions;
 mod judge;
+mod receipts;
 mod settled;
 mod step;
 
@@ -153,7 +154,8 @@ type NewState = (Thing, Option<State>);
 /// The states after an event that comes after all heads, where nothing unusual is about; else `None`.
 fn directly<B: Book>(book: &B, event: &Event) -> Result<Option<Vec<NewState>>, B::Error> {
     let Some(body) = &event.body else { return Ok(None) };
-    if event.is_undo() || matches!(body, Body::Settled(_)) {
+    // These change the standing of earlier events.
+    if event.is_undo() || matches!(body, Body::Settled(_) | Body::FoundAgain(_)) {
         return Ok(None);
     }
     let mut states = Vec::with_capacity(event.envelope.touches.len());

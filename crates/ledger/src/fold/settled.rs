@@ -178,7 +178,10 @@ impl Judge {
     pub(super) fn claims<B: Book>(&mut self, book: &B, of: Uuid) -> Result<Vec<Claim>, B::Error> {
         let mut found: BTreeMap<Hash, Claim> = BTreeMap::new();
         for (event, via) in self.candidates(book, of)? {
-            if self.after_unknown(book, &event)? || self.undone(book, event.envelope.action)? {
+            if self.after_unknown(book, &event)?
+                || self.undone(book, event.envelope.action)?
+                || self.found_again(book, &event)?
+            {
                 continue;
             }
             if let Target::Piece { piece, split } = self.target(book, &event)?

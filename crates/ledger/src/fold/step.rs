@@ -6,9 +6,10 @@ use crate::body::{Body, MaterialField, PieceKind, Split, TakenFor};
 use crate::count::{self, Count};
 use crate::event::{Event, Thing, ThingKind};
 use crate::state::{
-    Delivery, Device, Hold, How, Lot, Machine, Material, Order, Piece, Plan, Rack, Remake, Returned, Setting, State,
-    Use,
+    Device, Film, Hold, How, Machine, Material, Noted, Order, Piece, Plan, Rack, Remake, Returned, Setting, State, Use,
 };
+
+use super::receipts;
 
 /// Applies one event to one of the things it touches.
 pub(super) fn step(state: Option<State>, thing: Thing, event: &Event, aside: bool) -> Option<State> {
@@ -22,6 +23,9 @@ pub(super) fn step(state: Option<State>, thing: Thing, event: &Event, aside: boo
     }
     if thing.kind == ThingKind::Count {
         return step_count(state.and_then(State::count), thing.id, event, body).map(State::Count);
+    }
+    if matches!(thing.kind, ThingKind::Delivery | ThingKind::Lot) {
+        return receipts::step(state, thing, body, at_ms);
     }
     match (body, thing.kind) {
         (Body::DeviceBegan(b), ThingKind::Device) => Some(State::Device(Device {
@@ -54,7 +58,7 @@ pub(super) fn step(state: Option<State>, thing: Thing, event: &Event, aside: boo
             Some(State::Rack(rack))
         }
         (Body::MaterialAdded(b), ThingKind::Material) => {
-            Some(State::Material(Box::new(Material { id: thing.id, data: b.clone() })))
+            Some(State::Material(Box::new(Material { id: thing.id, data: b.clone(), retired: false })))
         }
         (Body::MaterialChanged(change), ThingKind::Material) => {
             let mut material = state.and_then(State::material)?;
@@ -72,18 +76,58 @@ pub(super) fn step(state: Option<State>, thing: Thing, event: &Event, aside: boo
             c.size_tolerance_um.into_iter().for_each(|v| data.size_tolerance_um = v);
             c.stock_sizes.into_iter().for_each(|v| data.stock_sizes = v);
             data.reorder = c.reorder.or(data.reorder);
+            data.sort = c.sort.or(data.sort);
+            data.made = c.made.or(data.made);
+            c.substitutes.into_iter().for_each(|v| data.substitutes = v);
             for field in c.cleared {
                 match field {
                     MaterialField::Density => data.density_g_m3 = None,
                     MaterialField::NotForLaser => data.not_for_laser = None,
                     MaterialField::Price => data.price_per_m2 = None,
                     MaterialField::Reorder => data.reorder = None,
+                    MaterialField::Sort => data.sort = None,
+                    MaterialField::Made => data.made = None,
                 }
             }
             Some(State::Material(material))
         }
         (Body::MachineAdded(b), ThingKind::Machine) => {
-            Some(State::Machine(Machine { id: thing.id, data: b.clone(), tuned: Vec::new() }))
+            let data = b.clone();
+            let machine = Machine {
+                id: thing.id,
+                data,
+                tuned: Vec::new(),
+                retired: false,
+                limits: Vec::new(),
+                focus_above_um: 0,
+                notes: Vec::new(),
+            };
+            Some(State::Machine(machine))
+        }
+        (Body::MachineChanged(change), ThingKind::Machine) => {
+            let mut machine = state.and_then(State::machine)?;
+            let c = change.clone();
+            c.bed_um.into_iter().for_each(|v| machine.data.bed_um = v);
+            c.kind.into_iter().for_each(|v| machine.data.kind = v);
+            machine.data.max_thickness_um = c.max_thickness_um.or(machine.data.max_thickness_um);
+            c.limits.into_iter().for_each(|v| machine.limits = v);
+            c.focus_above_um.into_iter().for_each(|v| machine.focus_above_um = v);
+            Some(State::Machine(machine))
+        }
+        (Body::CuttingNoted(b), ThingKind::Machine) => {
+            let mut machine = state.and_then(State::machine)?;
+            machine.notes.push(Noted { note: b.clone(), at_ms });
+            Some(State::Machine(machine))
+        }
+        (Body::Retired(b), ThingKind::Machine) => {
+            let mut machine = state.and_then(State::machine)?;
+            machine.retired = b.retired;
+            Some(State::Machine(machine))
+        }
+        (Body::Retired(b), ThingKind::Material) => {
+            let mut material = state.and_then(State::material)?;
+            material.retired = b.retired;
+            Some(State::Material(material))
         }
         (Body::MachineTuned(b), ThingKind::Machine) => {
             let mut machine = state.and_then(State::machine)?;
@@ -91,31 +135,6 @@ pub(super) fn step(state: Option<State>, thing: Thing, event: &Event, aside: boo
             machine.tuned.push(b.clone());
             Some(State::Machine(machine))
         }
-        (Body::Received(b), ThingKind::Delivery) => {
-            Some(State::Delivery(Delivery { id: thing.id, lots: vec![b.lot], supplier: b.supplier.clone(), at_ms }))
-        }
-        (Body::Received(b), ThingKind::Lot) => Some(State::Lot(Lot {
-            id: thing.id,
-            name: b.lot_name.clone(),
-            material: b.material,
-            supplier: b.supplier.clone(),
-            thickness_um: b.thickness_um,
-            delivery: Some(b.delivery),
-            received: b.line_total + b.freight,
-            written_off: b.written_off,
-            at_ms,
-        })),
-        (Body::Recorded(b), ThingKind::Lot) => Some(State::Lot(Lot {
-            id: thing.id,
-            name: b.new_lot.clone().unwrap_or_default(),
-            material: b.material,
-            supplier: None,
-            thickness_um: None,
-            delivery: None,
-            received: 0,
-            written_off: 0,
-            at_ms,
-        })),
         (Body::OrderMade(b), ThingKind::Order) => Some(State::Order(Box::new(Order {
             id: thing.id,
             code: b.code.clone(),
@@ -127,7 +146,19 @@ pub(super) fn step(state: Option<State>, thing: Thing, event: &Event, aside: boo
             done: Vec::new(),
             remakes: Vec::new(),
             at_ms,
+            price: None,
+            closed: false,
         }))),
+        (Body::OrderPriced(b), ThingKind::Order) => {
+            let mut order = state.and_then(State::order)?;
+            order.price = b.price;
+            Some(State::Order(order))
+        }
+        (Body::OrderClosed(b), ThingKind::Order) => {
+            let mut order = state.and_then(State::order)?;
+            order.closed = b.closed;
+            Some(State::Order(order))
+        }
         (Body::LineAdded(b), ThingKind::Order) => {
             let mut order = state.and_then(State::order)?;
             order.lines.push(b.clone());
@@ -159,7 +190,6 @@ pub(super) fn step(state: Option<State>, thing: Thing, event: &Event, aside: boo
             pieces: b.pieces.clone(),
             not_placed: b.not_placed.clone(),
             lower_bound: b.lower_bound,
-            least_pieces: b.least_pieces,
             held: false,
             cut: Vec::new(),
             to_buy: b.to_buy.clone(),
@@ -201,12 +231,17 @@ fn step_count(state: Option<Box<Count>>, id: Uuid, event: &Event, body: &Body) -
 /// Applies one event to a piece. `aside`: the event does not count; only what it left is kept, at nothing.
 fn step_piece(piece: Option<Box<Piece>>, id: Uuid, event: &Event, body: &Body, aside: bool) -> Option<Box<Piece>> {
     if let Some(born) = body.born().iter().find(|b| b.id == id) {
-        let (kind, material, lot, from, received, note) = match body {
-            Body::Received(b) => (PieceKind::Sheet, b.material, Some(b.lot), None, 0, None),
-            Body::Recorded(b) => (b.kind, b.material, b.lot, b.from, born.cost, b.note.clone()),
-            Body::Cut(b) => (PieceKind::Offcut, b.material, b.lot, Some(b.piece), 0, None),
-            Body::Taken(b) => (PieceKind::Offcut, b.material, b.lot, Some(b.piece), 0, None),
+        let (kind, material, lot, from, owner) = match body {
+            Body::Received(b) => (PieceKind::Sheet, b.material, Some(b.lot), None, &b.owner),
+            Body::LotCorrected(b) => (PieceKind::Sheet, b.material, Some(b.lot), None, &None),
+            Body::Recorded(b) => (b.kind, b.material, b.lot, b.from, &b.owner),
+            Body::Cut(b) => (PieceKind::Offcut, b.material, b.lot, Some(b.piece), &b.owner),
+            Body::Taken(b) => (PieceKind::Offcut, b.material, b.lot, Some(b.piece), &b.owner),
             _ => return piece,
+        };
+        let (received, note) = match body {
+            Body::Recorded(b) => (born.cost, b.note.clone()),
+            _ => (0, None),
         };
         return Some(Box::new(Piece {
             id,
@@ -233,6 +268,10 @@ fn step_piece(piece: Option<Box<Piece>>, id: Uuid, event: &Event, body: &Body, a
             blocked: false,
             set_aside: aside,
             gone: None,
+            later: 0,
+            written_down: 0,
+            owner: owner.clone(),
+            film: None,
         }));
     }
     let mut piece = piece?;
@@ -250,7 +289,27 @@ fn step_piece(piece: Option<Box<Piece>>, id: Uuid, event: &Event, body: &Body, a
             piece.holds.sort_by_key(|h| h.event);
         }
         Body::Released(b) => piece.holds.retain(|h| h.plan != b.plan),
-        Body::Cut(_) | Body::Taken(_) | Body::Scrapped(_) => {
+        Body::LotAdjusted(b) => {
+            let by = b.shares.iter().filter(|s| s.piece == id).map(|s| s.amount).sum();
+            piece.later += by;
+            piece.change_cost(by);
+        }
+        Body::LotCorrected(b) => piece.change_cost(b.shares.iter().filter(|s| s.piece == id).map(|s| s.amount).sum()),
+        // What was set aside carries nothing, so nothing can be taken off it.
+        Body::WrittenDown(_) if piece.set_aside => {}
+        Body::WrittenDown(b) => {
+            piece.later -= b.amount;
+            piece.written_down += b.amount;
+            piece.change_cost(-b.amount);
+        }
+        Body::FilmNoted(b) => {
+            piece.film = (b.face || b.back).then(|| Film { face: b.face, back: b.back, since: b.since.clone() });
+        }
+        Body::FoundAgain(b) => {
+            piece.rack = b.rack;
+            piece.label_due = true;
+        }
+        Body::Cut(_) | Body::Taken(_) | Body::Scrapped(_) | Body::Withdrawn(_) | Body::HandedBack(_) => {
             piece.used = Some(used(&piece, event, body, None));
             piece.holds.clear();
         }
@@ -276,6 +335,7 @@ pub(super) fn used(piece: &Piece, event: &Event, body: &Body, split: Option<&Spl
         why: None,
         difference: 0,
         areas: None,
+        withdrawn: 0,
     };
     match body {
         Body::Cut(b) => {
@@ -300,6 +360,15 @@ pub(super) fn used(piece: &Piece, event: &Event, body: &Body, split: Option<&Spl
             used.written_off = b.written_off;
             used.why = Some(b.why.clone());
         }
+        Body::Withdrawn(b) => {
+            used.how = How::Withdrawn;
+            used.withdrawn = b.amount;
+            used.why = Some(b.why.clone());
+        }
+        Body::HandedBack(b) => {
+            used.how = How::HandedBack;
+            used.why.clone_from(&b.why);
+        }
         _ => {}
     }
     if let Some(split) = split {
@@ -311,7 +380,8 @@ pub(super) fn used(piece: &Piece, event: &Event, body: &Body, split: Option<&Spl
     }
     let recorded: i64 = used.charges.iter().map(|c| c.charge.total()).sum::<i64>()
         + used.returned.iter().map(|r| r.cost).sum::<i64>()
-        + used.written_off;
+        + used.written_off
+        + used.withdrawn;
     used.difference = piece.cost - recorded;
     used
 }

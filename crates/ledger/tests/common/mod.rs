@@ -86,6 +86,9 @@ impl Bench {
             freight: 0,
             written_off: 0,
             pieces: vec![born],
+            duty: 0,
+            on_order: None,
+            owner: None,
         };
         let things = vec![Thing::new(ThingKind::Delivery, delivery), Thing::new(ThingKind::Lot, lot), piece(id)];
         self.write(at, Body::Received(body), things, true);
@@ -113,6 +116,7 @@ impl Bench {
             charges: vec![OrderCharge { order, charge }],
             areas: Areas::default(),
             why: None,
+            owner: None,
         };
         let things =
             vec![piece(of), Thing::new(ThingKind::Plan, plan), Thing::new(ThingKind::Order, order), piece(offcut)];

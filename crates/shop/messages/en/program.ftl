@@ -20,6 +20,8 @@ screens-missing-do = Node 20.19 or later builds them: make screens, then build t
 ## Pieces, orders, plans
 fate-conflict = Two devices used this piece; a person must say which use happened.
 fate-cut = Cut { $when } by plan { $plan } for { $orders }.
+fate-withdrawn = Never came, taken out of the books { $when }: { $why }.
+fate-handed-back = Handed back to { $owner } { $when }.
 fate-scrapped = Thrown away { $when }: { $why }.
 fate-taken = Taken by hand { $when } for { $orders }.
 fate-taken-shop = Taken by hand { $when }: { $why }.
@@ -55,6 +57,16 @@ paper-title = { $count ->
 ring-outline = the outline
 ring-hole = hole { $n }
 warning-gap = { $material }: the gap is smaller than the kerf, so neighbouring cuts overlap.
+warning-freight-by-area = A material has no density, so the freight was shared by area, not by weight.
+warning-more-than-ordered = { $material }: { $came } came, { $open } were still on order.
+warning-not-on-order = { $material } in this size is not on order by the name { $name }.
+warning-on-order = Still on order by the name { $name }: { $count ->
+    [one] one sheet
+   *[other] { $count } sheets
+} of { $material } in this size. If this is that delivery, take it back and book it against { $name }.
+warning-thickness-published = { $material } measures { $measured } mm: outside the published { $low } to { $high } mm ({ $source }). Is it the right material?
+warning-weight = The pallet weighs { $weighed } kg, the delivery note says { $note } kg: count the sheets.
+warning-weight-sheets = The sheets alone weigh { $sheets } kg by their density, the pallet { $pallet } kg: count the sheets.
 warning-thickness = The measured thickness is more than a tenth off the material's nominal thickness: is it the right material?
 ruled-out-area = too small
 ruled-out-disc = without room for its widest place
@@ -91,6 +103,29 @@ now-plan = { $name }: { $count ->
 now-receive = Nothing is on hand: receive a delivery, or record the offcuts in the racks.
 
 ## History
+history-on-order = Put { $count ->
+    [one] one sheet
+   *[other] { $count } sheets
+} on order: { $name }
+history-on-order-dropped = Gave up what was still to come of { $name }: { $why }
+history-delivered = Booked in delivery { $name }
+history-lot-credit = Lot { $lot }: { $sum } credited by the supplier ({ $why })
+history-lot-cost = Lot { $lot }: { $sum } of later costs ({ $why })
+history-claimed = Lot { $lot }: { $sum } claimed from the supplier ({ $why })
+history-withdrawn = { $piece } of lot { $lot } never came: taken out of the books ({ $why })
+history-lot-corrected = Corrected lot { $lot } ({ $why })
+history-written-down = Wrote { $piece } down by { $sum }: { $why }
+history-found-again = Found { $piece } again, in { $rack }
+history-handed-back = Handed { $piece } back to its owner
+history-film = Noted the film on { $piece }
+history-retired = Retired { $name }
+history-back-in-use = Took { $name } back into use
+history-machine-changed = Changed machine { $name }
+history-cutting-noted = Noted what worked for { $material } on { $machine }
+history-order-priced = Order { $order }: { $sum } asked
+history-order-unpriced = Order { $order }: no price asked any more
+history-order-closed = Closed order { $order }
+history-order-reopened = Opened order { $order } again
 history-cut = Cut { $piece } by plan { $plan }: { $offcuts ->
     [0] nothing was left
     [one] one offcut was left
@@ -298,6 +333,22 @@ error-many-parts = That is more than { $most } parts: split the order.
 error-money = '{ $text }' is not a sum of money: write it as 41.50.
 error-money-fine = '{ $text }' has more than { $decimals } decimals, which this shop's currency has not.
 error-money-large = '{ $text }' is too large a sum: check it.
+error-column = The row of headings has no column '{ $column }': add it.
+error-credit-one = A credit is for one sheet or for a claim, not for both.
+error-delivery-large = The delivery comes to too large a sum: check its lines.
+error-delivery-line = Line { $line }: { $why }
+error-delivery-lines = Give the lines of the delivery, one by one or as a file, not both.
+error-money-nothing = The sum is nothing: give one above 0.
+error-not-of-lot = { $piece } is not of lot { $lot }: give one of its sheets.
+error-nothing-to-correct = That is what stands in the books already: say what is different.
+error-own-substitute = { $material } cannot stand in for itself.
+error-owned-cost = A customer's own material has no cost: leave the cost out.
+error-owned-with-freight = A customer's own material carries no freight or duty: receive it as a delivery of its own.
+error-unknown-claim = Lot { $lot } has no claim { $number }: look at the lot.
+error-unknown-lot = There is no lot '{ $name }': see the list of lots.
+error-unknown-on-order = Nothing is on order by the name '{ $name }': see what is on order.
+error-with-lines = That is said of a delivery of several lines: give them in a file with --lines.
+error-weight = '{ $text }' is not a weight in kg: write it as 412.5.
 error-money-negative = '{ $text }' is less than nothing: give the sum without a sign.
 error-name-taken = '{ $name }' exists already: choose another name.
 error-needed = Something is missing: fill this in.
@@ -427,6 +478,23 @@ refused-plan-not-held = The pieces of plan { $plan } are not held.
 refused-plan-stale = A piece was used while the plan was made: make it again.
 refused-too-thick = { $material } is thicker than the { $most } mm that { $machine } cuts: choose another machine.
 refused-undo-cut = The last action was a cut ({ $text }): say that the machine did not cut, or else throw away or record what is really there.
+refused-ambiguous-lot = { $count } lots are called '{ $name }': say of which material.
+refused-carries-less = { $piece } carries less than that: give a smaller sum.
+refused-claim-answered = Claim { $number } of lot { $lot } has been answered already.
+refused-credit-large = Less than that was written off when lot { $lot } arrived: give a smaller sum, or credit the rest to the lot.
+refused-no-sheet-like = Lot { $lot } has no good sheet to go by: receive the others as a delivery.
+refused-not-delivered = Lot { $lot } was recorded, not delivered: nothing of a delivery can be changed.
+refused-not-owned = { $piece } belongs to the shop: there is nobody to hand it back to.
+refused-not-written-off = { $piece } was not thrown away: there is nothing to find.
+refused-nothing-lost = Nothing of lot { $lot } was written off on arrival that is not claimed yet: say how much you claim.
+refused-nothing-on-order = Nothing is still to come of { $name }.
+refused-owned = { $piece } is the own material of { $owner }: use it for that customer's orders only.
+refused-owned-cost = Lot { $lot } is a customer's own material and carries no cost.
+refused-retired = { $name } is retired: take it back into use first, or choose another.
+refused-sheets-used = { $count ->
+    [one] One sheet
+   *[other] { $count } sheets
+} of lot { $lot } too many for that, used or promised already: more did arrive.
 refused-used = { $piece } is used up already: look at its history.
 refused-window-only = Files of this computer are named in the program's own window or on the command line only.
 refused-written-off = { $piece } was thrown away: look at its history.
@@ -485,6 +553,18 @@ cli-drawing-choice = as { $unit } { $width } × { $height } mm
 cli-drawing-cut = cut
 cli-drawing-not-cut = not cut
 cli-drawing-unit = The drawing does not say its unit. It is read in { $unit }; the largest part would be { $sizes }. Say --unit where that is wrong.
+cli-claim-open = claim { $number }: { $amount } ({ $why }), not answered yet
+cli-claim-credited = claim { $number }: { $amount } ({ $why }), { $sum } credited
+cli-delivery = Delivery { $delivery }: { $count ->
+    [one] one good sheet
+   *[other] { $count } good sheets
+}, { $lost } written off, freight by { $by }
+cli-head-delivery = lot | material | freight | duty | written off | piece | cost
+cli-head-lot-sheets = sheet | status | rack | carries
+cli-head-lots = lot | material | supplier | sheets | pieces on hand | received | on hand | charged | written off
+cli-head-on-order = name | supplier | due | state | material | size | sheets | came | open | unit cost
+cli-no-lots = No lots.
+cli-nothing-on-order = Nothing is on order.
 cli-head-identify = piece | kind | status | rack | largest rectangle | last seen
 cli-near = Meant may be: { $codes }
 cli-head-find = piece | rack | largest rectangle | area m² | cost | price today | spare mm | place | remark
@@ -553,17 +633,7 @@ cli-piece = { $piece }: { $kind } of { $material }, { $status }, rack { $rack },
 cli-piece-became = became { $pieces }
 cli-piece-from = from { $piece }
 cli-piece-held = held for { $orders }
-cli-plan = { $plan } for { $orders }: { $state }, cost { $cost }, at today's price { $price }, at least { $bound }{ $above ->
-    [none] {""}
-    [0] , which it reaches
-   *[other] {" "}({ $above } % above that)
-}{ $least ->
-    [0] {""}
-   *[other] ; { $pieces ->
-        [one] one piece
-       *[other] { $pieces } pieces
-    }, at least { $least }
-}
+cli-plan = { $plan } for { $orders }: { $state }, cost { $cost }, at today's price { $price }, at least { $bound }
 cli-plan-piece = { $piece } (rack { $rack }, { $material }): { $count ->
     [one] one part
    *[other] { $count } parts

@@ -218,6 +218,91 @@ ui-no-rack-yet = No rack yet
 
 ## Receiving
 
+ui-receive-several = A delivery of several lines
+ui-delivery-title = Receive a delivery
+ui-delivery-lead = All lines of the delivery note, with its freight and duty.
+ui-delivery-line = Line { $number }
+ui-delivery-line-add = Another line
+ui-delivery-line-remove = Remove
+ui-delivery-line-remove-of = Remove line { $number }
+ui-delivery-file = Or its lines as a file
+ui-delivery-file-text = A CSV file with a row of headings
+ui-delivery-file-hint = Columns: material, size, sheets, unit_cost, lot, rack, thickness, damaged.
+ui-delivery-name = Delivery note
+ui-delivery-freight = Freight for the delivery
+ui-delivery-freight-by = Shared by
+ui-by-weight = weight
+ui-by-area = area
+ui-by-value = value
+ui-delivery-duty = Duty for the delivery
+ui-delivery-duty-hint = Always shared by value.
+ui-delivery-on-order = Was on order
+ui-delivery-not-on-order = Not booked against anything
+ui-delivery-pallet = Weight of the pallet
+ui-delivery-note-weight = By the delivery note, kg
+ui-delivery-weighed = As weighed, kg
+ui-delivery-go = Receive the delivery
+ui-delivery-next = Receive another delivery
+ui-delivery-weight = Weight of all sheets
+ui-delivery-shares = freight { $freight }, duty { $duty }
+ui-lot-of = Lot { $lot }: { $material }
+ui-on-order-title = On order
+ui-on-order-lead = What suppliers are to bring. Deliveries are booked against it.
+ui-on-order-add = Put sheets on order
+ui-on-order-go = Record it
+ui-on-order-name = Number of the purchase
+ui-on-order-due-field = To come on
+ui-on-order-due = due { $date }
+ui-on-order-all = What has come or was given up, too
+ui-on-order-none = Nothing is on order
+ui-on-order-none-text = Record what you ask of a supplier; what comes is then booked against it.
+ui-on-order-sheets = Sheets
+ui-on-order-came = Came
+ui-on-order-to-come = To come
+ui-on-order-open = to come
+ui-on-order-partly = partly here
+ui-on-order-here = here
+ui-on-order-given-up = given up
+ui-on-order-drop = Will not come
+ui-on-order-drop-of = { $name } will not come
+ui-on-order-added = { $name } is on order.
+ui-on-order-dropped = What was still to come of { $name } is given up.
+ui-lots-title = Lots
+ui-lots-lead = One for each line of a delivery, and where its money went.
+ui-lots-none = No lots yet
+ui-lots-none-text = A lot is made with each delivery line.
+ui-lot-title = Lot { $lot }
+ui-lot-carried = On hand
+ui-lot-charged = Charged to orders
+ui-lot-written-off = Written off
+ui-lot-claim-open = claim waits for an answer
+ui-lot-arrived = Sheets that arrived
+ui-lot-freight = Its part of the freight
+ui-lot-duty = Its part of the duty
+ui-lot-actions = What came later
+ui-lot-cost = Later cost
+ui-lot-cost-lead = Shared over all its sheets. The share of those that are used up is written off; no order changes.
+ui-lot-credit = Credit
+ui-lot-credit-lead = What the supplier gives back: for all sheets, for one that is damaged but usable, or for a claim.
+ui-lot-credit-claim = Answers the claim
+ui-lot-credit-no-claim = None
+ui-lot-credit-piece = For the sheet
+ui-lot-credit-all = All alike
+ui-lot-claim = Claim
+ui-lot-claim-lead = What you claim from the supplier for sheets that arrived damaged. No money moves before the credit comes.
+ui-lot-claim-amount = Left empty: what was written off on arrival.
+ui-lot-correct = Correct it
+ui-lot-correct-lead = Fill in only what was wrong. Sheets on hand get what they would have cost; sheets that never came leave the books.
+ui-lot-amount = Sum
+ui-lot-go = Record it
+ui-lot-done = Lot { $lot } is brought up to date.
+ui-now-stands = Now { $value }.
+ui-claims = Claims
+ui-claim-waits = { $amount } claimed from the supplier: { $why }. The answer has not come.
+ui-claim-open = { $number }: { $amount } claimed ({ $why }), not answered yet
+ui-claim-credited = { $number }: { $amount } claimed ({ $why }), { $sum } credited
+ui-shop-on-order = What suppliers are to bring
+ui-shop-lots = Delivery lines, later costs, credits, claims
 ui-receive-title = Receive sheets
 ui-receive-lead = One line of the delivery note at a time. Codes and costs are made for every sheet.
 ui-receive-sheets = How many arrived
@@ -609,20 +694,7 @@ ui-plan-released = { $plan } has let its pieces go.
 ui-plan-cost = Will be charged, by the books
 ui-plan-price = At today's price
 ui-plan-bound = No plan can be below
-ui-plan-bound-value = { $least }{ $above ->
-    [-1] {""}
-    [0] , which this one reaches
-   *[other] ; this one is { $above } % above
-}
 ui-plan-pieces-name = To cut
-ui-plan-pieces-value = { $count ->
-    [0] No pieces
-    [one] One piece
-   *[other] { $count } pieces
-}{ $least ->
-    [0] {""}
-   *[other] , of at least { $least }
-}
 ui-plan-pieces = { $count ->
     [0] No pieces
     [one] One piece

@@ -99,7 +99,15 @@ mod tests {
             kind: MachineKind::Laser,
             max_thickness_um: None,
         };
-        Machine { id: Uuid::nil(), data, tuned: Vec::new() }
+        Machine {
+            id: Uuid::nil(),
+            data,
+            tuned: Vec::new(),
+            retired: false,
+            limits: Vec::new(),
+            focus_above_um: 0,
+            notes: Vec::new(),
+        }
     }
 
     #[test]
