@@ -40,7 +40,7 @@ const usual: Answers = {
   "machine list": { machines: [] },
   "order list": { orders: [] },
   "stock list": { pieces: [] },
-  "label papers": { papers: [{ name: "a4", title: "A4, 24 labels", dpi: 300, width_mm: 70, height_mm: 37, per_page: 24 }] },
+  "label papers": { papers: [{ name: "a4", title: "A4, 24 labels", dpi: 300, width_mm: 70, height_mm: 37, per_page: 24, label_mm: [70, 37], reads_pieces_mm: 180, reads_racks_mm: null, own: false }] },
 };
 
 /** Puts a stand-in in the door's place. */
@@ -198,6 +198,8 @@ export const aPlan: PlanAnswer = {
   ],
   not_placed: [],
   lower_bound: "2.00",
+  above_percent: 50,
+  least_pieces: 1,
   layouts: 1,
   buy: [],
   new_sheets: [],

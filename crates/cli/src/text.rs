@@ -559,6 +559,9 @@ fn plan(a: &PlanAnswer) -> String {
         cost = &a.cost,
         price = or_dash(&a.price),
         bound = or_dash(&a.lower_bound),
+        above = a.above_percent.map_or_else(|| "none".to_owned(), |p| p.to_string()),
+        least = a.least_pieces.unwrap_or(0),
+        pieces = a.pieces.len() + a.new_sheets.len(),
     )
     .text()
         + "\n";

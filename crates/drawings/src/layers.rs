@@ -92,7 +92,9 @@ fn means(word: &str, name: &str, colour: Option<Colour>) -> bool {
 /// Layers that are never cut: where CAD programs put the points of their dimensions, and what our own layouts hold
 /// beside the cut lines.
 fn is_never_cut(name: &str) -> bool {
-    ["DEFPOINTS", layout::RIM_LAYER, layout::NOTES_LAYER].iter().any(|n| name.eq_ignore_ascii_case(n))
+    ["DEFPOINTS", layout::RIM_LAYER, layout::KEPT_LAYER, layout::STRAIGHT_LAYER, layout::NOTES_LAYER]
+        .iter()
+        .any(|n| name.eq_ignore_ascii_case(n))
 }
 
 /// Words of a layer's name that say it is cut, whatever else the name says (common practice, no source).

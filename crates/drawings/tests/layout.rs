@@ -3,7 +3,7 @@
 mod common;
 
 use common::*;
-use sheetloft_drawings::layout::{CUT_LAYER, NOTES_LAYER, placed_contour};
+use sheetloft_drawings::layout::{CUT_LAYER, KEPT_LAYER, NOTES_LAYER, STRAIGHT_LAYER, placed_contour};
 use sheetloft_drawings::{Frame, Label, Layout, LayoutFormat, Options, Part, Placed, contours_of_shape, layout, read};
 use sheetloft_shapes::{Contour, Placement, Point, Segment, Shape, Turn};
 
@@ -43,6 +43,8 @@ fn sheet(parts: Vec<Placed>) -> Layout {
         rim: Shape::rectangle(600_000, 400_000).unwrap(),
         parts,
         frame: Frame::default(),
+        kept: Vec::new(),
+        straight: Vec::new(),
         marks: Vec::new(),
         labels: vec![Label { text: "7K-00F4S".to_owned(), at: Point::new(400_000, 300_000), height_um: 12_000 }],
     }
@@ -257,4 +259,18 @@ fn the_frame_turns_moves_and_mirrors_everything() {
     }
     let (mark, closed) = polylines(&dxf_of(&turned), NOTES_LAYER).into_iter().next().unwrap();
     assert_eq!((mark, closed), (vec![[600.0, 0.0, 0.0], [0.0, 0.0, 0.0]], false));
+}
+
+#[test]
+fn what_is_kept_and_how_it_is_cut_off_is_drawn_on_layers_that_are_not_read_as_parts() {
+    let mut l = sheet(vec![rectangle_part(50_000, 400_000, place(0, false, 0, 0))]);
+    l.kept = vec![Shape::rectangle(549_800, 400_000).unwrap().placed(&place(0, false, 50_200, 0)).unwrap()];
+    l.straight = vec![[Point::new(50_100, 0), Point::new(50_100, 400_000)]];
+    let text = dxf_of(&l);
+    let (kept, closed) = polylines(&text, KEPT_LAYER).into_iter().next().unwrap();
+    assert!(closed && kept.len() == 4 && kept.contains(&[50.2, 0.0, 0.0]));
+    let cut = (vec![[50.1, 0.0, 0.0], [50.1, 400.0, 0.0]], false);
+    assert_eq!(polylines(&text, STRAIGHT_LAYER), [cut]);
+    let part = only(&read("l.dxf", &layout(&l, LayoutFormat::Dxf), &Options::default()).unwrap()).clone();
+    assert!((part.area_mm2 - 20_000.0).abs() < 1e-3);
 }

@@ -24,6 +24,19 @@ pub struct Straightened {
     pub is_l: bool,
 }
 
+impl Straightened {
+    /// The sides of what is kept that do not lie on the leftover's rim: where the cuts show.
+    pub fn edges(&self, leftover: &Shape) -> Vec<[Point; 2]> {
+        let rim = Rim::new(leftover);
+        let near = DRAWN_IN_UM[DRAWN_IN_UM.len() - 1] + FLUSH_UM as i64;
+        let on_rim = |a: Point, b: Point| {
+            let middle = Point::new(i32::midpoint(a.x, b.x), i32::midpoint(a.y, b.y));
+            [a, middle, b].into_iter().all(|p| rim.distance_from_um(p) <= near)
+        };
+        self.kept.edges().filter(|(a, b)| !on_rim(*a, *b)).map(|(a, b)| [a, b]).collect()
+    }
+}
+
 /// Corners at which cuts are tried, at most, each way.
 const CORNERS: usize = 40;
 /// Of the first cuts those that are followed by a second one.
@@ -302,6 +315,7 @@ mod tests {
         assert!(!s.is_l);
         assert_eq!(s.kept, shape(&[(110, 0), (1000, 0), (1000, 500), (110, 500)]));
         assert_eq!(s.cuts, [[Point::new(110_000, 500_000), Point::new(110_000, 0)]]);
+        assert_eq!(s.edges(&ragged), [[Point::new(110_000, 500_000), Point::new(110_000, 0)]]);
     }
 
     #[test]

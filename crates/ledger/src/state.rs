@@ -473,6 +473,9 @@ pub struct Plan {
     pub pieces: Vec<PlannedPiece>,
     pub not_placed: Vec<NotPlaced>,
     pub lower_bound: Option<i64>,
+    /// No plan of its parts needs fewer pieces; 0 where that is not known.
+    #[serde(default)]
+    pub least_pieces: u32,
     /// Its pieces are promised to it.
     pub held: bool,
     /// The pieces already cut.

@@ -213,6 +213,7 @@ impl World {
                     pieces: vec![],
                     not_placed: vec![],
                     lower_bound: None,
+                    least_pieces: 0,
                     to_buy: vec![],
                 });
                 let held = Body::Held(Held { plan, orders: vec![order], pieces: vec![piece.id] });

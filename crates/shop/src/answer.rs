@@ -303,7 +303,11 @@ answers! {
     NotPlacedRow { line: usize, order: String, id: String, why: String, }
     /// A plan.
     PlanAnswer { plan: String, uuid: String, orders: Vec<String>, state: String, price: Option<String>, cost: String, pieces: Vec<PlannedPieceRow>,
-        not_placed: Vec<NotPlacedRow>, lower_bound: Option<String>, seconds: f64, warnings: Vec<String>, cautions: Vec<String>,
+        not_placed: Vec<NotPlacedRow>, lower_bound: Option<String>,
+        /// How far the price lies above that, in percent, rounded up.
+        above_percent: Option<u32>,
+        /// No plan of these parts uses fewer pieces.
+        least_pieces: Option<u32>, seconds: f64, warnings: Vec<String>, cautions: Vec<String>,
         /// How many different layouts there are.
         layouts: usize,
         /// What is to be bought.

@@ -2,6 +2,7 @@
 
 use base64::Engine as _;
 use base64::engine::general_purpose::STANDARD;
+use sheetloft_drawings::layout::LETTER_SHARE;
 use sheetloft_drawings::{Frame, Label, Layout, LayoutFormat, Placed, layout as write};
 use sheetloft_ledger::body::PlannedPiece;
 use sheetloft_ledger::state::{Order, Piece, Plan};
@@ -14,6 +15,7 @@ use crate::answer::FileAnswer;
 use crate::cut::orders_of;
 use crate::datum::{Datum, datum};
 use crate::error::Error;
+use crate::leftovers;
 use crate::plan::placed_part;
 use crate::remains;
 use crate::say;
@@ -56,6 +58,7 @@ pub fn layout(shop: &Shop, with: &action::Layout) -> Result<FileAnswer, Error> {
         labels.extend(label(&lies, p.id.clone()));
     }
     let codes: Vec<String> = piece.used.iter().flat_map(|u| u.returned.iter().map(|r| r.code.clone())).collect();
+    let (mut kept, mut straight) = (Vec::new(), Vec::new());
     for (n, leftover) in planned.leftovers.iter().filter(|l| l.keep).enumerate() {
         let size = size_text(&leftover.shape, shop);
         let text = match codes.get(n) {
@@ -66,6 +69,9 @@ pub fn layout(shop: &Shop, with: &action::Layout) -> Result<FileAnswer, Error> {
             continue;
         }
         labels.extend(label(&leftover.shape, text));
+        straight.extend(leftovers::parting(&piece.shape, &leftover.shape, planned.kerf_um));
+        straight.extend(leftovers::straight(&leftover.shape).iter().flat_map(|s| s.edges(&leftover.shape)));
+        kept.push(leftover.shape.clone());
     }
     let title = say!(
         "layout-title",
@@ -86,7 +92,7 @@ pub fn layout(shop: &Shop, with: &action::Layout) -> Result<FileAnswer, Error> {
         marks.extend(stop(&frame, datum));
         labels.push(Label { text: say!("layout-stop").text(), at: beside(&frame, datum), height_um: STOP_TEXT_UM });
     }
-    let bytes = write(&Layout { title: title.text(), rim, parts, labels, frame, marks }, format);
+    let bytes = write(&Layout { title: title.text(), rim, parts, labels, kept, straight, frame, marks }, format);
     let mut warnings = Vec::new();
     if planned.gap_um > 0 && planned.gap_um < planned.kerf_um {
         warnings.push(say!("warning-gap", material = names.material(piece.material)).text());
@@ -164,7 +170,8 @@ fn source(orders: &[Order], p: &sheetloft_ledger::body::PlannedPart) -> Result<V
 fn label(shape: &Shape, text: String) -> Option<Label> {
     let circle = largest_circle(shape);
     let count = i64::try_from(text.chars().count()).unwrap_or(i64::MAX).max(1);
-    // A letter is about 0.7 of its height wide; the line must fit into the circle.
-    let height = (circle.radius_um * 2 * 10 / (count * 7).max(10)).clamp(1_000, 20_000);
+    // The line must fit into the circle.
+    let width = 2.0 * circle.radius_um as f64;
+    let height = (width / (LETTER_SHARE * count as f64).max(1.0)).clamp(1_000.0, 20_000.0) as i64;
     Some(Label { text, at: circle.centre, height_um: i32::try_from(height).ok()? })
 }

@@ -5,7 +5,7 @@ use std::collections::BTreeMap;
 
 use sheetloft_fit::{Straightened, straighten};
 use sheetloft_ledger::body::{Areas, Known, PlannedPiece};
-use sheetloft_shapes::Shape;
+use sheetloft_shapes::{Point, Shape};
 
 use crate::action::LeftoverChange;
 use crate::error::Error;
@@ -99,4 +99,47 @@ pub fn kept(planned: &PlannedPiece, changes: &Changes, code: &str) -> Result<(Ve
 /// little would be left.
 pub fn straight(leftover: &Shape) -> Option<Straightened> {
     straighten(leftover).ok().flatten()
+}
+
+/// The one straight cut that parts a leftover over the full width of an upright rectangle from the rest of it, along the
+/// middle of its kerf; `None` where the leftover is none such.
+pub fn parting(piece: &Shape, leftover: &Shape, kerf_um: i64) -> Option<[Point; 2]> {
+    let ((lo, hi), (l, h)) = (piece.bounds(), leftover.bounds());
+    let upright = |s: &Shape, (lo, hi): (Point, Point)| {
+        s.area2() == 2 * (i64::from(hi.x) - i64::from(lo.x)) * (i64::from(hi.y) - i64::from(lo.y))
+    };
+    if !upright(piece, (lo, hi)) || !upright(leftover, (l, h)) {
+        return None;
+    }
+    let half = i32::try_from(kerf_um / 2).ok()?;
+    let upright = |x: i32| [Point::new(x, lo.y), Point::new(x, hi.y)];
+    let level = |y: i32| [Point::new(lo.x, y), Point::new(hi.x, y)];
+    match (l.x == lo.x, l.y == lo.y, h.x == hi.x, h.y == hi.y) {
+        (false, true, true, true) => Some(upright(l.x - half)),
+        (true, true, false, true) => Some(upright(h.x + half)),
+        (true, false, true, true) => Some(level(l.y - half)),
+        (true, true, true, false) => Some(level(h.y + half)),
+        _ => None,
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use sheetloft_shapes::Placement;
+
+    use super::*;
+
+    #[test]
+    fn the_cut_behind_the_parts_runs_in_the_middle_of_its_kerf() {
+        let sheet = Shape::rectangle(2_400_000, 1_200_000).unwrap();
+        let at = |w: i64, h: i64, dx: i32, dy: i32| {
+            Shape::rectangle(w, h).unwrap().placed(&Placement { dx, dy, ..Placement::default() }).unwrap()
+        };
+        let right = parting(&sheet, &at(1_000_000, 1_200_000, 1_400_000, 0), 200);
+        assert_eq!(right, Some([Point::new(1_399_900, 0), Point::new(1_399_900, 1_200_000)]));
+        let below = parting(&sheet, &at(2_400_000, 500_000, 0, 0), 3_000);
+        assert_eq!(below, Some([Point::new(0, 501_500), Point::new(2_400_000, 501_500)]));
+        assert_eq!(parting(&sheet, &at(1_000_000, 1_000_000, 1_400_000, 0), 200), None);
+        assert_eq!(parting(&sheet, &sheet, 200), None);
+    }
 }

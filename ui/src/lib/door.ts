@@ -1218,7 +1218,15 @@ export type LeftoversOf = { piece: string, leftovers: Array<LeftoverRow>, };
 
 export type NotPlacedRow = { line: number, order: string, id: string, why: string, };
 
-export type PlanAnswer = { plan: string, uuid: string, orders: Array<string>, state: string, price: string | null, cost: string, pieces: Array<PlannedPieceRow>, not_placed: Array<NotPlacedRow>, lower_bound: string | null, seconds: number, warnings: Array<string>, cautions: Array<string>, 
+export type PlanAnswer = { plan: string, uuid: string, orders: Array<string>, state: string, price: string | null, cost: string, pieces: Array<PlannedPieceRow>, not_placed: Array<NotPlacedRow>, lower_bound: string | null, 
+/**
+ * How far the price lies above that, in percent, rounded up.
+ */
+above_percent: number | null, 
+/**
+ * No plan of these parts uses fewer pieces.
+ */
+least_pieces: number | null, seconds: number, warnings: Array<string>, cautions: Array<string>, 
 /**
  * How many different layouts there are.
  */

@@ -6,7 +6,7 @@
 
 use std::fmt::Write;
 
-use super::{CUT_LAYER, Drawn, NEAR_NM, NOTES_LAYER, RIM_LAYER, Sheet, mm};
+use super::{Drawn, Ink, NEAR_NM, NOTES_LAYER, Sheet, mm};
 use crate::curve::{P, Seg};
 
 /// A pen for group codes, with the next free handle.
@@ -89,9 +89,9 @@ pub(super) fn write(sheet: &Sheet) -> Vec<u8> {
     tables(&mut body, sheet);
     blocks(&mut body);
     body.section("ENTITIES");
-    sheet.cuts.iter().for_each(|d| polyline(&mut body, d, CUT_LAYER));
-    sheet.rim.iter().for_each(|d| polyline(&mut body, d, RIM_LAYER));
-    sheet.marks.iter().for_each(|d| polyline(&mut body, d, NOTES_LAYER));
+    for layer in &sheet.layers {
+        layer.lines.iter().for_each(|d| polyline(&mut body, d, layer.name));
+    }
     for writing in sheet.writing() {
         body.entity("TEXT", NOTES_LAYER);
         body.put(100, "AcDbText");
@@ -155,9 +155,13 @@ fn tables(pen: &mut Pen, sheet: &Sheet) {
     }
     pen.end_table();
 
-    let table = pen.table("LAYER", 4);
-    // Black or white as the background asks, and greys for what is not cut.
-    for (name, colour) in [("0", 7), (CUT_LAYER, 7), (RIM_LAYER, 8), (NOTES_LAYER, 9)] {
+    let colour = |ink: Ink| match ink {
+        Ink::Cut => 7,
+        Ink::Grey => 8,
+        Ink::Light => 9,
+    };
+    let table = pen.table("LAYER", 1 + sheet.layers.len());
+    for (name, colour) in [("0", 7)].into_iter().chain(sheet.layers.iter().map(|l| (l.name, colour(l.ink)))) {
         pen.record("LAYER", table, "AcDbLayerTableRecord", name);
         pen.put(62, colour);
         pen.put(6, "Continuous");

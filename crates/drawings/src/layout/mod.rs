@@ -19,6 +19,10 @@ use crate::source::{contour_of_path, contours_of_shape, path_nm, path_um};
 pub const CUT_LAYER: &str = "CUT_FINISHED_OUTLINE";
 /// The layer of the piece's rim and holes; not to be cut.
 pub const RIM_LAYER: &str = "PIECE_RIM";
+/// The layer of the outlines of what is kept; not to be cut by themselves.
+pub const KEPT_LAYER: &str = "GUIDE_KEPT";
+/// The layer of straight cuts that part what is kept from the rest; a person decides whether, and with what.
+pub const STRAIGHT_LAYER: &str = "GUIDE_STRAIGHT";
 /// The layer of all writing; not to be cut.
 pub const NOTES_LAYER: &str = "NOTES";
 
@@ -45,6 +49,10 @@ pub struct Layout {
     pub parts: Vec<Placed>,
     /// Writing on the piece, such as the names of what is left.
     pub labels: Vec<Label>,
+    /// What of the piece is kept.
+    pub kept: Vec<Shape>,
+    /// Straight cuts that part it from the rest.
+    pub straight: Vec<[Point; 2]>,
     /// How the piece lies in the drawing.
     pub frame: Frame,
     /// Open lines that show where the stop is; not to be cut.
@@ -168,14 +176,27 @@ struct Writing {
     height: f64,
 }
 
-/// A letter is about this share of the capitals' height wide.
-const LETTER_SHARE: f64 = 0.7;
+/// A letter of a wide typeface is about this share of the capitals' height wide.
+pub const LETTER_SHARE: f64 = 0.9;
 
-/// What both formats write.
+/// Lines that belong together.
+struct Layer {
+    name: &'static str,
+    lines: Vec<Drawn>,
+    ink: Ink,
+}
+
+/// How lines are drawn: black or white as the background asks what is cut, grey what is not.
+#[derive(Clone, Copy)]
+enum Ink {
+    Cut,
+    Grey,
+    Light,
+}
+
+/// What both formats write; the layer of the writing is the last one.
 struct Sheet {
-    cuts: Vec<Drawn>,
-    rim: Vec<Drawn>,
-    marks: Vec<Drawn>,
+    layers: [Layer; 5],
     writing: Vec<Writing>,
     title: Writing,
     /// The box around piece and cuts, mm.
@@ -188,20 +209,29 @@ impl Sheet {
         let contours: Vec<Contour> =
             layout.parts.iter().flat_map(|p| p.source.iter().map(|c| placed_contour(c, &p.place))).collect();
         let frame = layout.frame;
-        let framed = |drawn: Drawn| Drawn { path: frame.path(&drawn.path), closed: drawn.closed };
-        let rim: Vec<Drawn> =
-            contours_of_shape(&layout.rim).iter().map(|c| framed(Drawn { path: path_nm(c), closed: true })).collect();
-        let cuts = lines::once(in_order(&contours).into_iter().map(path_nm).collect());
-        let cuts: Vec<Drawn> = cuts.into_iter().map(framed).collect();
+        let outlines =
+            |of: &Shape| contours_of_shape(of).iter().map(|c| Drawn { path: path_nm(c), closed: true }).collect();
+        let rim: Vec<Drawn> = outlines(&layout.rim);
+        let kept: Vec<Drawn> = layout.kept.iter().flat_map(outlines).collect();
         let nm = |p: Point| [f64::from(p.x) * 1e3, f64::from(p.y) * 1e3];
-        let marks: Vec<Drawn> = layout
-            .marks
-            .iter()
-            .map(|[from, to]| Path { start: nm(*from), segs: vec![Seg::Line { to: nm(*to) }] })
-            .map(|path| framed(Drawn { path, closed: false }))
-            .collect();
+        let open = |lines: &[[Point; 2]]| -> Vec<Drawn> {
+            let path = |l: &[Point; 2]| Path { start: nm(l[0]), segs: vec![Seg::Line { to: nm(l[1]) }] };
+            lines.iter().map(|l| Drawn { path: path(l), closed: false }).collect()
+        };
+        let cuts = lines::once(in_order(&contours).into_iter().map(path_nm).collect());
+        let layers = [
+            (CUT_LAYER, cuts, Ink::Cut),
+            (RIM_LAYER, rim, Ink::Grey),
+            (KEPT_LAYER, kept, Ink::Light),
+            (STRAIGHT_LAYER, open(&layout.straight), Ink::Grey),
+            (NOTES_LAYER, open(&layout.marks), Ink::Grey),
+        ];
+        let layers = layers.map(|(name, lines, ink)| {
+            let lines = lines.into_iter().map(|d| Drawn { path: frame.path(&d.path), closed: d.closed }).collect();
+            Layer { name, lines, ink }
+        });
         let mut bounds: Option<crate::curve::Bounds> = None;
-        for drawn in rim.iter().chain(&cuts).chain(&marks) {
+        for drawn in layers.iter().flat_map(|l| &l.lines) {
             let one = drawn.path.bounds();
             let all = bounds.get_or_insert(one);
             all.add(one.lo);
@@ -210,8 +240,7 @@ impl Sheet {
         let (lo, hi) = bounds.map_or(([0.0; 2], [0.0; 2]), |b| (b.lo.map(|v| v / 1e6), b.hi.map(|v| v / 1e6)));
         // Under the drawing, as high as a hundredth of its width, and readable in any case.
         let height = ((hi[0] - lo[0]) / 100.0).clamp(4.0, 25.0);
-        let title = Writing { text: plain(&layout.title), at: [lo[0], lo[1] - 2.0 * height], height };
-        let writing = layout
+        let writing: Vec<Writing> = layout
             .labels
             .iter()
             .filter(|l| !l.text.trim().is_empty())
@@ -223,7 +252,10 @@ impl Sheet {
                 Writing { text, at: [x - width / 2.0, y - height / 2.0], height }
             })
             .collect();
-        Self { cuts, rim, marks, writing, title, lo, hi }
+        // And under all other writing.
+        let lowest = writing.iter().map(|w| w.at[1]).fold(lo[1], f64::min);
+        let title = Writing { text: plain(&layout.title), at: [lo[0], lowest - 2.0 * height], height };
+        Self { layers, writing, title, lo, hi }
     }
 
     fn writing(&self) -> impl Iterator<Item = &Writing> {

@@ -2,7 +2,7 @@
 
 use std::fmt::Write;
 
-use super::{CUT_LAYER, Drawn, NOTES_LAYER, RIM_LAYER, Sheet, Writing, mm};
+use super::{Drawn, Ink, Layer, NOTES_LAYER, Sheet, Writing, mm};
 use crate::curve::{P, Seg, distance};
 
 /// Width of the lines, mm: one of the pens of ISO 128 (from memory), to be seen on a picture of a whole sheet.
@@ -23,22 +23,27 @@ pub(super) fn write(sheet: &Sheet) -> String {
         "<svg xmlns=\"http://www.w3.org/2000/svg\" version=\"1.1\" width=\"{w}mm\" height=\"{h}mm\" viewBox=\"0 0 {w} {h}\">"
     );
     let _ = writeln!(out, "<title>{}</title>", escaped(&sheet.title.text));
-    let groups = [(CUT_LAYER, &sheet.cuts, "#000000"), (RIM_LAYER, &sheet.rim, "#808080")];
-    for (layer, lines, colour) in groups {
-        let _ = writeln!(out, "<g id=\"{layer}\" fill=\"none\" stroke=\"{colour}\" stroke-width=\"{PEN_MM}\">");
+    let colour = |ink: Ink| match ink {
+        Ink::Cut => "#000000",
+        Ink::Grey => "#808080",
+        Ink::Light => "#b0b0b0",
+    };
+    for Layer { name, lines, ink } in &sheet.layers {
+        let _ = writeln!(out, "<g id=\"{name}\" fill=\"none\" stroke=\"{}\" stroke-width=\"{PEN_MM}\">", colour(*ink));
         for drawn in lines {
             let _ = writeln!(out, "<path d=\"{}\"/>", data(drawn, sheet));
         }
+        if *name == NOTES_LAYER {
+            text(&mut out, sheet);
+        }
         let _ = writeln!(out, "</g>");
     }
-    let _ = writeln!(out, "<g id=\"{NOTES_LAYER}\" fill=\"#808080\" font-family=\"sans-serif\">");
-    for drawn in &sheet.marks {
-        let _ = writeln!(
-            out,
-            "<path fill=\"none\" stroke=\"#808080\" stroke-width=\"{PEN_MM}\" d=\"{}\"/>",
-            data(drawn, sheet)
-        );
-    }
+    let _ = writeln!(out, "</svg>");
+    out
+}
+
+fn text(out: &mut String, sheet: &Sheet) {
+    let _ = writeln!(out, "<g stroke=\"none\" fill=\"#808080\" font-family=\"sans-serif\">");
     for Writing { text, at, height } in sheet.writing() {
         let [x, y] = point([at[0] * 1e6, at[1] * 1e6], sheet);
         // The height is that of capitals, about seven tenths of the size of most typefaces.
@@ -46,8 +51,6 @@ pub(super) fn write(sheet: &Sheet) -> String {
         let _ = writeln!(out, "<text x=\"{x}\" y=\"{y}\" font-size=\"{size}\">{}</text>", escaped(text));
     }
     let _ = writeln!(out, "</g>");
-    let _ = writeln!(out, "</svg>");
-    out
 }
 
 fn thousandths(v: f64) -> f64 {

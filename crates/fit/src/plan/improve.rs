@@ -1,8 +1,8 @@
 //! A draft made better, one change after another.
 //!
 //! Each change starts from the best draft: a piece is emptied onto others, parts move to a cheaper piece or to one
-//! that is not in use yet, a few pieces are cleared and their parts put down anew in another order, or the parts of
-//! a piece are pushed closer to one end. What is cheapest stays; of equal ones the newer, so that the search goes on
+//! that is not in use yet, a few pieces are cleared and their parts put down anew in another order or other pieces filled
+//! with them, or the parts of a piece are pushed closer to one end. What is cheapest stays; of equal ones the newer, so that the search goes on
 //! drifting.
 
 use std::cell::RefCell;
@@ -10,6 +10,7 @@ use std::collections::HashMap;
 
 use super::arrange::{CAREFUL, Layout, Placing, Push, QUICK, Strewn, spread};
 use super::engine::Engine;
+use super::fill::{Candidate, fill};
 use super::greedy;
 use super::problem::{Draft, DraftPiece, Problem};
 use super::score::{Books, Scored};
@@ -24,13 +25,66 @@ const PIECES_TRIED: usize = 6;
 const TRIES: u32 = 2;
 
 /// Kinds of changes, the more often tried the more numbers they have.
-pub(super) const WAYS: usize = 10;
+pub(super) const WAYS: usize = 15;
+/// Pieces cleared at most to be filled anew, and those among which is chosen.
+const REFILLED: usize = 9;
+const FILLED_MOST: usize = 24;
 /// Equal pieces, and parts on them, that are laid anew at once at most.
 const ROW_PIECES: usize = 16;
 const ROW_PARTS: usize = 130;
 
 /// How often parts of some classes were not brought onto a piece of some kind.
 pub(super) type Failed = HashMap<(usize, Vec<usize>), u32>;
+
+/// Whether the parts of a piece may go anywhere.
+fn is_free(problem: &Problem<'_>, piece: &DraftPiece) -> bool {
+    piece.parts.iter().map(|p| &problem.wanted[p.wanted]).all(|w| w.locked.is_none() && w.together.is_none())
+}
+
+/// A draft of all parts that may go anywhere, on pieces that are filled one after another; `None` where some have no
+/// place so, or some may not go anywhere.
+pub(super) fn filled(problem: &Problem<'_>, rng: &mut Rng, go_on: &mut dyn FnMut() -> bool) -> Option<Draft> {
+    let parts: Vec<usize> = (0..problem.wanted.len()).collect();
+    if problem.wanted.iter().any(|w| w.locked.is_some() || w.together.is_some()) {
+        return None;
+    }
+    let candidates = candidates(problem, &[], &[], &parts, rng);
+    let pieces = fill(problem, &parts, &candidates, rng, go_on)?;
+    Some(Draft { pieces, not_placed: Vec::new() })
+}
+
+/// Pieces not in use that may take some of the parts: `own` and so many by chance, of equal ones no more than there are
+/// parts.
+fn candidates(
+    problem: &Problem<'_>,
+    used: &[DraftPiece],
+    own: &[usize],
+    parts: &[usize],
+    rng: &mut Rng,
+) -> Vec<Candidate> {
+    let areas = parts.iter().map(|&i| problem.wanted[i].shape.area2());
+    let Some(least2) = areas.min() else { return Vec::new() };
+    let taken = |s: usize| used.iter().filter(|p| p.stock == s).map(|p| p.copy + 1).max().unwrap_or(0);
+    let mut all: Vec<Candidate> = (0..problem.stock.len())
+        .filter(|&s| problem.stock[s].shape.area2() >= least2)
+        .map(|stock| Candidate { stock, taken: taken(stock) })
+        .filter(|c| match problem.stock[c.stock].supply {
+            Supply::OnHand => c.taken == 0,
+            Supply::ToBuy => true,
+            Supply::Known => false,
+        })
+        .collect();
+    rng.shuffle(&mut all);
+    all.sort_by_key(|c| !own.contains(&c.stock));
+    let mut of_kind: HashMap<usize, usize> = HashMap::new();
+    all.retain(|c| {
+        let there = of_kind.entry(problem.kind_of[c.stock]).or_default();
+        *there += 1;
+        *there <= parts.len()
+    });
+    all.truncate(FILLED_MOST.max(parts.len()));
+    all
+}
 
 /// One change in the making: what it works with.
 pub(super) struct Change<'a> {
@@ -61,6 +115,7 @@ impl<'a> Change<'a> {
             2..=4 => self.empty_one(draft, run),
             5..=6 => self.replace(draft, run),
             7..=8 => self.anew(draft, run),
+            9..=13 => self.refill(draft, run),
             _ => self.push(draft, run),
         };
         let scored = if (run.go_on)() { changed.map(|d| self.books.score(d)) } else { None };
@@ -217,12 +272,7 @@ impl<'a> Change<'a> {
     /// The parts of some equal pieces on one less of them, all laid at once.
     fn on_one_less(&self, draft: &Draft, run: &mut Run<'_>) -> Option<Draft> {
         let problem = self.problem();
-        let free = |n: usize| {
-            draft.pieces[n].parts.iter().all(|p| {
-                let wanted = &problem.wanted[p.wanted];
-                wanted.locked.is_none() && wanted.together.is_none()
-            })
-        };
+        let free = |n: usize| is_free(problem, &draft.pieces[n]);
         let victim = self.pick(draft, &mut run.rng).filter(|&n| free(n))?;
         let kind = problem.kind_of[draft.pieces[victim].stock];
         let mut others: Vec<usize> = (0..draft.pieces.len())
@@ -321,6 +371,28 @@ impl<'a> Change<'a> {
             draft.pieces.iter().enumerate().filter(|(n, _)| !cleared.contains(n)).map(|(_, p)| p).collect();
         let go_on = &mut *run.go_on;
         greedy::rebuild(self.problem(), &keep, &mut run.rng, &mut |_: usize, _: usize| go_on())
+    }
+
+    /// Clears a few pieces, or all where they are few, and fills others, or these anew, with their parts.
+    fn refill(&self, draft: &Draft, run: &mut Run<'_>) -> Option<Draft> {
+        let problem = self.problem();
+        let count = 1 + run.rng.below(REFILLED.min(draft.pieces.len()));
+        let mut cleared = Vec::new();
+        for _ in 0..count {
+            let n = self.pick(draft, &mut run.rng)?;
+            if !cleared.contains(&n) && is_free(problem, &draft.pieces[n]) {
+                cleared.push(n);
+            }
+        }
+        let parts: Vec<usize> = cleared.iter().flat_map(|&n| draft.pieces[n].parts.iter().map(|p| p.wanted)).collect();
+        let kept: Vec<DraftPiece> =
+            draft.pieces.iter().enumerate().filter(|(n, _)| !cleared.contains(n)).map(|(_, p)| p.clone()).collect();
+        let own: Vec<usize> = cleared.iter().map(|&n| draft.pieces[n].stock).collect();
+        let candidates = candidates(problem, &kept, &own, &parts, &mut run.rng);
+        let filled = fill(problem, &parts, &candidates, &mut run.rng, run.go_on)?;
+        let mut pieces = kept;
+        pieces.extend(filled);
+        Some(Draft { pieces, not_placed: draft.not_placed.clone() })
     }
 
     /// Pushes the parts of a piece to one end.

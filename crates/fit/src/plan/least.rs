@@ -26,6 +26,10 @@ pub(super) struct Least {
     pub price: i64,
 }
 
+/// Kinds of pieces for each of which parts are weighed in all ways; of more, the one on which they weigh least hardly
+/// lets any of these say more than the area.
+const KINDS_MOST: usize = 24;
+
 /// Rounding of sums of real numbers never makes a bound too great.
 const SAFE: f64 = 1.0 - 1e-9;
 
@@ -49,8 +53,9 @@ pub(super) fn least(problem: &Problem<'_>, counts: impl Fn(usize) -> bool) -> Le
     let kinds = kinds(problem);
     let mut weight = vec![f64::INFINITY; problem.classes.len()];
     let mut by_area = vec![f64::INFINITY; problem.classes.len()];
+    let many = kinds.len() > KINDS_MOST;
     for (&kind, prices) in &kinds {
-        let weights = weights(problem, kind, &of_class, &used2);
+        let weights = weights(problem, kind, &of_class, &used2, many);
         let kind2 = problem.kinds[kind].shape.area2() as f64;
         for (c, w) in weights.into_iter().enumerate().filter(|(_, w)| w.is_finite()) {
             weight[c] = weight[c].min(w);
@@ -88,8 +93,9 @@ fn kinds(problem: &Problem<'_>) -> HashMap<usize, Prices> {
 }
 
 /// For each class a weight, the weights of all parts on any piece of this kind being no more than 1; infinite where it
-/// surely does not hold such a part. Of several ways to weigh, the one that makes all parts weigh most.
-fn weights(problem: &Problem<'_>, kind: usize, of_class: &[usize], used2: &[f64]) -> Vec<f64> {
+/// surely does not hold such a part. Of several ways to weigh, the one that makes all parts weigh most; `by_area`: the
+/// share of the area.
+fn weights(problem: &Problem<'_>, kind: usize, of_class: &[usize], used2: &[f64], by_area: bool) -> Vec<f64> {
     let shape = problem.kinds[kind].shape;
     let (lo, hi) = shape.bounds();
     let less = problem.between_um() - 2 * problem.rim_um();
@@ -111,7 +117,8 @@ fn weights(problem: &Problem<'_>, kind: usize, of_class: &[usize], used2: &[f64]
         sides.dedup();
         sides
     };
-    for f in functions(&sides(|s| s.0), w) {
+    let pairs = if by_area { Vec::new() } else { functions(&sides(|s| s.0), w) };
+    for f in pairs {
         for g in functions(&sides(|s| s.1), h) {
             let weigh = |c: usize| {
                 let least = upright(c).iter().map(|s| f.of(s.0, w) * g.of(s.1, h)).fold(f64::INFINITY, f64::min);

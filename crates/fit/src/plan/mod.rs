@@ -10,6 +10,8 @@
 mod arrange;
 mod check;
 mod engine;
+mod fill;
+mod flush;
 mod greedy;
 mod improve;
 mod least;
@@ -31,9 +33,11 @@ use crate::solve::Caps;
 use crate::turns::Turns;
 use crate::watch::{Progress, Watch};
 use engine::Engine;
-use problem::Problem;
+use problem::{DraftPiece, Problem};
 use score::{Books, Scored};
 
+/// Drafts begun by filling pieces.
+const FILLED: u64 = 2;
 /// Changes tried in each round, whatever the threads.
 const JOBS: u64 = 2;
 
@@ -283,6 +287,7 @@ pub fn plan(wanted: &[Wanted<'_>], stock: &[Stock<'_>], options: &Options, watch
         Search { problem: &problem, books: &books, lower_bound, best: None, now: None, round: 0, stopped: false };
     search.first(watch);
     search.improve(watch);
+    search.flush();
     let rounds = search.round;
     let Some(best) = search.best else { return Plan::default() };
     let more = greedy::missing(&problem, &best.draft);
@@ -350,6 +355,31 @@ impl Search<'_> {
             if self.is_done() {
                 break;
             }
+        }
+        for n in 0..if self.problem.options.rounds == 0 || self.is_done() { 0 } else { FILLED } {
+            let so_far = self.progress();
+            let mut rng = Rng::for_part(self.problem.options.seed, u64::MAX - n);
+            let filled = improve::filled(self.problem, &mut rng, &mut || watch.plan_goes_on(&so_far));
+            if let Some(filled) = filled {
+                self.offer(self.books.score(filled));
+            }
+        }
+    }
+
+    /// The parts of the best draft moved up close, where that leaves no less of a piece.
+    fn flush(&mut self) {
+        let Some(best) = &self.best else { return };
+        let mut draft = best.draft.clone();
+        for piece in &mut draft.pieces {
+            let parts = flush::flush(self.problem, piece);
+            let moved = DraftPiece { parts, ..piece.clone() };
+            if self.books.use_left(&moved) >= self.books.use_left(piece) {
+                *piece = moved;
+            }
+        }
+        let flush = self.books.score(draft);
+        if flush.score <= best.score {
+            self.best = Some(flush);
         }
     }
 

@@ -14,6 +14,14 @@ use crate::piece::{Grain, Signature};
 use crate::solve::Verdict;
 use crate::turns::Turns;
 
+/// What an offcut counts for less than its price when plans are compared, in percent: at nearly equal cost old stock
+/// goes first, for it takes up room and attention as long as it stands there.
+const OFFCUT_FIRST_PERCENT: i64 = 10;
+
+/// What of the value of a sheet's leftovers does not count when plans are compared, in percent: a sheet that stays whole
+/// serves for more than what is left of one that was begun, so orders go on offcuts first.
+const BEGUN_PERCENT: u32 = 10;
+
 /// Parts, pieces and options of one plan.
 pub(super) struct Problem<'a> {
     pub wanted: &'a [Wanted<'a>],
@@ -78,6 +86,18 @@ impl<'a> Problem<'a> {
     /// Distance from the rim, µm.
     pub fn rim_um(&self) -> i64 {
         (self.options.kerf_um + self.options.margin_um).max(0)
+    }
+
+    /// What using up a piece counts for when plans are compared, minor units.
+    pub fn weighed_price(&self, stock: usize) -> i64 {
+        let Stock { price, is_sheet, .. } = self.stock[stock];
+        if is_sheet { price } else { price - price * OFFCUT_FIRST_PERCENT / 100 }
+    }
+
+    /// What a leftover counts for when plans are compared, in percent of its share of the price.
+    pub fn weighed_percent(&self, stock: usize) -> u32 {
+        let Stock { leftover_percent, is_sheet, .. } = self.stock[stock];
+        leftover_percent.min(100) * if is_sheet { 100 - BEGUN_PERCENT } else { 100 } / 100
     }
 
     /// The turns allowed to a class on a piece of this kind.

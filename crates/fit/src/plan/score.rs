@@ -10,10 +10,6 @@ use super::problem::{Draft, DraftPiece, Problem};
 use super::{Leave, PlacedPart, Supply, Used};
 use crate::remains::{Remains, remains, straight_remains};
 
-/// What an offcut counts for less than its price when plans are compared, in percent: at nearly equal cost old stock
-/// goes first, for it takes up room and attention as long as it stands there.
-const OFFCUT_FIRST_PERCENT: i64 = 10;
-
 /// What of a leftover's value does not count when plans are compared, in percent of the share that lies outside its
 /// largest rectangle: what is ragged is used up less often than what is not.
 const RAGGED_PERCENT: i64 = 20;
@@ -109,19 +105,21 @@ impl<'a> Books<'a> {
 
     /// What the leftovers worth keeping of a piece count for, minor units.
     pub fn leftover_value(&self, piece: &DraftPiece) -> i64 {
-        self.value(piece.stock, self.left(piece).remains.kept2)
+        let percent = self.problem.stock[piece.stock].leftover_percent.min(100);
+        self.value(piece.stock, self.left(piece).remains.kept2, percent)
     }
 
-    /// What of that counts less when plans are compared.
-    fn less_useful(&self, piece: &DraftPiece) -> i64 {
+    /// What they count for when plans are compared, the less useful ones less.
+    pub fn use_left(&self, piece: &DraftPiece) -> i64 {
         let left = self.left(piece);
-        let percent = if self.is_straight(piece.stock) { NOT_STRAIGHT_PERCENT } else { RAGGED_PERCENT };
-        self.value(piece.stock, left.remains.kept2 - left.useful2) * percent / 100
+        let value = |kept2: i64| self.value(piece.stock, kept2, self.problem.weighed_percent(piece.stock));
+        let less = if self.is_straight(piece.stock) { NOT_STRAIGHT_PERCENT } else { RAGGED_PERCENT };
+        value(left.remains.kept2) - value(left.remains.kept2 - left.useful2) * less / 100
     }
 
-    fn value(&self, stock: usize, kept2: i64) -> i64 {
+    fn value(&self, stock: usize, kept2: i64, percent: u32) -> i64 {
         let stock = &self.problem.stock[stock];
-        let percent = i128::from(stock.leftover_percent.min(100));
+        let percent = i128::from(percent);
         let value = i128::from(stock.price) * i128::from(kept2) * percent / (100 * i128::from(stock.shape.area2()));
         i64::try_from(value).unwrap_or(i64::MAX)
     }
@@ -186,9 +184,7 @@ impl<'a> Books<'a> {
         self.oldest_first(&mut draft);
         self.alike(&mut draft);
         let cost: i64 = draft.pieces.iter().map(|p| problem.stock[p.stock].price - self.leftover_value(p)).sum();
-        let offcuts = draft.pieces.iter().map(|p| &problem.stock[p.stock]).filter(|s| !s.is_sheet);
-        let off: i64 = offcuts.map(|s| s.price * OFFCUT_FIRST_PERCENT / 100).sum();
-        let ragged: i64 = draft.pieces.iter().map(|p| self.less_useful(p)).sum();
+        let weighed: i64 = draft.pieces.iter().map(|p| problem.weighed_price(p.stock) - self.use_left(p)).sum();
         let mut layouts: HashMap<Layout, i64> = HashMap::new();
         for piece in &draft.pieces {
             let price = problem.stock[piece.stock].price;
@@ -197,7 +193,7 @@ impl<'a> Books<'a> {
         let on_hand = draft.pieces.iter().filter(|p| problem.stock[p.stock].supply == Supply::OnHand);
         let score = Score {
             missing2: draft.not_placed.iter().map(|n| problem.wanted[n.0].shape.area2()).sum(),
-            weighed: cost - off + ragged + layouts.values().sum::<i64>(),
+            weighed: weighed + layouts.values().sum::<i64>(),
             cost,
             pieces: draft.pieces.len(),
             ages: on_hand.map(|p| u128::from(problem.stock[p.stock].age)).sum(),

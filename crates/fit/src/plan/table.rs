@@ -188,6 +188,15 @@ impl<'a> Table<'a> {
         self.parts.push(part);
     }
 
+    /// Takes a part up again. Quick places are not sought after that: they would not know of the room it leaves.
+    pub fn take(&mut self, wanted: usize) -> Option<PlacedPart> {
+        let n = self.parts.iter().position(|p| p.wanted == wanted)?;
+        let lying = self.lying.remove(n);
+        self.free_area2 += lying.shape.area2();
+        self.host = None;
+        Some(self.parts.remove(n))
+    }
+
     /// Whether a point lies in free material.
     fn free(&self, p: Point) -> bool {
         let within = |(lo, hi): (Point, Point)| p.x >= lo.x && p.x <= hi.x && p.y >= lo.y && p.y <= hi.y;

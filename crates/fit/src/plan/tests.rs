@@ -24,6 +24,8 @@ fn round(radius: f64, corners: usize) -> Shape {
     Shape::new((0..corners).map(corner).collect(), vec![]).unwrap()
 }
 
+static ANY: std::sync::LazyLock<Turns> = std::sync::LazyLock::new(Turns::any);
+
 fn options() -> Options {
     Options { kerf_um: 200, gap_um: 2_000, margin_um: 5_000, rounds: 3, ..Options::default() }
 }
@@ -103,6 +105,63 @@ fn the_cheapest_piece_that_holds_all_is_used() {
     assert_eq!(plan.not_placed, []);
     let on: Vec<(usize, usize)> = plan.used.iter().map(|u| (u.stock, u.parts.len())).collect();
     assert_eq!(on, [(2, 2)]);
+}
+
+#[test]
+fn one_piece_that_many_parts_fill_takes_the_place_of_many_that_hold_one_each() {
+    // Each of eight offcuts holds one part and is two thirds waste beside it; one more holds all eight.
+    let mut pieces = vec![rect(350_000, 330_000); 8];
+    pieces.push(rect(822_000, 415_000));
+    let case = Case::new(vec![rect(200_000, 200_000); 8], Turns::quarter(), pieces);
+    let plan = case.plan(&options());
+    let on: Vec<(usize, usize)> = plan.used.iter().map(|u| (u.stock, u.parts.len())).collect();
+    assert_eq!(on, [(8, 8)]);
+}
+
+#[test]
+fn an_offcut_is_used_up_before_a_sheet_is_begun() {
+    // On the offcut two thirds are wasted; of the sheet hardly more than the part would be used up.
+    let (sheet, offcut) = (rect(2_438_400, 1_219_200), rect(600_000, 400_000));
+    let stock = [
+        Stock { leftover_percent: 100, ..stock(&sheet, &[], None, true) },
+        Stock { leftover_percent: 100, ..stock(&offcut, &[], None, false) },
+    ];
+    let part = rect(390_000, 200_000);
+    let turns = Turns::quarter();
+    let keep = KeepFrom { w_um: 450_000, h_um: 450_000 };
+    let plan = plan(&[Wanted::new(&part, &turns, false)], &stock, &Options { keep, rounds: 20, ..options() }, &mut ());
+    assert_eq!(plan.used.iter().map(|u| u.stock).collect::<Vec<_>>(), [1]);
+}
+
+#[test]
+fn parts_lie_close_to_each_other_and_to_the_rim() {
+    let pieces = vec![rect(1_000_000, 600_000), rect(900_000, 500_000)];
+    let parts = vec![round(150_000.0, 40), rect(300_000, 200_000), rect(180_000, 120_000), round(60_000.0, 24)];
+    let wanted: Vec<Wanted<'_>> = parts.iter().map(|s| Wanted::new(s, &ANY, false)).collect();
+    let stock: Vec<Stock<'_>> = pieces.iter().map(|s| stock(s, &[], None, false)).collect();
+    let options = Options { rounds: 12, ..options() };
+    let plan = plan(&wanted, &stock, &options, &mut ());
+    let problem = Problem::new(&wanted, &stock, &options);
+    assert!(!plan.used.is_empty());
+    for used in &plan.used {
+        let piece = DraftPiece { stock: used.stock, copy: used.copy, parts: used.parts.clone() };
+        // Moved up once more nothing goes any further.
+        let mut again = flush::flush(&problem, &piece);
+        again.sort_by_key(|p| p.wanted);
+        for (before, after) in used.parts.iter().zip(&again) {
+            let by =
+                (before.placement.dx - after.placement.dx).abs() + (before.placement.dy - after.placement.dy).abs();
+            assert!(by <= 200, "{before:?} {after:?}");
+        }
+        assert_eq!(
+            check(
+                &stock[used.stock],
+                &again.iter().map(|p| Laid::of(&wanted[p.wanted], p.placement)).collect::<Vec<_>>(),
+                &options
+            ),
+            []
+        );
+    }
 }
 
 #[test]

@@ -107,7 +107,7 @@ bodies! {
     LineAdded       = "line added"       v 2 reads 1, touches [Order],               shared,    undoable;
     Remade          = "remade"           v 1, touches [Order],               shared,    undoable;
     DrawingRead     = "drawing read"     v 1, touches [Order],               shared,    undoable;
-    PlanMade        = "plan made"        v 2 reads 1, touches [Plan],                shared,    undoable;
+    PlanMade        = "plan made"        v 3 reads 2 reads 1, touches [Plan],                shared,    undoable;
     Held            = "held"             v 1, touches [Plan Piece],          exclusive, undoable;
     Released        = "released"         v 2 reads 1, touches [Plan Piece],          shared,    undoable;
     Cut             = "cut"              v 3 reads 2 reads 1, touches [Piece Plan Order],    exclusive, undoable;
@@ -486,7 +486,7 @@ pub struct Received {
     /// The good sheets.
     pub pieces: Vec<Born>,
     /// Duty for the line.
-    #[serde(default, skip_serializing_if = "is_zero")]
+    #[serde(default, skip_serializing_if = "is_nothing")]
     pub duty: i64,
     /// The line of what was on order that it is booked against.
     #[serde(default, skip_serializing_if = "Option::is_none")]
@@ -496,7 +496,7 @@ pub struct Received {
     pub owner: Option<String>,
 }
 
-fn is_zero(sum: &i64) -> bool {
+fn is_nothing(sum: &i64) -> bool {
     *sum == 0
 }
 
@@ -857,9 +857,17 @@ pub struct PlanMade {
     pub not_placed: Vec<NotPlaced>,
     /// Least that could be used up, at today's price.
     pub lower_bound: Option<i64>,
+    /// No plan of these parts needs fewer pieces; 0 where that is not known.
+    #[serde(default, skip_serializing_if = "is_zero")]
+    pub least_pieces: u32,
     /// Sheets that are not on hand.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub to_buy: Vec<ToBuy>,
+}
+
+#[allow(clippy::trivially_copy_pass_by_ref)]
+fn is_zero(n: &u32) -> bool {
+    *n == 0
 }
 
 /// The plan's pieces are promised to its orders.

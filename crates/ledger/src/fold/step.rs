@@ -190,6 +190,7 @@ pub(super) fn step(state: Option<State>, thing: Thing, event: &Event, aside: boo
             pieces: b.pieces.clone(),
             not_placed: b.not_placed.clone(),
             lower_bound: b.lower_bound,
+            least_pieces: b.least_pieces,
             held: false,
             cut: Vec::new(),
             to_buy: b.to_buy.clone(),

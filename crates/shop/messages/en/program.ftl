@@ -633,7 +633,17 @@ cli-piece = { $piece }: { $kind } of { $material }, { $status }, rack { $rack },
 cli-piece-became = became { $pieces }
 cli-piece-from = from { $piece }
 cli-piece-held = held for { $orders }
-cli-plan = { $plan } for { $orders }: { $state }, cost { $cost }, at today's price { $price }, at least { $bound }
+cli-plan = { $plan } for { $orders }: { $state }, cost { $cost }, at today's price { $price }, at least { $bound }{ $above ->
+    [none] {""}
+    [0] , which it reaches
+   *[other] {" "}({ $above } % above that)
+}{ $least ->
+    [0] {""}
+   *[other] ; { $pieces ->
+        [one] one piece
+       *[other] { $pieces } pieces
+    }, at least { $least }
+}
 cli-plan-piece = { $piece } (rack { $rack }, { $material }): { $count ->
     [one] one part
    *[other] { $count } parts

@@ -694,7 +694,20 @@ ui-plan-released = { $plan } has let its pieces go.
 ui-plan-cost = Will be charged, by the books
 ui-plan-price = At today's price
 ui-plan-bound = No plan can be below
+ui-plan-bound-value = { $least }{ $above ->
+    [-1] {""}
+    [0] , which this one reaches
+   *[other] ; this one is { $above } % above
+}
 ui-plan-pieces-name = To cut
+ui-plan-pieces-value = { $count ->
+    [0] No pieces
+    [one] One piece
+   *[other] { $count } pieces
+}{ $least ->
+    [0] {""}
+   *[other] , of at least { $least }
+}
 ui-plan-pieces = { $count ->
     [0] No pieces
     [one] One piece

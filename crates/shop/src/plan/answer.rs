@@ -110,6 +110,10 @@ pub fn answer(shop: &Shop, plan: &Plan, seconds: f64) -> Result<PlanAnswer, Erro
     warnings.dedup();
     let price: Option<i64> = plan.pieces.iter().map(|p| p.price).sum();
     let price = price.zip(buy_price).map(|(a, b)| a + b);
+    let above_percent = price.zip(plan.lower_bound).filter(|(_, least)| *least > 0).map(|(price, least)| {
+        let above = i128::from((price - least).max(0)) * 100;
+        u32::try_from((above + i128::from(least) - 1) / i128::from(least)).unwrap_or(u32::MAX)
+    });
     Ok(PlanAnswer {
         plan: plan.code.clone(),
         uuid: plan.id.to_string(),
@@ -129,6 +133,8 @@ pub fn answer(shop: &Shop, plan: &Plan, seconds: f64) -> Result<PlanAnswer, Erro
             })
             .collect(),
         lower_bound: plan.lower_bound.map(|b| shop.money(b)),
+        above_percent,
+        least_pieces: (plan.least_pieces > 0).then_some(plan.least_pieces),
         seconds,
         warnings,
         cautions: said,

@@ -197,6 +197,7 @@ impl Bench {
                 leave: sheetloft_fit::plan::Leave::Largest,
                 seed: 0,
                 rounds: 0,
+                patience: 0,
             };
             let placed: Vec<(&Want, Placement)> = table.parts.iter().map(|(w, p)| (&self.wants[*w], *p)).collect();
             pieces.push(place::planned_piece(&ground, &table.piece, table.saws.clone(), &placed)?);
@@ -352,6 +353,7 @@ pub fn change(shop: &Shop, with: &PlanChange, job: &Job, clock_ms: &dyn Fn() -> 
             to_buy: bench.plan.to_buy.clone(),
             not_placed: not_placed.cloned().collect(),
             lower_bound: bench.plan.lower_bound,
+            least_pieces: bench.plan.least_pieces,
             seconds: 0.0,
             warnings: Vec::new(),
         }

@@ -37,9 +37,13 @@ const SECONDS: u32 = 10;
 const SECONDS_MOST: u32 = 3_600;
 /// Rounds of improvement unless rounds or a time are asked for: the same plan on every machine that is not too slow
 /// for it.
-const ROUNDS: u32 = 8;
+const ROUNDS: u32 = 40;
 /// Rounds of improvement where only the time bounds them.
 const ROUNDS_ANY: u32 = u32::MAX;
+/// Rounds in a row without a better plan after which a search ends that was given neither a time nor rounds; and one
+/// that was.
+const PATIENCE: u32 = 16;
+const PATIENCE_ASKED: u32 = 500;
 
 /// A plan worked out, not yet written.
 pub struct Made {
@@ -50,6 +54,7 @@ pub struct Made {
     to_buy: Vec<ToBuy>,
     not_placed: Vec<NotPlaced>,
     lower_bound: Option<i64>,
+    least_pieces: u32,
     seconds: f64,
     warnings: Vec<String>,
 }
@@ -60,6 +65,7 @@ impl Made {
         self.to_buy.extend(found.to_buy);
         self.not_placed.extend(found.not_placed);
         self.lower_bound = self.lower_bound.zip(found.lower_bound).map(|(a, b)| a + b);
+        self.least_pieces += found.least_pieces;
         self.warnings.extend(found.warnings);
     }
 }
@@ -69,6 +75,7 @@ struct Budget {
     /// When to stop, by the caller's clock, ms.
     deadline: f64,
     rounds: u32,
+    patience: u32,
     seed: u64,
     leave: fit::plan::Leave,
     saw_kerf_um: i64,
@@ -80,6 +87,7 @@ impl Budget {
         let rounds = given(&with.rounds).map(|t| whole(&t, 0, 1_000_000, "rounds")).transpose()?;
         let seconds = given(&with.seconds).map(|t| whole(&t, 1, SECONDS_MOST, "seconds")).transpose()?;
         let timed = seconds.is_some();
+        let patience = if timed || rounds.is_some() { PATIENCE_ASKED } else { PATIENCE };
         // A number of rounds alone is not cut short, so that the plan is the same on every machine.
         let seconds = seconds.unwrap_or(if rounds.is_some() { SECONDS_MOST } else { SECONDS });
         let seed = given(&with.seed).map_or(Ok(0), |t| whole(&t, 0, u32::MAX, "seed"))?;
@@ -88,6 +96,7 @@ impl Budget {
         Ok(Self {
             deadline: begun + f64::from(seconds) * 1_000.0,
             rounds: rounds.unwrap_or(if timed { ROUNDS_ANY } else { ROUNDS }),
+            patience,
             seed: u64::from(seed),
             leave: word(with.leave.as_deref(), &leaves, fit::plan::Leave::Largest, "leave")?,
             saw_kerf_um: saw_kerf_um.unwrap_or(bed::SAW_KERF_UM),
@@ -189,6 +198,7 @@ fn work(
         to_buy: Vec::new(),
         not_placed: Vec::new(),
         lower_bound: Some(0),
+        least_pieces: 0,
         seconds: 0.0,
         warnings: Vec::new(),
     };
@@ -208,6 +218,7 @@ fn work(
             leave: budget.leave,
             seed: budget.seed,
             rounds: budget.rounds,
+            patience: budget.patience,
         };
         let now = clock_ms();
         let deadline = now + (budget.deadline - now).max(0.0) / left as f64;
@@ -242,7 +253,8 @@ fn ground_of(
 
 /// Writes a plan; its pieces must still be free.
 pub fn keep(shop: &mut Shop, host: &mut dyn Host, made: Made) -> Result<(PlanAnswer, Vec<Changed>), Error> {
-    let Made { urgent, orders, machine, pieces, to_buy, not_placed, lower_bound, seconds, warnings } = made;
+    let Made { urgent, orders, machine, pieces, to_buy, not_placed, lower_bound, least_pieces, seconds, warnings } =
+        made;
     let (id, changed) = shop.write(host, |tx| {
         for planned in &pieces {
             let gone = || Error::refused(say!("refused-plan-stale"));
@@ -250,7 +262,7 @@ pub fn keep(shop: &mut Shop, host: &mut dyn Host, made: Made) -> Result<(PlanAns
             if urgent { rules::on_hand(&piece) } else { rules::free(&piece) }.map_err(|_| gone())?;
         }
         let (plan, code) = (tx.ids.uuid(), tx.next_code(Noun::Plan)?);
-        let made = PlanMade { plan, code, orders, machine, pieces, not_placed, lower_bound, to_buy };
+        let made = PlanMade { plan, code, orders, machine, pieces, not_placed, lower_bound, least_pieces, to_buy };
         tx.draft(Body::PlanMade(made), [Thing::new(ThingKind::Plan, plan)]);
         Ok(plan)
     })?;

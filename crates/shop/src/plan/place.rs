@@ -41,6 +41,8 @@ pub struct Ground<'a> {
     pub seed: u64,
     /// Rounds of improvement at most.
     pub rounds: u32,
+    /// Rounds in a row without a better plan after which the search ends.
+    pub patience: u32,
 }
 
 /// A part that keeps its place.
@@ -65,6 +67,8 @@ pub struct Found {
     pub not_placed: Vec<NotPlaced>,
     /// No plan of these parts costs less today, minor units; none where no price is known.
     pub lower_bound: Option<i64>,
+    /// Nor uses fewer pieces.
+    pub least_pieces: u32,
     /// What a person should know.
     pub warnings: Vec<String>,
 }
@@ -232,7 +236,14 @@ pub fn place(
             NotPlaced { order: want.order, line: want.line, id: want.id.clone(), part: want.part.id.clone(), why }
         })
         .collect();
-    found.lower_bound = ground.prices.of(ground.material, plan.least_area2);
+    found.least_pieces = u32::try_from(plan.least_pieces).unwrap_or(u32::MAX);
+    // A sheet to be bought may be cheaper for its area than the material is today.
+    let bought = sizes.iter().filter(|_| ground.may_buy).filter_map(|size| {
+        let by_area = i128::from(size.size.price?) * i128::from(plan.least_area2) / i128::from(size.shape.area2());
+        i64::try_from(by_area).ok()
+    });
+    let least = ground.prices.of(ground.material, plan.least_area2);
+    found.lower_bound = least.map(|least| bought.fold(least, i64::min));
     Ok(found)
 }
 
@@ -246,6 +257,7 @@ pub fn options(ground: &Ground<'_>) -> fit::plan::Options {
         leave: ground.leave,
         seed: ground.seed,
         rounds: ground.rounds,
+        patience: ground.patience,
         threads: 2,
         ..fit::plan::Options::default()
     }
