@@ -112,6 +112,7 @@ describe("receiving", () => {
 const found: FindAnswer = {
   load_ms: 1,
   sort: "smallest",
+  substitutes: [],
   left_out: [],
   cautions: [],
   queries: [
@@ -350,7 +351,7 @@ describe("an order's parts", () => {
 
   it("wait until something of them is taken, but not where there is nothing to take: the door says why", async () => {
     let times = 0;
-    const found: FindAnswer = { load_ms: 0, sort: "smallest", queries: [], left_out: [], cautions: [] };
+    const found: FindAnswer = { load_ms: 0, sort: "smallest", substitutes: [], queries: [], left_out: [], cautions: [] };
     const door = standIn({
       drawing: () => (++times === 1 ? no("It is damaged.", "drawing") : times === 2 ? read({ parts: [] }) : read()),
       find: () => no("There is no part in it.", "drawing"),
@@ -638,13 +639,14 @@ describe("the stock", () => {
     label_due: false,
     held_for: null,
     grain_deg: null,
+    owner: null,
     shape: rectangle(2440, 1220),
     ...change,
   });
 
   it("shows a stack once with its number, and what was asked for", async () => {
     const door = standIn({
-      "stock list": { pieces: [row("7K-0001A", { stack: "7K-0001A" }), row("7K-0002B", { stack: "7K-0001A" }), row("7K-0003C", { kind: "offcut" })] },
+      "stock list": { pieces: [row("7K-0001A", { stack: "7K-0001A" }), row("7K-0002B", { stack: "7K-0001A" }), row("7K-0003C", { kind: "offcut" })], stacks: false },
     });
     const { person } = open(Stock);
     expect(await screen.findByText("3 pieces")).toBeVisible();
@@ -668,7 +670,7 @@ describe("the stock", () => {
     standIn({
       "stock list": () => {
         if (!there) throw new Error("gone");
-        return { pieces: [row("7K-0001A")] };
+        return { pieces: [row("7K-0001A")], stacks: false };
       },
     });
     const { person } = open(Stock);
@@ -704,6 +706,8 @@ it("the cost adds up before the eye", async () => {
       order: "O-7K-0071",
       name: "Whisper dishes",
       total: "2.80",
+      price: null,
+      left: null,
       pieces: [
         {
           piece: "7K-004TK",

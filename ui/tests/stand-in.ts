@@ -39,7 +39,7 @@ const usual: Answers = {
   "rack list": { racks: [{ name: "A1", uuid: "r1", pieces: 3 }, { name: "B2", uuid: "r2", pieces: 0 }] },
   "machine list": { machines: [] },
   "order list": { orders: [] },
-  "stock list": { pieces: [] },
+  "stock list": { pieces: [], stacks: false },
   "label papers": { papers: [{ name: "a4", title: "A4, 24 labels", dpi: 300, width_mm: 70, height_mm: 37, per_page: 24, label_mm: [70, 37], reads_pieces_mm: 180, reads_racks_mm: null, own: false }] },
 };
 
@@ -147,6 +147,10 @@ export const aPiece: PieceAnswer = {
   known: "tape",
   known_within_mm: 2,
   note: null,
+  owner: null,
+  written_down: null,
+  film: null,
+  film_warning: null,
   born: "2026-03-09T08:15:00Z",
   fate: null,
   charges: [],
@@ -172,6 +176,7 @@ export const aPlan: PlanAnswer = {
       grain_deg: null,
       size: "400 × 300 mm",
       layout: 1,
+      cutting: [],
       saws: [],
       datum: [
         [0, 0],

@@ -12,7 +12,7 @@ use crate::labelling::{LabelArgs, PaperCommand, PrinterCommand};
 
 mod books;
 
-use books::{LotCommand, OnOrderCommand};
+use books::{LotCommand, OnOrderCommand, QuoteArgs, WorthCommand};
 
 /// Knows every sheet and offcut by its true shape, and what each order cost in material.
 #[derive(Parser, Debug)]
@@ -129,6 +129,10 @@ enum Command {
     #[command(subcommand)]
     #[allow(clippy::large_enum_variant)]
     Lot(LotCommand),
+    #[command(flatten)]
+    Worth(WorthCommand),
+    /// What to ask for an order, by today's prices.
+    Quote(QuoteArgs),
     /// The pieces.
     #[command(subcommand)]
     Stock(StockCommand),
@@ -163,6 +167,9 @@ enum Command {
         /// Only these parts of what was given.
         #[arg(long, num_args = 1.., value_name = "ID")]
         only: Vec<String>,
+        /// For this customer: that customer's own material, too.
+        #[arg(long, value_name = "CUSTOMER")]
+        owner: Option<String>,
     },
     /// What the program reads in a drawing.
     Drawing {
@@ -204,6 +211,9 @@ enum Command {
         /// Width of the saw's cut, where a piece is too long for the machine's bed.
         #[arg(long)]
         saw_kerf: Option<String>,
+        /// A material that stands in for another this time; it must be allowed for it.
+        #[arg(long, value_name = "MATERIAL=SUBSTITUTE")]
+        instead: Vec<String>,
         #[command(flatten)]
         clearance: ClearArgs,
     },
@@ -361,7 +371,7 @@ enum Command {
     },
     /// What the stock is worth, what was used and wasted, what orders cost, what to buy.
     Report {
-        /// value, use, orders or low.
+        /// value, use, orders, low or clear.
         report: String,
         /// From this day on, YYYY-MM-DD.
         #[arg(long, value_name = "DATE")]
@@ -369,7 +379,7 @@ enum Command {
         /// To the end of this day.
         #[arg(long, value_name = "DATE")]
         to: Option<String>,
-        /// Into a file: .csv or .svg.
+        /// Into a file: .csv, .svg or .pdf.
         #[arg(long, value_name = "FILE")]
         out: Option<PathBuf>,
     },
@@ -421,6 +431,17 @@ enum MaterialCommand {
         clear: Vec<String>,
         #[command(flatten)]
         fields: MaterialFields,
+    },
+    /// One material: its prices so far, what worked for it, its history.
+    Show { material: String },
+    /// No longer use a material for anything new.
+    Retire {
+        material: String,
+        /// Take it back into use.
+        #[arg(long)]
+        back: bool,
+        #[arg(long)]
+        why: Option<String>,
     },
     /// The materials.
     List,
@@ -500,6 +521,8 @@ enum MachineCommand {
         #[arg(long)]
         margin: Option<String>,
     },
+    #[command(flatten)]
+    More(books::MachineMore),
     /// The machines.
     List,
 }
@@ -519,6 +542,9 @@ enum StockCommand {
         /// free, held, used, written_off or conflict
         #[arg(long)]
         status: Option<String>,
+        /// Equal sheets that stand together as one row with their number.
+        #[arg(long)]
+        stacks: bool,
     },
     /// One piece, whole.
     Show { piece: String },
@@ -616,6 +642,15 @@ enum OrderCommand {
         #[arg(long)]
         why: String,
     },
+    /// What the customer is asked; left out: nothing any more.
+    Price { order: String, price: Option<String> },
+    /// The order is done with.
+    Close {
+        order: String,
+        /// Open it again.
+        #[arg(long)]
+        open: bool,
+    },
     /// The orders.
     List,
     /// One order, whole.
@@ -641,6 +676,9 @@ enum FlawCommand {
         side: Option<String>,
         #[arg(long)]
         why: String,
+        /// What the supplier credits for it.
+        #[arg(long, value_name = "SUM")]
+        credit: Option<String>,
     },
     /// Take a flaw off again.
     Remove {
@@ -747,7 +785,7 @@ fn counts(texts: &[String]) -> Result<Vec<PartQuantity>, Error> {
 }
 
 /// What is left of a piece: a file where there is one, else a size.
-fn left(text: &str, unit: Option<&String>) -> Result<Given, Error> {
+pub(crate) fn left(text: &str, unit: Option<&String>) -> Result<Given, Error> {
     let path = Path::new(text);
     if !path.is_file() {
         return Ok(Given { rect: Some(text.to_owned()), ..Given::default() });
@@ -784,6 +822,7 @@ impl Args {
             Command::Material(command) => print(command.action()),
             Command::Rack(RackCommand::Add { name }) => print(action::RackAdd { name: name.clone() }.into()),
             Command::Rack(RackCommand::List) => print(action::RackList {}.into()),
+            Command::Machine(MachineCommand::More(command)) => print(command.action()),
             Command::Machine(MachineCommand::List) => print(action::MachineList {}.into()),
             Command::Machine(MachineCommand::Add { name, bed, kind, max_thickness, material, kerf, gap, margin }) => {
                 print(
@@ -864,29 +903,42 @@ impl Args {
                 }
                 .into(),
             ),
+            Command::Worth(command) => print(command.action()?),
+            Command::Quote(quote) => quote.what(),
             Command::OnOrder(command) => print(command.action()?),
             Command::Lot(command) => print(command.action()),
             Command::Stock(command) => command.what(),
             Command::Offcut(command) => print(command.action()?),
-            Command::Find { material, parts, turning, clearance, top, sheets, sort, thickness, off_grain, only } => {
-                print(
-                    action::Find {
-                        material: material.clone(),
-                        given: parts.given()?,
-                        turn: turning.turn.clone(),
-                        flip: turning.flip,
-                        clearance: clearance.clearance(),
-                        top: top.clone(),
-                        sheets: *sheets,
-                        sort: sort.clone(),
-                        thickness: thickness.clone(),
-                        off_grain: off_grain.clone(),
-                        shapes: false,
-                        only: only.clone(),
-                    }
-                    .into(),
-                )
-            }
+            Command::Find {
+                material,
+                parts,
+                turning,
+                clearance,
+                top,
+                sheets,
+                sort,
+                thickness,
+                off_grain,
+                only,
+                owner,
+            } => print(
+                action::Find {
+                    material: material.clone(),
+                    given: parts.given()?,
+                    turn: turning.turn.clone(),
+                    flip: turning.flip,
+                    clearance: clearance.clearance(),
+                    top: top.clone(),
+                    sheets: *sheets,
+                    sort: sort.clone(),
+                    thickness: thickness.clone(),
+                    off_grain: off_grain.clone(),
+                    shapes: false,
+                    only: only.clone(),
+                    owner: owner.clone(),
+                }
+                .into(),
+            ),
             Command::Drawing { file, said, material, order } => {
                 let Given { unit, join, layers, skip, .. } = said.given();
                 let (material, order) = (material.clone(), order.clone());
@@ -906,6 +958,7 @@ impl Args {
                 rounds,
                 leave,
                 saw_kerf,
+                instead,
                 clearance,
             } => print(
                 action::Plan {
@@ -918,6 +971,7 @@ impl Args {
                     rounds: rounds.clone(),
                     leave: leave.clone(),
                     saw_kerf: saw_kerf.clone(),
+                    instead: instead.clone(),
                     clearance: clearance.clearance(),
                 }
                 .into(),
@@ -1006,7 +1060,7 @@ impl Args {
                     report: report.clone(),
                     from: from.clone(),
                     to: to.clone(),
-                    format: format(out, &["csv", "svg"])?,
+                    format: format(out, &["csv", "svg", "pdf"])?,
                 }
                 .into(),
                 output: Out::File { path: out.clone() },
@@ -1128,6 +1182,10 @@ impl MaterialCommand {
                 clear: clear.clone(),
             }
             .into(),
+            Self::Show { material } => action::MaterialShow { material: material.clone() }.into(),
+            Self::Retire { material, back, why } => {
+                action::MaterialRetire { material: material.clone(), back: *back, why: why.clone() }.into()
+            }
             Self::List => action::MaterialList {}.into(),
         }
     }
@@ -1137,7 +1195,7 @@ impl StockCommand {
     fn what(&self) -> Result<What, Error> {
         let print = |action: Action| Ok(What::Act { action, output: Out::Print });
         match self {
-            Self::List { material, rack, offcuts, sheets, status } => print(
+            Self::List { material, rack, offcuts, sheets, status, stacks } => print(
                 action::StockList {
                     material: material.clone(),
                     rack: rack.clone(),
@@ -1148,6 +1206,7 @@ impl StockCommand {
                     },
                     status: status.clone(),
                     shapes: false,
+                    stacks: *stacks,
                 }
                 .into(),
             ),
@@ -1209,6 +1268,8 @@ impl OrderCommand {
                 why: why.clone(),
             }
             .into(),
+            Self::Price { order, price } => action::OrderPrice { order: order.clone(), price: price.clone() }.into(),
+            Self::Close { order, open } => action::OrderClose { order: order.clone(), open: *open }.into(),
             Self::List => action::OrderList {}.into(),
             Self::Show { order } => action::OrderShow { order: order.clone() }.into(),
             Self::Cost { order } => action::OrderCost { order: order.clone() }.into(),
@@ -1219,13 +1280,14 @@ impl OrderCommand {
 impl FlawCommand {
     fn action(&self) -> Result<Action, Error> {
         Ok(match self {
-            Self::Add { piece, rect, corner, shape, side, why } => action::FlawAdd {
+            Self::Add { piece, rect, corner, shape, side, why, credit } => action::FlawAdd {
                 piece: piece.clone(),
                 rect: rect.clone(),
                 corner: corner.clone(),
                 shape: shape.as_deref().map(files::read).transpose()?,
                 side: side.clone(),
                 why: why.clone(),
+                credit: credit.clone(),
             }
             .into(),
             Self::Remove { piece, flaw } => action::FlawRemove { piece: piece.clone(), flaw: flaw.clone() }.into(),

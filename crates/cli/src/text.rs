@@ -80,6 +80,24 @@ pub fn answer(answer: &Answer) -> String {
         Answer::MachineAdd(a) => machines(std::slice::from_ref(&a.machine)),
         Answer::MachineList(a) => machines(&a.machines),
         Answer::Receive(a) => receive(a),
+        Answer::WriteDown(a) => {
+            say!("cli-written-down", piece = &a.piece, sum = &a.written_off, cost = &a.cost).text() + "\n"
+        }
+        Answer::Split(a) => {
+            let said = say!("cli-split", piece = &a.piece, sum = &a.written_off).text();
+            format!("{said}\n{}", offcuts(&a.offcuts))
+        }
+        Answer::FindAgain(a) => say!("cli-found", piece = &a.piece, cost = &a.cost).text() + "\n",
+        Answer::HandBack(a) => say!("cli-handed-back", piece = &a.piece, owner = &a.owner).text() + "\n",
+        Answer::FilmNote(a) => books::film(a),
+        Answer::MaterialShow(a) => books::material(a, &materials(std::slice::from_ref(&a.material))),
+        Answer::MaterialRetire(a) => materials(std::slice::from_ref(&a.material)),
+        Answer::MachineChange(a) | Answer::MachineRetire(a) => machines(std::slice::from_ref(&a.machine)),
+        Answer::CuttingNote(a) | Answer::CuttingNotes(a) => books::notes(&a.notes),
+        Answer::OrderPrice(a) => order_cost(a),
+        Answer::OrderClose(a) => order(a),
+        Answer::Quote(a) => books::quote(a),
+        Answer::QuoteFile(_) => String::new(),
         Answer::ReceiveDelivery(a) => books::delivery(a),
         Answer::OnOrderList(a) => books::on_order(&a.on_order),
         Answer::OnOrderAdd(a) | Answer::OnOrderDrop(a) => books::on_order(std::slice::from_ref(&a.on_order)),
@@ -181,7 +199,7 @@ fn materials(rows: &[MaterialRow]) -> String {
         .iter()
         .map(|m| {
             vec![
-                m.name.clone(),
+                if m.retired { say!("cli-retired", name = &m.name).text() } else { m.name.clone() },
                 m.thickness.to_string(),
                 m.grain.clone(),
                 m.kerf.to_string(),
@@ -212,7 +230,10 @@ fn machines(rows: &[MachineRow]) -> String {
         .iter()
         .map(|m| {
             let most = m.max_thickness.map_or_else(|| "—".to_owned(), |t| t.to_string());
-            vec![m.name.clone(), m.kind.clone(), format!("{} × {}", m.bed[0], m.bed[1]), most]
+            let limits: Vec<String> = m.limits.iter().map(|l| format!("{} {}", l.sort, l.thickness)).collect();
+            let most = [vec![most], limits].concat().join(", ");
+            let name = if m.retired { say!("cli-retired", name = &m.name).text() } else { m.name.clone() };
+            vec![name, m.kind.clone(), format!("{} × {}", m.bed[0], m.bed[1]), most]
         })
         .collect();
     table(&headings(say!("cli-head-machines").text()), &cells)
@@ -228,6 +249,9 @@ fn receive(a: &ReceiveAnswer) -> String {
 fn stock(a: &StockAnswer) -> String {
     if a.pieces.is_empty() {
         return say!("cli-no-pieces").text() + "\n";
+    }
+    if a.stacks {
+        return stacks(&a.pieces);
     }
     let rows: Vec<_> = a
         .pieces
@@ -247,6 +271,25 @@ fn stock(a: &StockAnswer) -> String {
         })
         .collect();
     table(&headings(say!("cli-head-stock").text()), &rows)
+}
+
+/// One row a stack of equal sheets, by its lowest code, with the number of sheets and what they carry together.
+fn stacks(pieces: &[PieceRow]) -> String {
+    let mut rows: Vec<Vec<String>> = Vec::new();
+    for p in pieces.iter().filter(|p| p.stack.as_ref().is_none_or(|s| *s == p.piece)) {
+        let count = pieces.iter().filter(|q| p.stack.is_some() && q.stack == p.stack).count().max(1);
+        rows.push(vec![
+            count.to_string(),
+            p.piece.clone(),
+            p.kind.clone(),
+            p.material.clone(),
+            p.status.clone(),
+            or_dash(&p.rack),
+            or_dash(&p.lot),
+            p.size.clone(),
+        ]);
+    }
+    table(&headings(say!("cli-head-stacks").text()), &rows)
 }
 
 fn flaws(rows: &[FlawRow]) -> String {
@@ -276,6 +319,16 @@ fn piece(a: &PieceAnswer) -> String {
         text.push_str(&(say!("cli-piece-held", orders = order).text() + "\n"));
     }
     text.push_str(&flaws(&a.flaws));
+    if let Some(owner) = &a.owner {
+        text.push_str(&(say!("cli-piece-owner", owner = owner).text() + "\n"));
+    }
+    if let Some(sum) = &a.written_down {
+        text.push_str(&(say!("cli-piece-written-down", sum = sum).text() + "\n"));
+    }
+    if let Some(film) = &a.film {
+        text.push_str(&format!("{film}\n"));
+    }
+    text.push_str(&list(a.film_warning.as_slice()));
     if let Some(from) = &a.from {
         text.push_str(&(say!("cli-piece-from", piece = from).text() + "\n"));
     }
@@ -373,6 +426,7 @@ fn find(a: &FindAnswer) -> String {
             text.push_str(&(say!("cli-without-margin", piece = &m.piece).text() + "\n"));
         }
     }
+    a.substitutes.iter().for_each(|s| text.push_str(&format!("{}\n", s.text)));
     text + &left_out(&a.left_out) + &list(&a.cautions)
 }
 
@@ -543,7 +597,10 @@ fn order_cost(a: &OrderCostAnswer) -> String {
             row
         })
         .collect();
-    let head = say!("cli-order-cost", order = &a.order, name = &a.name, total = &a.total).text() + "\n";
+    let mut head = say!("cli-order-cost", order = &a.order, name = &a.name, total = &a.total).text() + "\n";
+    if let (Some(price), Some(left)) = (&a.price, &a.left) {
+        head.push_str(&(say!("cli-order-price", price = price, left = left).text() + "\n"));
+    }
     match rows.is_empty() {
         true => head,
         false => head + &table(&headings(say!("cli-head-cost").text()), &rows),
@@ -579,6 +636,7 @@ fn plan(a: &PlanAnswer) -> String {
             kept = kept(&p.leftovers),
         );
         text.push_str(&(said.text() + "\n"));
+        p.cutting.iter().for_each(|line| text.push_str(&format!("  {line}\n")));
         if let Some(first) = a.pieces.iter().find(|q| q.layout == p.layout).filter(|q| q.piece != p.piece) {
             text.push_str(&format!("  {}\n", say!("cli-plan-layout", piece = &first.piece).text()));
         }

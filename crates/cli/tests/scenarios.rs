@@ -108,3 +108,71 @@ fn every_scenario_has_its_exact_outcome() {
     assert!(paths.len() >= 5);
     paths.iter().for_each(|path| play(path));
 }
+
+/// The parts of a message that stand in it as they are, in order: what is between its parameters.
+fn fragments(message: &str) -> Vec<String> {
+    let (mut found, mut text, mut depth) = (Vec::new(), String::new(), 0_u32);
+    for c in message.chars() {
+        match c {
+            '{' => {
+                depth += 1;
+                found.push(std::mem::take(&mut text));
+            }
+            '}' => depth = depth.saturating_sub(1),
+            _ if depth == 0 => text.push(c),
+            _ => {}
+        }
+    }
+    found.push(text);
+    let plain = |t: String| t.split_whitespace().collect::<Vec<_>>().join(" ");
+    found.into_iter().map(plain).filter(|t| t.chars().filter(|c| c.is_alphabetic()).count() > 2).collect()
+}
+
+/// Every refusal that the program can give is reached by a scenario, or stands in `unreached.txt`, which says so
+/// plainly. `UPDATE=1` writes that list anew.
+#[test]
+fn every_refusal_is_reached_by_a_scenario_or_listed() {
+    let here = Path::new(env!("CARGO_MANIFEST_DIR"));
+    let catalogue = fs::read_to_string(here.join("../shop/messages/en/program.ftl")).unwrap();
+    let mut scenarios = String::new();
+    for entry in fs::read_dir(here.join("tests/scenarios")).unwrap() {
+        scenarios.push_str(&fs::read_to_string(entry.unwrap().path()).unwrap());
+    }
+    let said: Vec<&str> = scenarios.lines().filter(|l| !l.starts_with(['>', '#'])).collect();
+    let mut messages: Vec<(String, String)> = Vec::new();
+    for line in catalogue.lines() {
+        match line.split_once(" = ") {
+            Some((key, text)) if !line.starts_with([' ', '#']) => messages.push((key.to_owned(), text.to_owned())),
+            _ => {
+                if let Some((_, text)) = messages.last_mut().filter(|_| !line.is_empty() && !line.starts_with('#')) {
+                    text.push(' ');
+                    text.push_str(line);
+                }
+            }
+        }
+    }
+    messages.retain(|(key, _)| key.starts_with("refused-") || key.starts_with("error-"));
+    assert!(messages.len() > 100, "the catalogue has {} refusals", messages.len());
+    let reached = |message: &str| {
+        let fragments = fragments(message);
+        said.iter().any(|line| {
+            let mut rest = *line;
+            fragments.iter().all(|f| {
+                rest.find(f.as_str()).is_some_and(|at| {
+                    rest = &rest[at + f.len()..];
+                    true
+                })
+            })
+        })
+    };
+    let unreached: Vec<&str> =
+        messages.iter().filter(|(_, text)| !reached(text)).map(|(key, _)| key.as_str()).collect();
+    let list = here.join("tests/unreached.txt");
+    let head = "# Refusals that no scenario reaches: faults of the machine, and what is tested elsewhere.";
+    let now = format!("{head}\n{}\n", unreached.join("\n"));
+    if std::env::var_os("UPDATE").is_some() {
+        fs::write(list, now).unwrap();
+        return;
+    }
+    assert_eq!(now, fs::read_to_string(list).unwrap(), "a refusal is reached, or is not, that was not before");
+}

@@ -120,6 +120,16 @@ pub fn may_change_cost(piece: &Piece, by: i64) -> Result<(), Refusal> {
     }
 }
 
+/// Can bear so much of what comes later for its lot. What is used up is not left with less than nothing either: it may
+/// be found again.
+pub fn may_bear(piece: &Piece, by: i64) -> Result<(), Refusal> {
+    match piece.used {
+        Some(_) if piece.cost + by < 0 => Err(Refusal::CarriesLess { piece: piece.code.clone() }),
+        Some(_) => Ok(()),
+        None => may_change_cost(piece, by),
+    }
+}
+
 /// Can be found again: the event that threw it away.
 pub fn may_find_again(piece: &Piece) -> Result<crate::event::Hash, Refusal> {
     match (&piece.used, piece.status()) {

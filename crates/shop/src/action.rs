@@ -272,6 +272,10 @@ actions! {
         /// Fields that have no value any more: `density`, `not-for-laser`, `price`, `reorder`, `stock-sizes`, `sort`, `made`, `substitutes`.
         clear: Vec<String>,
     } => MaterialAnswer;
+    /// One material with its prices so far, what worked for it and its history.
+    MaterialShow = "material show" { material: String, } => MaterialShowAnswer;
+    /// A material is no longer used for anything new, or is again; what is recorded of it stays.
+    MaterialRetire = "material retire" { material: String, back: bool, why: Option<String>, } => MaterialAnswer;
     /// The materials.
     MaterialList = "material list" {} => MaterialsAnswer;
     /// Adds a rack.
@@ -291,6 +295,43 @@ actions! {
         gap: Option<String>,
         margin: Option<String>,
     } => MachineAnswer;
+    /// Changes some fields of a machine.
+    MachineChange = "machine change" {
+        machine: String,
+        /// `WxH`.
+        bed: Option<String>,
+        /// `laser` or `router`.
+        kind: Option<String>,
+        max_thickness: Option<String>,
+        /// The most thickness of one sort of material each, `acrylic=20mm`; all of them.
+        limits: Vec<String>,
+        /// Above this thickness the focus is set another way; 0: at none.
+        focus_above: Option<String>,
+    } => MachineAnswer;
+    /// A machine is no longer used for anything new, or is again.
+    MachineRetire = "machine retire" { machine: String, back: bool, why: Option<String>, } => MachineAnswer;
+    /// What worked for a material on a machine.
+    CuttingNote = "machine note" {
+        machine: String,
+        material: String,
+        /// Percent.
+        power: Option<String>,
+        /// A length a second.
+        speed: Option<String>,
+        /// How often each line is gone over; left out: once.
+        passes: Option<String>,
+        air: Option<String>,
+        /// Lens, bit or focus.
+        lens: Option<String>,
+        note: Option<String>,
+        /// Who found it out.
+        by: Option<String>,
+    } => CuttingNotesAnswer;
+    /// What worked, newest first.
+    CuttingNotes = "machine notes" {
+        machine: Option<String>,
+        material: Option<String>,
+    } => CuttingNotesAnswer;
     /// The machines.
     MachineList = "machine list" {} => MachinesAnswer;
 
@@ -403,6 +444,8 @@ actions! {
         status: Option<String>,
         /// With outlines, for pictures.
         shapes: bool,
+        /// For people: equal sheets that stand together are one row with their number.
+        stacks: bool,
     } => StockAnswer;
     /// One piece, whole.
     StockShow = "stock show" { piece: String, } => PieceAnswer;
@@ -449,6 +492,8 @@ actions! {
         shapes: bool,
         /// Only these parts of what was given, by their names; none means all.
         only: Vec<String>,
+        /// For this customer: that customer's own material, too.
+        owner: Option<String>,
     } => FindAnswer;
     /// What the program reads in a drawing.
     Drawing = "drawing" {
@@ -494,6 +539,40 @@ actions! {
         /// How many of a part, where it is not as many as the drawing has.
         quantities: Vec<PartQuantity>,
     } => OrderAddAnswer;
+    /// What the customer is asked for an order.
+    OrderPrice = "order price" {
+        order: String,
+        /// Left out: nothing is asked any more.
+        price: Option<String>,
+    } => OrderCostAnswer;
+    /// An order is done with, or open again.
+    OrderClose = "order close" { order: String, open: bool, } => OrderAnswer;
+    /// What to ask for an order, by today's prices.
+    Quote = "quote" {
+        order: String,
+        /// The plan it goes by; left out: the order's last one.
+        plan: Option<String>,
+        /// Percent on the material.
+        markup: Option<String>,
+        /// Asked at least.
+        minimum: Option<String>,
+        /// `area`: what is used up, with scrap; `sheets`: each piece whole.
+        waste: Option<String>,
+        /// Labour and time in words …
+        labour: Option<String>,
+        /// … and what is asked for it.
+        labour_sum: Option<String>,
+    } => QuoteAnswer;
+    /// The same as a sheet of paper.
+    QuoteFile = "quote file" {
+        order: String,
+        plan: Option<String>,
+        markup: Option<String>,
+        minimum: Option<String>,
+        waste: Option<String>,
+        labour: Option<String>,
+        labour_sum: Option<String>,
+    } => FileAnswer;
     /// Parts that came out good are to be cut again.
     OrderRemake = "order remake" {
         order: String,
@@ -526,6 +605,8 @@ actions! {
         leave: Option<String>,
         /// Width of the saw's cut, where a piece is too long for the machine's bed.
         saw_kerf: Option<String>,
+        /// Materials that stand in this time, `MATERIAL=SUBSTITUTE`; each must be allowed for the other.
+        instead: Vec<String>,
         clearance: Clearance,
     } => PlanAnswer;
     /// Parts of a plan moved, turned, put on another piece or locked; a new plan comes of it.
@@ -606,6 +687,8 @@ actions! {
         /// `face`, `back` or `through`.
         side: Option<String>,
         why: String,
+        /// What the supplier credits for it: this sheet alone carries so much less.
+        credit: Option<String>,
     } => FlawAnswer;
     /// Takes a flaw off again.
     FlawRemove = "flaw remove" {
@@ -615,6 +698,44 @@ actions! {
     } => FlawAnswer;
     /// Throws a piece away.
     Scrap = "scrap" { piece: String, why: String, } => ScrapAnswer;
+    /// A piece is worth less than it carries and stays on hand.
+    WriteDown = "write-down" {
+        piece: String,
+        /// What it carries from now on …
+        to: Option<String>,
+        /// … or by how much less.
+        by: Option<String>,
+        why: String,
+    } => WriteDownAnswer;
+    /// Splits a piece by hand; nobody pays.
+    Split = "split" {
+        piece: String,
+        /// Along a straight line up, so far from the left …
+        x: Option<String>,
+        /// … or across, so far from the bottom …
+        y: Option<String>,
+        /// … that takes so much away; or
+        kerf: Option<String>,
+        /// into these.
+        into: Vec<Given>,
+        why: Option<String>,
+    } => SplitAnswer;
+    /// A piece that was thrown away is there after all.
+    FindAgain = "found" {
+        piece: String,
+        /// Where it was found; left out: where it stood.
+        rack: Option<String>,
+    } => FoundAnswer;
+    /// A customer's own piece goes back to the customer.
+    HandBack = "hand-back" { piece: String, why: Option<String>, } => HandBackAnswer;
+    /// Which faces of a piece have their protective film; neither: it is off.
+    FilmNote = "film" {
+        piece: String,
+        face: bool,
+        back: bool,
+        /// Since when, `YYYY-MM-DD`.
+        since: Option<String>,
+    } => FilmAnswer;
     /// Puts a piece somewhere else.
     Move = "move" { piece: String, rack: String, } => MoveAnswer;
 
@@ -697,7 +818,7 @@ actions! {
     } => IdentifyAnswer;
     /// What the stock is worth, what was used, what orders cost, what to buy.
     Report = "report" {
-        /// `value`, `use`, `orders` or `low`.
+        /// `value`, `use`, `orders`, `low` or `clear`.
         report: String,
         /// `YYYY-MM-DD`.
         from: Option<String>,
@@ -708,7 +829,7 @@ actions! {
         report: String,
         from: Option<String>,
         to: Option<String>,
-        /// `csv` or `svg`.
+        /// `csv`, `svg` or `pdf`.
         format: String,
     } => FileAnswer;
     /// Every action, who and when.

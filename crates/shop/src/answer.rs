@@ -74,8 +74,21 @@ answers! {
     RackRow { name: String, uuid: String, pieces: usize, }
     RackAnswer { rack: RackRow, }
     RacksAnswer { racks: Vec<RackRow>, }
+    PriceRow { when: String, price: Option<String>, device: String, }
+    MaterialShowAnswer { material: MaterialRow,
+        /// Newest first.
+        prices: Vec<PriceRow>, notes: Vec<CuttingNoteRow>, history: Vec<HistoryRow>, }
+    MachineLimit { sort: String, thickness: f64, }
+    CuttingNoteRow { machine: String, material: String, when: String, power: Option<f64>,
+        /// mm a second.
+        speed: Option<f64>, passes: u32, air: Option<String>, lens: Option<String>, note: Option<String>, by: Option<String>,
+        /// In one line.
+        text: String, }
+    CuttingNotesAnswer { notes: Vec<CuttingNoteRow>, }
     MachineMaterial { material: String, kerf: Option<f64>, gap: Option<f64>, margin: Option<f64>, }
-    MachineRow { name: String, uuid: String, bed: [f64; 2], kind: String, max_thickness: Option<f64>, materials: Vec<MachineMaterial>, }
+    MachineRow { name: String, uuid: String, bed: [f64; 2], kind: String, max_thickness: Option<f64>, limits: Vec<MachineLimit>, focus_above: Option<f64>,
+        /// No longer used for anything new.
+        retired: bool, materials: Vec<MachineMaterial>, }
     MachineAnswer { machine: MachineRow, }
     MachinesAnswer { machines: Vec<MachineRow>, }
 
@@ -121,8 +134,12 @@ answers! {
         held_for: Option<String>,
         /// Direction of the grain, counter-clockwise from x.
         grain_deg: Option<f64>,
+        /// The customer whose material it is.
+        owner: Option<String>,
         shape: Option<ShapeMm>, }
-    StockAnswer { pieces: Vec<PieceRow>, }
+    StockAnswer { pieces: Vec<PieceRow>,
+        /// As asked: one row a stack, for people.
+        stacks: bool, }
     FlawRow { flaw: usize, outline: Vec<[f64; 2]>, side: String, why: String, }
     HistoryRow {
         /// RFC 3339 UTC.
@@ -142,6 +159,13 @@ answers! {
         rectangle: Vec<[f64; 2]>,
         overall_mm: [f64; 2], weight_kg: Option<f64>, grain_deg: Option<f64>, known: String, known_within_mm: f64, note: Option<String>,
         born: String,
+        /// The customer whose material it is.
+        owner: Option<String>,
+        /// What was written down of it.
+        written_down: Option<String>,
+        /// Its protective film, in words.
+        film: Option<String>,
+        film_warning: Option<String>,
         /// What became of it, in words.
         fate: Option<String>,
         charges: Vec<ChargeRow>,
@@ -172,6 +196,13 @@ answers! {
     /// A report: rows of cells under the columns' keys.
     ReportAnswer { report: String, title: String, from: Option<String>, to: Option<String>, columns: Vec<ReportColumn>,
         rows: Vec<BTreeMap<String, Option<Cell>>>, total: BTreeMap<String, Option<Cell>>, notes: Vec<String>, }
+    WriteDownAnswer { piece: String, written_off: String, cost: String, }
+    SplitAnswer { piece: String, written_off: String, offcuts: Vec<NewOffcut>, }
+    FoundAnswer { piece: String, cost: String, }
+    HandBackAnswer { piece: String, owner: String, }
+    FilmAnswer { piece: String, film: Option<String>, warning: Option<String>, }
+    QuoteLine { text: String, area_mm2: Option<f64>, sum: Option<String>, }
+    QuoteAnswer { order: String, name: String, customer: Option<String>, plan: Option<String>, lines: Vec<QuoteLine>, material: Option<String>, total: Option<String>, notes: Vec<String>, }
     ImportedPiece { piece: String, uuid: String, }
     ImportAnswer { pieces: Vec<ImportedPiece>, }
     OffcutAnswer { piece: String, uuid: String, cost: String, area_mm2: f64, size: String, }
@@ -194,6 +225,11 @@ answers! {
         /// The part as it lies in the piece.
         placed: Option<ShapeMm>, }
     TooClose { piece: String, within_mm: Option<f64>, }
+    SubstituteRow { material: String,
+        /// `cast` or `extruded`, where it is known.
+        made: Option<String>,
+        /// Free pieces of it.
+        pieces: usize, text: String, }
     MarginOnly { piece: String, }
     /// Pieces that are proven not to hold a part, by what proves it.
     RuledOut {
@@ -206,7 +242,9 @@ answers! {
         without_margin: Vec<MarginOnly>, ms: f64, part: Option<ShapeMm>, }
     FindAnswer { load_ms: f64,
         /// The order: `smallest`, `cheapest`, `oldest`, `thickness` or `leftover`.
-        sort: String, queries: Vec<FindQuery>, left_out: Vec<LeftOut>, cautions: Vec<String>, }
+        sort: String,
+        /// Where something found no place: what may stand in, if a person says so.
+        substitutes: Vec<SubstituteRow>, queries: Vec<FindQuery>, left_out: Vec<LeftOut>, cautions: Vec<String>, }
     LeftOut { what: String, r#where: String, why: String, }
     DrawingPart { id: String,
         /// The text inside it, else its block, group or layer, else a number.
@@ -260,7 +298,11 @@ answers! {
         how: String, parts: String, kerf: String, scrap: String, markdown: String, failed: String, returned: String, charged: String,
         /// Today's price of the area used.
         price: Option<String>, }
-    OrderCostAnswer { order: String, name: String, pieces: Vec<CostRow>, total: String, }
+    OrderCostAnswer { order: String, name: String, pieces: Vec<CostRow>, total: String,
+        /// What the customer is asked.
+        price: Option<String>,
+        /// Less the total: what is left for everything but material.
+        left: Option<String>, }
 
     PlannedPartRow { line: usize, order: String, id: String, part: String, place: Place,
         /// The part as it lies on the piece.
@@ -271,7 +313,9 @@ answers! {
     StraightRow { outline: Vec<[f64; 2]>,
         /// The cuts, from end to end, in the order in which they are made.
         cuts: Vec<[[f64; 2]; 2]>, is_l: bool, area_mm2: f64, size: String, }
-    PlannedPieceRow { piece: String, kind: String, material: String,
+    PlannedPieceRow {
+        /// What worked for its material on the plan's machine, the focus, and about how long it takes.
+        cutting: Vec<String>, piece: String, kind: String, material: String,
         /// Largest rectangle in it, as a person says it.
         size: String, rack: Option<String>, weight_kg: Option<f64>, grain_deg: Option<f64>, outline: Vec<[f64; 2]>, holes: Vec<Vec<[f64; 2]>>, flaws: Vec<ShapeMm>,
         parts: Vec<PlannedPartRow>, leftovers: Vec<LeftoverRow>, charged: String, scrap: String, price: Option<String>, cut: bool,

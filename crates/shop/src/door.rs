@@ -14,8 +14,8 @@ use crate::error::Error;
 use crate::host::{Host, Machine};
 use crate::shop::Shop;
 use crate::{
-    books, cut, demo, drawing, find, given, history, hold, label, layout, lot, material, now, on_order, order, piece,
-    place, plan, receive, report, say, scan, setup, stock, ticket, undo,
+    books, catalogue, cut, demo, drawing, find, given, history, hold, label, layout, lot, material, now, on_order,
+    order, piece, place, plan, quote, receive, report, say, scan, setup, stock, ticket, undo, worth,
 };
 
 /// What came of an action.
@@ -235,7 +235,7 @@ impl Door {
             Action::LotClaim(with) => wrote!(LotClaim, lot::claim(shop, host, with)),
             Action::LotCorrect(with) => wrote!(LotCorrect, lot::correct(shop, host, with)),
             Action::StockList(with) => read(Answer::StockList(stock::list(shop, with)?)),
-            Action::StockShow(with) => read(Answer::StockShow(stock::show(shop, with)?)),
+            Action::StockShow(with) => read(Answer::StockShow(stock::show(shop, with, host.wall_ms())?)),
             Action::StockExport(_) => read(Answer::StockExport(stock::export(shop)?)),
             Action::StockImport(with) => wrote!(StockImport, stock::import(shop, host, with)),
             Action::OffcutAdd(with) => wrote!(OffcutAdd, stock::offcut_add(shop, host, with)),
@@ -255,6 +255,21 @@ impl Door {
             Action::FlawAdd(with) => wrote!(FlawAdd, piece::flaw_add(shop, host, with)),
             Action::FlawRemove(with) => wrote!(FlawRemove, piece::flaw_remove(shop, host, with)),
             Action::Scrap(with) => wrote!(Scrap, piece::scrap(shop, host, with)),
+            Action::WriteDown(with) => wrote!(WriteDown, worth::write_down(shop, host, with)),
+            Action::Split(with) => wrote!(Split, worth::split(shop, host, with)),
+            Action::FindAgain(with) => wrote!(FindAgain, worth::find_again(shop, host, with)),
+            Action::HandBack(with) => wrote!(HandBack, worth::hand_back(shop, host, with)),
+            Action::FilmNote(with) => wrote!(FilmNote, worth::film(shop, host, with)),
+            Action::MaterialShow(with) => read(Answer::MaterialShow(catalogue::material_show(shop, with)?)),
+            Action::MaterialRetire(with) => wrote!(MaterialRetire, catalogue::material_retire(shop, host, with)),
+            Action::MachineChange(with) => wrote!(MachineChange, catalogue::machine_change(shop, host, with)),
+            Action::MachineRetire(with) => wrote!(MachineRetire, catalogue::machine_retire(shop, host, with)),
+            Action::CuttingNote(with) => wrote!(CuttingNote, catalogue::note(shop, host, with)),
+            Action::CuttingNotes(with) => read(Answer::CuttingNotes(catalogue::notes(shop, with)?)),
+            Action::OrderPrice(with) => wrote!(OrderPrice, quote::price(shop, host, with)),
+            Action::OrderClose(with) => wrote!(OrderClose, quote::close(shop, host, with)),
+            Action::Quote(with) => read(Answer::Quote(quote::quote(shop, with)?)),
+            Action::QuoteFile(with) => read(Answer::QuoteFile(quote::file(shop, with)?)),
             Action::Move(with) => wrote!(Move, place::move_piece(shop, host, with)),
             Action::Label(with) => wrote!(Label, label::label(shop, host, with)),
             Action::LabelPapers(_) => read(Answer::LabelPapers(label::papers(shop)?)),

@@ -6,6 +6,7 @@
 pub mod action;
 pub mod answer;
 mod books;
+mod catalogue;
 mod cautions;
 mod cut;
 mod datum;
@@ -29,6 +30,7 @@ mod order;
 mod piece;
 mod place;
 mod plan;
+mod quote;
 mod receive;
 mod remains;
 mod report;
@@ -42,5 +44,6 @@ mod ticket;
 pub mod typescript;
 mod undo;
 mod view;
+mod worth;
 
 pub use sheetloft_shapes::limits;

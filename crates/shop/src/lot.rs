@@ -95,15 +95,11 @@ fn sheets(reader: &Reader<'_>, lot: Uuid) -> Result<Vec<Piece>, Error> {
     Ok(sheets)
 }
 
-/// Refuses a change of what a piece carries that would leave it less than nothing.
+/// Refuses a share that would leave a piece with less than nothing.
 fn may_carry(reader: &Reader<'_>, piece: Option<&Piece>, by: i64) -> Result<(), Error> {
     let Some(piece) = piece else { return Ok(()) };
     reader.not_frozen(piece_thing(piece.id), &piece.code)?;
-    match piece.used {
-        // What is used up carries nothing: its share is written off.
-        Some(_) => Ok(()),
-        None => Ok(rules::may_change_cost(piece, by)?),
-    }
+    Ok(rules::may_bear(piece, by)?)
 }
 
 fn is_on_hand(piece: &Piece) -> bool {

@@ -182,7 +182,7 @@ fn both(change: &MaterialChanged) -> Option<&'static str> {
     })
 }
 
-fn row(shop: &Shop, names: &Names, material: &Material, on_hand: usize) -> MaterialRow {
+pub fn row(shop: &Shop, names: &Names, material: &Material, on_hand: usize) -> MaterialRow {
     let data = &material.data;
     MaterialRow {
         name: data.name.clone(),
@@ -336,7 +336,11 @@ pub fn may_be_cut_on(material: &Material, machine: Option<&Machine>) -> Result<(
             say!("refused-not-for-laser", material = &material.data.name, machine = &machine.data.name, why = why);
         return Err(Error::refused(said).at("machine"));
     }
-    match machine.data.max_thickness_um {
+    if machine.retired {
+        return Err(Error::refused(say!("refused-retired", name = &machine.data.name)).at("machine"));
+    }
+    let of_sort = machine.limits.iter().find(|l| Some(l.sort) == material.data.sort).map(|l| l.most_um);
+    match of_sort.or(machine.data.max_thickness_um) {
         Some(most) if most < material.data.thickness_um => {
             let said = say!(
                 "refused-too-thick",
@@ -361,7 +365,7 @@ impl Prices {
         let mut lots = Vec::new();
         let mut received = reader.lots()?;
         received.sort_by_key(|lot| (lot.at_ms, lot.id));
-        for lot in received.into_iter().filter(|l| l.delivery.is_some()) {
+        for lot in received.into_iter().filter(|l| l.delivery.is_some() && l.received > 0) {
             if let Some(area2) = reader.sheet_area2_of_lot(lot.id)? {
                 lots.push((lot, area2));
             }

@@ -274,6 +274,9 @@ pub fn remake(shop: &mut Shop, host: &mut dyn Host, with: &OrderRemake) -> Resul
 
 /// The state of an order follows from what happened, it is never typed.
 pub fn state(order: &Order, plans: &[Plan]) -> &'static str {
+    if order.closed {
+        return "closed";
+    }
     let (wanted, good) = order.progress();
     let of_order = || plans.iter().filter(|p| p.orders.contains(&order.id));
     if wanted > 0 && good >= wanted {
@@ -438,7 +441,14 @@ pub fn cost(shop: &Shop, with: &OrderCost) -> Result<OrderCostAnswer, Error> {
             });
         }
     }
-    Ok(OrderCostAnswer { order: order.code, name: order.name, pieces: rows, total: shop.money(total) })
+    Ok(OrderCostAnswer {
+        price: order.price.map(|p| shop.money(p)),
+        left: order.price.map(|p| shop.money(p - total)),
+        order: order.code,
+        name: order.name,
+        pieces: rows,
+        total: shop.money(total),
+    })
 }
 
 /// The state of an order by UUID.

@@ -1,7 +1,7 @@
 //! `flaw add`, `flaw remove`, `scrap`, `take`: what happens to a piece outside any plan.
 
 use sheetloft_ledger::body::{
-    Areas, Body, Born, Charge, Flaw, Flawed, Known, Mended, Outcome, Scrapped, Taken, TakenFor,
+    Areas, Body, Born, Charge, CostShare, Flaw, Flawed, Known, LotAdjusted, Mended, Outcome, Scrapped, Taken, TakenFor,
 };
 use sheetloft_ledger::code::Noun;
 use sheetloft_ledger::event::{Thing, ThingKind};
@@ -35,8 +35,21 @@ pub fn flaw_add(shop: &mut Shop, host: &mut dyn Host, with: &FlawAdd) -> Result<
     if touching.is_ok_and(|common| common.is_empty()) {
         return Err(Error::bad(say!("error-flaw-outside", piece = &piece.code)).at("rect"));
     }
+    let credit = with.credit.as_deref().filter(|t| !t.trim().is_empty());
+    let credit = credit.map(|t| shop.sum(t, "credit")).transpose()?.filter(|sum| *sum > 0);
+    if credit.is_some() && piece.lot.is_none() {
+        return Err(Error::refused(say!("refused-no-lot", piece = &piece.code)).at("credit"));
+    }
     let ((), changed) = shop.write(host, |tx| {
-        tx.read().piece(piece.id)?.iter().try_for_each(rules::on_hand)?;
+        let now = tx.read().piece(piece.id)?.unwrap_or_else(|| piece.clone());
+        rules::on_hand(&now)?;
+        if let (Some(sum), Some(lot)) = (credit, now.lot) {
+            rules::may_change_cost(&now, -sum)?;
+            let shares = vec![CostShare { piece: now.id, amount: -sum }];
+            let why = why.clone();
+            let body = LotAdjusted { lot, amount: -sum, shares, written_off: 0, why, claim: None };
+            tx.draft(Body::LotAdjusted(body), [Thing::new(ThingKind::Lot, lot), thing]);
+        }
         let flaw = Flaw { id: tx.ids.uuid(), shape, side, why };
         tx.draft(Body::Flawed(Flawed { piece: piece.id, flaw }), [thing]);
         Ok(())
@@ -145,6 +158,7 @@ pub fn take(shop: &mut Shop, host: &mut dyn Host, with: &Take) -> Result<(TakeAn
         _ => return Err(Error::bad(say!("error-take-for")).at("order")),
     };
     let why = why.map(|t| needed(t, "why")).transpose()?;
+    rules::own_or_of(&piece, order.as_ref().and_then(|o| o.customer.as_deref()))?;
     let left = with.left.iter().map(|g| given::piece(shop, g)).collect::<Result<Vec<Shape>, _>>()?;
     let offcuts2: i64 = left.iter().map(Shape::area2).sum();
     let taken2 = piece.shape.area2() - offcuts2;

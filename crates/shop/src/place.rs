@@ -8,7 +8,8 @@ use sheetloft_store::By;
 
 use crate::action::{MachineAdd, Move, RackAdd};
 use crate::answer::{
-    Changed, MachineAnswer, MachineMaterial, MachineRow, MachinesAnswer, MoveAnswer, RackAnswer, RackRow, RacksAnswer,
+    Changed, MachineAnswer, MachineLimit, MachineMaterial, MachineRow, MachinesAnswer, MoveAnswer, RackAnswer, RackRow,
+    RacksAnswer,
 };
 use crate::error::Error;
 use crate::host::Host;
@@ -112,7 +113,7 @@ pub fn machine_list(shop: &Shop) -> Result<MachinesAnswer, Error> {
     Ok(MachinesAnswer { machines: shop.read().machines()?.iter().map(|m| machine_row(m, &names)).collect() })
 }
 
-fn machine_row(machine: &Machine, names: &Names) -> MachineRow {
+pub fn machine_row(machine: &Machine, names: &Names) -> MachineRow {
     MachineRow {
         name: machine.data.name.clone(),
         uuid: machine.id.to_string(),
@@ -123,6 +124,13 @@ fn machine_row(machine: &Machine, names: &Names) -> MachineRow {
         }
         .to_owned(),
         max_thickness: machine.data.max_thickness_um.map(mm),
+        limits: machine
+            .limits
+            .iter()
+            .map(|l| MachineLimit { sort: l.sort.word().to_owned(), thickness: mm(l.most_um) })
+            .collect(),
+        focus_above: Some(machine.focus_above_um).filter(|um| *um > 0).map(mm),
+        retired: machine.retired,
         materials: machine
             .tuned
             .iter()

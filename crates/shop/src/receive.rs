@@ -143,6 +143,8 @@ struct Whole {
     note_weight_g: Option<i64>,
     weighed_g: Option<i64>,
     booked: Option<Delivery>,
+    /// Of one line, with nothing to be said of the delivery itself.
+    plain: bool,
 }
 
 /// What was written of a delivery.
@@ -173,8 +175,7 @@ fn book(shop: &mut Shop, host: &mut dyn Host, lines: &[Arrived], of: &Whole) -> 
         let landed = landing::landed(&numbered, of.freight, freight_by, of.duty);
         let delivery = of.booked.as_ref().map_or_else(|| tx.ids.uuid(), |d| d.id);
         let thing = Thing::new(ThingKind::Delivery, delivery);
-        let simple =
-            lines.len() == 1 && of.duty == 0 && of.name.is_none() && of.note_weight_g.or(of.weighed_g).is_none();
+        let simple = of.plain && of.duty == 0;
         let name = match (&of.booked, &of.name) {
             (_, Some(name)) => name.clone(),
             (Some(booked), None) => booked.name.clone(),
@@ -317,6 +318,7 @@ pub fn receive(shop: &mut Shop, host: &mut dyn Host, with: &Receive) -> Result<(
         freight: said(&with.freight).map(|t| shop.sum(&t, "freight")).transpose()?.unwrap_or(0),
         duty: said(&with.duty).map(|t| shop.sum(&t, "duty")).transpose()?.unwrap_or(0),
         booked,
+        plain: true,
         ..Whole::default()
     };
     owned(line.owner.as_deref(), of.freight + of.duty).map_err(|e| Error { field: Some("freight"), ..e })?;
@@ -358,6 +360,7 @@ pub fn delivery(
         note_weight_g: said(&with.note_weight).map(|t| grams(&t, "note_weight")).transpose()?,
         weighed_g: said(&with.weighed).map(|t| grams(&t, "weighed")).transpose()?,
         booked,
+        plain: false,
     };
     if lines.iter().any(|l| l.owner.is_some()) && of.freight + of.duty > 0 {
         return Err(Error::bad(say!("error-owned-with-freight")).at("freight"));

@@ -4,9 +4,9 @@ use sheetloft_fit::{Candidate, Index, Signature, Stock};
 use sheetloft_ledger::body::PieceKind;
 use sheetloft_ledger::state::Piece;
 use sheetloft_shapes::Shape;
-use sheetloft_store::{Signer, Snapshot, StockRow, StoreError};
+use sheetloft_store::{PieceFilter, Signer, Snapshot, StockRow, StoreError};
 use std::borrow::Cow;
-use std::collections::HashMap;
+use std::collections::{HashMap, HashSet};
 use uuid::Uuid;
 
 use crate::door::Job;
@@ -36,15 +36,30 @@ impl Shelf {
     /// Loads what is free of a material; of its offcuts alone unless `sheets` are wanted too. Signatures that are
     /// missing or of another version are worked out first, which can be cancelled. Parts may lie off the grain by so
     /// many microdegrees.
-    pub fn load(shop: &mut Shop, material: Uuid, sheets: bool, off_grain_udeg: i64, job: &Job) -> Result<Self, Error> {
+    /// Of pieces that belong to customers, only those of `owner` are there.
+    pub fn load(
+        shop: &mut Shop,
+        material: Uuid,
+        sheets: bool,
+        off_grain_udeg: i64,
+        owner: Option<&str>,
+        job: &Job,
+    ) -> Result<Self, Error> {
         sign(shop, material, job)?;
         let snapshot = shop.store.snapshot()?;
         let mut index = Index::new();
         let (mut pieces, mut lots, mut born_ms) = (Vec::new(), Vec::new(), Vec::new());
         let mut unsigned = Vec::new();
         let kind = if sheets { None } else { Some(PieceKind::Offcut) };
+        let owned = match owner {
+            None => HashSet::new(),
+            Some(owner) => owned_by(shop, material, owner)?,
+        };
         snapshot.read(|reader| {
             reader.stock(material, kind, |row: StockRow<'_>| {
+                if row.owned && !owned.contains(&row.piece) {
+                    return;
+                }
                 let signature = Signature::from_bytes(row.signature);
                 unsigned.extend(signature.is_err().then_some(pieces.len()));
                 pieces.push(row.piece);
@@ -123,6 +138,13 @@ impl Stock for Shelf {
     }
 }
 
+/// The free pieces of a material that belong to a customer.
+fn owned_by(shop: &Shop, material: Uuid, owner: &str) -> Result<HashSet<Uuid>, Error> {
+    let filter = PieceFilter { material: Some(material), statuses: vec!["free"], ..PieceFilter::default() };
+    let pieces = shop.read().pieces(&filter)?;
+    Ok(pieces.into_iter().filter(|p| p.owner.is_some() && p.is_for(Some(owner))).map(|p| p.id).collect())
+}
+
 /// Works out and keeps the signatures that the shop file lacks, as after an update of the program.
 fn sign(shop: &mut Shop, material: Uuid, job: &Job) -> Result<(), Error> {
     if shop.store.is_read_only() {
@@ -168,7 +190,7 @@ mod tests {
         let mut shop = Shop::open(&file, &mut Machine::default()).unwrap();
         let material = shop.read().find_material("M").unwrap().id;
         let all = |shelf: &Shelf| shelf.index.iter().collect::<Vec<_>>();
-        let loaded = Shelf::load(&mut shop, material, false, 0, &Job::default()).unwrap();
+        let loaded = Shelf::load(&mut shop, material, false, 0, None, &Job::default()).unwrap();
         let right: Vec<_> = (0..3)
             .map(|at| {
                 let candidate = loaded.candidate(at).unwrap();
@@ -207,7 +229,7 @@ mod tests {
         assert_eq!(all(&shelf)[1..], right[1..]);
         assert_eq!(shelf.index.get(0), Some((unsigned, None)));
 
-        assert_eq!(all(&Shelf::load(&mut shop, material, false, 0, &Job::default()).unwrap()), right);
+        assert_eq!(all(&Shelf::load(&mut shop, material, false, 0, None, &Job::default()).unwrap()), right);
         assert_eq!(shelf.largest().unwrap().unwrap().code, shelf.code(2).unwrap());
     }
 }

@@ -27,6 +27,7 @@ use crate::receive::sheet_grain;
 use crate::say;
 use crate::shop::{Lookup, Shop, needed, shown, text, word};
 use crate::view::{self, Names, mm, mm2, piece_row, ring_mm, shape_mm, size_text, spoken_size, weight_kg};
+use crate::worth;
 
 /// The pieces that a filter asks for, smallest first.
 pub fn list(shop: &Shop, with: &StockList) -> Result<StockAnswer, Error> {
@@ -53,7 +54,7 @@ pub fn list(shop: &Shop, with: &StockList) -> Result<StockAnswer, Error> {
     let names = Names::read(&reader)?;
     let stacks = stacks(&pieces);
     let rows = pieces.iter().map(|p| piece_row(p, &names, shop, stacks.get(&p.id).cloned(), with.shapes)).collect();
-    Ok(StockAnswer { pieces: rows })
+    Ok(StockAnswer { pieces: rows, stacks: with.stacks })
 }
 
 /// Equal free sheets of one lot in one rack stand in a stack: the lowest code names it.
@@ -75,7 +76,7 @@ pub fn stacks(pieces: &[Piece]) -> HashMap<Uuid, String> {
 }
 
 /// One piece, whole.
-pub fn show(shop: &Shop, with: &StockShow) -> Result<PieceAnswer, Error> {
+pub fn show(shop: &Shop, with: &StockShow, now_ms: u64) -> Result<PieceAnswer, Error> {
     let reader = shop.read();
     let piece = reader.find_piece(&with.piece).map_err(|e| e.at("piece"))?;
     let names = Names::read(&reader)?;
@@ -95,6 +96,7 @@ pub fn show(shop: &Shop, with: &StockShow) -> Result<PieceAnswer, Error> {
         None => Vec::new(),
     };
     let from = piece.from.map(|id| reader.piece(id)).transpose()?.flatten();
+    let film = worth::film_of(&reader, &piece)?;
     let charges = piece.used.iter().flat_map(|u| &u.charges);
     Ok(PieceAnswer {
         piece: row.piece,
@@ -123,6 +125,10 @@ pub fn show(shop: &Shop, with: &StockShow) -> Result<PieceAnswer, Error> {
         known: view::known_word(piece.known).to_owned(),
         known_within_mm: mm(piece.known_within_um),
         note: piece.note.clone(),
+        owner: piece.owner.clone(),
+        written_down: (piece.written_down > 0).then(|| shop.money(piece.written_down)),
+        film_warning: worth::film_warning(film.as_ref(), now_ms).map(|s| s.text()),
+        film: film.as_ref().map(worth::film_text),
         born: view::when(piece.born_ms),
         fate: fate(&piece, &names, &reader)?,
         charges: charges

@@ -140,6 +140,7 @@ fn piece(plan: &PlanAnswer, group: &[&PlannedPieceRow]) -> Result<TicketPiece, E
     }
     let rack = shown.rack.clone().unwrap_or_else(|| "—".to_owned());
     lines.push(say!("ticket-lies", rack = rack, layout = format!("{}-{}", plan.plan, shown.piece)).text());
+    lines.extend(shown.cutting.iter().cloned());
     let mut warnings = Vec::new();
     if shown.tight {
         warnings.push(say!("ticket-tight").text());

@@ -198,6 +198,7 @@ pub fn piece_row(piece: &Piece, names: &Names, shop: &Shop, stack: Option<String
         label_due: piece.label_due && matches!(piece.status(), Status::Free | Status::Held),
         held_for: held_for(piece, names),
         grain_deg: grain_deg(piece),
+        owner: piece.owner.clone(),
         shape: shapes.then(|| shape_mm(&piece.shape)),
     }
 }

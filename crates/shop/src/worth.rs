@@ -74,7 +74,11 @@ pub fn write_down(
 }
 
 /// A piece that was thrown away is there after all.
-pub fn find_again(shop: &mut Shop, host: &mut dyn Host, with: &FindAgain) -> Result<(FoundAnswer, Vec<Changed>), Error> {
+pub fn find_again(
+    shop: &mut Shop,
+    host: &mut dyn Host,
+    with: &FindAgain,
+) -> Result<(FoundAnswer, Vec<Changed>), Error> {
     let piece = asked(shop, &with.piece)?;
     rules::may_find_again(&piece)?;
     let rack = with.rack.as_deref().filter(|t| !t.trim().is_empty());
@@ -91,7 +95,11 @@ pub fn find_again(shop: &mut Shop, host: &mut dyn Host, with: &FindAgain) -> Res
 }
 
 /// A customer's own piece goes back.
-pub fn hand_back(shop: &mut Shop, host: &mut dyn Host, with: &HandBack) -> Result<(HandBackAnswer, Vec<Changed>), Error> {
+pub fn hand_back(
+    shop: &mut Shop,
+    host: &mut dyn Host,
+    with: &HandBack,
+) -> Result<(HandBackAnswer, Vec<Changed>), Error> {
     let piece = asked(shop, &with.piece)?;
     rules::may_hand_back(&piece)?;
     let why = text(with.why.as_deref(), "why")?;
@@ -178,8 +186,8 @@ pub fn split(shop: &mut Shop, host: &mut dyn Host, with: &Split) -> Result<(Spli
     let given = |t: &Option<String>| t.clone().filter(|t| !t.trim().is_empty());
     let kerf = given(&with.kerf).map(|t| shop.allowance(&t, "kerf")).transpose()?.unwrap_or(0);
     let halves = match (given(&with.x), given(&with.y), with.into.is_empty()) {
-        (Some(at), None, true) => along(&piece, shop.extent(&at, "x")?, kerf, true)?,
-        (None, Some(at), true) => along(&piece, shop.extent(&at, "y")?, kerf, false)?,
+        (Some(at), None, true) => without_gain(&piece, shop.extent(&at, "x")?, kerf, true)?,
+        (None, Some(at), true) => without_gain(&piece, shop.extent(&at, "y")?, kerf, false)?,
         (None, None, false) => {
             let shapes = with.into.iter().map(|g| given::piece(shop, g)).collect::<Result<Vec<Shape>, _>>()?;
             shapes.into_iter().map(|shape| Half { shape, flaws: Vec::new(), known: Known::Tape }).collect()
@@ -242,9 +250,20 @@ pub fn split(shop: &mut Shop, host: &mut dyn Host, with: &Split) -> Result<(Spli
         tx.draft(Body::Taken(taken), touches);
         Ok((born, lost))
     })?;
-    let answer =
-        SplitAnswer { piece: piece.code, written_off: shop.money(lost), offcuts: new_offcuts(shop, &born) };
+    let answer = SplitAnswer { piece: piece.code, written_off: shop.money(lost), offcuts: new_offcuts(shop, &born) };
     Ok((answer, changed))
+}
+
+/// As [`along`]. Where corners rounded to the grid would make the parts larger than the whole, the cut takes some
+/// micrometres more.
+fn without_gain(piece: &Piece, at_um: i64, kerf_um: i64, x: bool) -> Result<Vec<Half>, Error> {
+    for more in 0..8 {
+        let halves = along(piece, at_um, kerf_um + more, x)?;
+        if halves.iter().map(|h| h.shape.area2()).sum::<i64>() <= piece.shape.area2() {
+            return Ok(halves);
+        }
+    }
+    along(piece, at_um, kerf_um + 8, x)
 }
 
 /// What a straight cut across a piece makes of it, each in coordinates of its own; flaws go along. `x`: the cut runs up at

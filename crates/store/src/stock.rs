@@ -40,6 +40,8 @@ pub struct StockRow<'a> {
     pub born_ms: u64,
     /// Twice the net area, µm².
     pub area2: i64,
+    /// A customer's own: for that customer's orders only.
+    pub owned: bool,
     /// As stored, of whatever version; empty where there is none yet.
     pub signature: &'a [u8],
 }
@@ -52,8 +54,8 @@ impl Reader<'_> {
         kind: Option<PieceKind>,
         mut each: impl FnMut(StockRow<'_>),
     ) -> Result<(), StoreError> {
-        let sql = "SELECT piece, lot, grain, born_ms, area2, signature FROM stock \
-                   WHERE material = ?1 AND free = 1 AND (?2 IS NULL OR kind = ?2) ORDER BY piece";
+        let sql = "SELECT piece, lot, grain, born_ms, area2, signature, free FROM stock \
+                   WHERE material = ?1 AND free > 0 AND (?2 IS NULL OR kind = ?2) ORDER BY piece";
         let mut statement = self.0.prepare_cached(sql)?;
         let mut rows = statement.query(params![material, kind.map(PieceKind::word)])?;
         while let Some(row) = rows.next()? {
@@ -64,6 +66,7 @@ impl Reader<'_> {
                 grain_udeg: row.get(2)?,
                 born_ms: u64::try_from(row.get::<_, i64>(3)?).unwrap_or(0),
                 area2: row.get(4)?,
+                owned: row.get::<_, i64>(6)? == 2,
                 signature: signature.unwrap_or_default(),
             });
         }
@@ -163,7 +166,11 @@ pub(crate) fn put(conn: &Connection, id: Uuid, piece: Option<&Piece>) -> Result<
         piece.material,
         id,
         piece.kind.word(),
-        piece.status() == Status::Free,
+        match (piece.status() == Status::Free, &piece.owner) {
+            (false, _) => 0,
+            (true, None) => 1,
+            (true, Some(_)) => 2,
+        },
         piece.lot,
         piece.grain_udeg,
         i64::try_from(piece.born_ms).unwrap_or(i64::MAX),

@@ -91,14 +91,17 @@ impl Flow {
     }
 
     /// The title with the plan's code beside it, and what it is about.
-    pub(super) fn head(&mut self, ticket: &Ticket, qr: Qr) {
-        let module = (MODULE_MM * DOTS).floor() as u32;
-        let side = (qr.side_with_quiet() * module) as f32;
-        let quiet = (QUIET_MODULES * module) as f32;
+    pub(super) fn head(&mut self, ticket: &Ticket, qr: Option<Qr>) {
         let room = self.room;
-        let (x, y) = ((room.right() - side + quiet).floor(), (room.y - quiet / 2.0 + quiet / 2.0).floor());
-        self.put(Mark::Code { qr, x: x as i32, y: y as i32, module });
-        let bottom = y + side - 2.0 * quiet;
+        let (mut side, mut bottom) = (0.0, room.y);
+        if let Some(qr) = qr {
+            let module = (MODULE_MM * DOTS).floor() as u32;
+            side = (qr.side_with_quiet() * module) as f32;
+            let quiet = (QUIET_MODULES * module) as f32;
+            let (x, y) = ((room.right() - side + quiet).floor(), room.y.floor());
+            self.put(Mark::Code { qr, x: x as i32, y: y as i32, module });
+            bottom = y + side - 2.0 * quiet;
+        }
         let mut beside = Frame { w: room.w - side, ..room };
         let height = self.text_in(&ticket.title, TITLE, beside, 1);
         beside = beside.below(height + DOTS);

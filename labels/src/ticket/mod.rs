@@ -22,7 +22,7 @@ pub(crate) const DPI: u32 = 600;
 pub struct Ticket {
     /// The plan's code, in the largest type.
     pub title: String,
-    /// Content of the code beside it.
+    /// Content of the code beside it; empty: no code.
     pub payload: String,
     /// Lines under the title: what for, for whom, on which machine.
     pub about: Vec<String>,
@@ -120,7 +120,10 @@ pub struct Region {
 /// [`LabelError::Payload`] where the code cannot be made; [`LabelError::NotWritten`] where a library fails.
 pub fn ticket(ticket: &Ticket) -> Result<Document, LabelError> {
     let error = |why| LabelError::Payload { index: 0, label: ticket.title.clone(), why };
-    let qr = Qr::new(&ticket.payload).map_err(error)?;
+    let qr = match ticket.payload.is_empty() {
+        true => None,
+        false => Some(Qr::new(&ticket.payload).map_err(error)?),
+    };
     let mut flow = Flow::new();
     flow.head(ticket, qr);
     for section in &ticket.sections {
@@ -233,7 +236,7 @@ mod tests {
     fn everything_stays_on_the_page() {
         let mut flow = Flow::new();
         let t = sample(90, 3);
-        flow.head(&t, Qr::new(&t.payload).unwrap());
+        flow.head(&t, Some(Qr::new(&t.payload).unwrap()));
         t.sections.iter().for_each(|s| flow.section(s));
         t.pieces.iter().for_each(|p| flow.piece(p));
         let dots = DPI as f32 / 25.4;

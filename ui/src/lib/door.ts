@@ -264,6 +264,10 @@ substitutes?: Array<string>,
  */
 clear?: Array<string>, };
 
+export type MaterialShow = { material: string, };
+
+export type MaterialRetire = { material: string, back?: boolean, why?: string, };
+
 export type MaterialList = Record<symbol, never>;
 
 export type RackAdd = { name: string, };
@@ -279,6 +283,50 @@ bed?: string,
  * `laser` or `router`.
  */
 kind?: string, max_thickness?: string, material?: string, kerf?: string, gap?: string, margin?: string, };
+
+export type MachineChange = { machine: string, 
+/**
+ * `WxH`.
+ */
+bed?: string, 
+/**
+ * `laser` or `router`.
+ */
+kind?: string, max_thickness?: string, 
+/**
+ * The most thickness of one sort of material each, `acrylic=20mm`; all of them.
+ */
+limits?: Array<string>, 
+/**
+ * Above this thickness the focus is set another way; 0: at none.
+ */
+focus_above?: string, };
+
+export type MachineRetire = { machine: string, back?: boolean, why?: string, };
+
+export type CuttingNote = { machine: string, material: string, 
+/**
+ * Percent.
+ */
+power?: string, 
+/**
+ * A length a second.
+ */
+speed?: string, 
+/**
+ * How often each line is gone over; left out: once.
+ */
+passes?: string, air?: string, 
+/**
+ * Lens, bit or focus.
+ */
+lens?: string, note?: string, 
+/**
+ * Who found it out.
+ */
+by?: string, };
+
+export type CuttingNotes = { machine?: string, material?: string, };
 
 export type MachineList = Record<symbol, never>;
 
@@ -396,7 +444,11 @@ status?: string,
 /**
  * With outlines, for pictures.
  */
-shapes?: boolean, };
+shapes?: boolean, 
+/**
+ * For people: equal sheets that stand together are one row with their number.
+ */
+stacks?: boolean, };
 
 export type StockShow = { piece: string, };
 
@@ -454,7 +506,11 @@ shapes?: boolean,
 /**
  * Only these parts of what was given, by their names; none means all.
  */
-only?: Array<string>, };
+only?: Array<string>, 
+/**
+ * For this customer: that customer's own material, too.
+ */
+owner?: string, };
 
 export type Drawing = { file: Upload, 
 /**
@@ -514,6 +570,42 @@ only?: Array<string>,
  */
 quantities?: Array<PartQuantity>, };
 
+export type OrderPrice = { order: string, 
+/**
+ * Left out: nothing is asked any more.
+ */
+price?: string, };
+
+export type OrderClose = { order: string, open?: boolean, };
+
+export type Quote = { order: string, 
+/**
+ * The plan it goes by; left out: the order's last one.
+ */
+plan?: string, 
+/**
+ * Percent on the material.
+ */
+markup?: string, 
+/**
+ * Asked at least.
+ */
+minimum?: string, 
+/**
+ * `area`: what is used up, with scrap; `sheets`: each piece whole.
+ */
+waste?: string, 
+/**
+ * Labour and time in words …
+ */
+labour?: string, 
+/**
+ * … and what is asked for it.
+ */
+labour_sum?: string, };
+
+export type QuoteFile = { order: string, plan?: string, markup?: string, minimum?: string, waste?: string, labour?: string, labour_sum?: string, };
+
 export type OrderRemake = { order: string, 
 /**
  * The order's line; may be left out where only one has such a part.
@@ -546,7 +638,11 @@ leave?: string,
 /**
  * Width of the saw's cut, where a piece is too long for the machine's bed.
  */
-saw_kerf?: string, clearance: Clearance, };
+saw_kerf?: string, 
+/**
+ * Materials that stand in this time, `MATERIAL=SUBSTITUTE`; each must be allowed for the other.
+ */
+instead?: Array<string>, clearance: Clearance, };
 
 export type PlanChange = { plan: string, moves?: Array<PartMove>, 
 /**
@@ -638,7 +734,11 @@ corner?: string, shape?: Upload,
 /**
  * `face`, `back` or `through`.
  */
-side?: string, why: string, };
+side?: string, why: string, 
+/**
+ * What the supplier credits for it: this sheet alone carries so much less.
+ */
+credit?: string, };
 
 export type FlawRemove = { piece: string, 
 /**
@@ -647,6 +747,48 @@ export type FlawRemove = { piece: string,
 flaw?: string, };
 
 export type Scrap = { piece: string, why: string, };
+
+export type WriteDown = { piece: string, 
+/**
+ * What it carries from now on …
+ */
+to?: string, 
+/**
+ * … or by how much less.
+ */
+by?: string, why: string, };
+
+export type Split = { piece: string, 
+/**
+ * Along a straight line up, so far from the left …
+ */
+x?: string, 
+/**
+ * … or across, so far from the bottom …
+ */
+y?: string, 
+/**
+ * … that takes so much away; or
+ */
+kerf?: string, 
+/**
+ * into these.
+ */
+into?: Array<Given>, why?: string, };
+
+export type FindAgain = { piece: string, 
+/**
+ * Where it was found; left out: where it stood.
+ */
+rack?: string, };
+
+export type HandBack = { piece: string, why?: string, };
+
+export type FilmNote = { piece: string, face?: boolean, back?: boolean, 
+/**
+ * Since when, `YYYY-MM-DD`.
+ */
+since?: string, };
 
 export type Move = { piece: string, rack: string, };
 
@@ -748,7 +890,7 @@ rect: string, };
 
 export type Report = { 
 /**
- * `value`, `use`, `orders` or `low`.
+ * `value`, `use`, `orders`, `low` or `clear`.
  */
 report: string, 
 /**
@@ -758,7 +900,7 @@ from?: string, to?: string, };
 
 export type ReportFile = { report: string, from?: string, to?: string, 
 /**
- * `csv` or `svg`.
+ * `csv`, `svg` or `pdf`.
  */
 format: string, };
 
@@ -836,9 +978,35 @@ export type RackAnswer = { rack: RackRow, };
 
 export type RacksAnswer = { racks: Array<RackRow>, };
 
+export type PriceRow = { when: string, price: string | null, device: string, };
+
+export type MaterialShowAnswer = { material: MaterialRow, 
+/**
+ * Newest first.
+ */
+prices: Array<PriceRow>, notes: Array<CuttingNoteRow>, history: Array<HistoryRow>, };
+
+export type MachineLimit = { sort: string, thickness: number, };
+
+export type CuttingNoteRow = { machine: string, material: string, when: string, power: number | null, 
+/**
+ * mm a second.
+ */
+speed: number | null, passes: number, air: string | null, lens: string | null, note: string | null, by: string | null, 
+/**
+ * In one line.
+ */
+text: string, };
+
+export type CuttingNotesAnswer = { notes: Array<CuttingNoteRow>, };
+
 export type MachineMaterial = { material: string, kerf: number | null, gap: number | null, margin: number | null, };
 
-export type MachineRow = { name: string, uuid: string, bed: [number, number], kind: string, max_thickness: number | null, materials: Array<MachineMaterial>, };
+export type MachineRow = { name: string, uuid: string, bed: [number, number], kind: string, max_thickness: number | null, limits: Array<MachineLimit>, focus_above: number | null, 
+/**
+ * No longer used for anything new.
+ */
+retired: boolean, materials: Array<MachineMaterial>, };
 
 export type MachineAnswer = { machine: MachineRow, };
 
@@ -910,9 +1078,17 @@ held_for: string | null,
 /**
  * Direction of the grain, counter-clockwise from x.
  */
-grain_deg: number | null, shape: ShapeMm | null, };
+grain_deg: number | null, 
+/**
+ * The customer whose material it is.
+ */
+owner: string | null, shape: ShapeMm | null, };
 
-export type StockAnswer = { pieces: Array<PieceRow>, };
+export type StockAnswer = { pieces: Array<PieceRow>, 
+/**
+ * As asked: one row a stack, for people.
+ */
+stacks: boolean, };
 
 export type FlawRow = { flaw: number, outline: Array<[number, number]>, side: string, why: string, };
 
@@ -939,6 +1115,18 @@ export type PieceAnswer = { piece: string, uuid: string, kind: string, material:
  * The largest rectangle in place, four corners, mm.
  */
 rectangle: Array<[number, number]>, overall_mm: [number, number], weight_kg: number | null, grain_deg: number | null, known: string, known_within_mm: number, note: string | null, born: string, 
+/**
+ * The customer whose material it is.
+ */
+owner: string | null, 
+/**
+ * What was written down of it.
+ */
+written_down: string | null, 
+/**
+ * Its protective film, in words.
+ */
+film: string | null, film_warning: string | null, 
 /**
  * What became of it, in words.
  */
@@ -992,6 +1180,20 @@ drawn: boolean, };
 
 export type ReportAnswer = { report: string, title: string, from: string | null, to: string | null, columns: Array<ReportColumn>, rows: Array<{ [key in string]: Cell | null }>, total: { [key in string]: Cell | null }, notes: Array<string>, };
 
+export type WriteDownAnswer = { piece: string, written_off: string, cost: string, };
+
+export type SplitAnswer = { piece: string, written_off: string, offcuts: Array<NewOffcut>, };
+
+export type FoundAnswer = { piece: string, cost: string, };
+
+export type HandBackAnswer = { piece: string, owner: string, };
+
+export type FilmAnswer = { piece: string, film: string | null, warning: string | null, };
+
+export type QuoteLine = { text: string, area_mm2: number | null, sum: string | null, };
+
+export type QuoteAnswer = { order: string, name: string, customer: string | null, plan: string | null, lines: Array<QuoteLine>, material: string | null, total: string | null, notes: Array<string>, };
+
 export type ImportedPiece = { piece: string, uuid: string, };
 
 export type ImportAnswer = { pieces: Array<ImportedPiece>, };
@@ -1030,6 +1232,16 @@ placed: ShapeMm | null, };
 
 export type TooClose = { piece: string, within_mm: number | null, };
 
+export type SubstituteRow = { material: string, 
+/**
+ * `cast` or `extruded`, where it is known.
+ */
+made: string | null, 
+/**
+ * Free pieces of it.
+ */
+pieces: number, text: string, };
+
 export type MarginOnly = { piece: string, };
 
 export type RuledOut = { 
@@ -1052,7 +1264,11 @@ export type FindAnswer = { load_ms: number,
 /**
  * The order: `smallest`, `cheapest`, `oldest`, `thickness` or `leftover`.
  */
-sort: string, queries: Array<FindQuery>, left_out: Array<LeftOut>, cautions: Array<string>, };
+sort: string, 
+/**
+ * Where something found no place: what may stand in, if a person says so.
+ */
+substitutes: Array<SubstituteRow>, queries: Array<FindQuery>, left_out: Array<LeftOut>, cautions: Array<string>, };
 
 export type LeftOut = { what: string, where: string, why: string, };
 
@@ -1150,7 +1366,15 @@ how: string, parts: string, kerf: string, scrap: string, markdown: string, faile
  */
 price: string | null, };
 
-export type OrderCostAnswer = { order: string, name: string, pieces: Array<CostRow>, total: string, };
+export type OrderCostAnswer = { order: string, name: string, pieces: Array<CostRow>, total: string, 
+/**
+ * What the customer is asked.
+ */
+price: string | null, 
+/**
+ * Less the total: what is left for everything but material.
+ */
+left: string | null, };
 
 export type PlannedPartRow = { line: number, order: string, id: string, part: string, place: Place, 
 /**
@@ -1170,7 +1394,11 @@ export type StraightRow = { outline: Array<[number, number]>,
  */
 cuts: Array<[[number, number], [number, number]]>, is_l: boolean, area_mm2: number, size: string, };
 
-export type PlannedPieceRow = { piece: string, kind: string, material: string, 
+export type PlannedPieceRow = { 
+/**
+ * What worked for its material on the plan's machine, the focus, and about how long it takes.
+ */
+cutting: Array<string>, piece: string, kind: string, material: string, 
 /**
  * Largest rectangle in it, as a person says it.
  */
@@ -1341,10 +1569,16 @@ export interface Takes {
   "now": Now;
   "material add": MaterialAdd;
   "material change": MaterialChange;
+  "material show": MaterialShow;
+  "material retire": MaterialRetire;
   "material list": MaterialList;
   "rack add": RackAdd;
   "rack list": RackList;
   "machine add": MachineAdd;
+  "machine change": MachineChange;
+  "machine retire": MachineRetire;
+  "machine note": CuttingNote;
+  "machine notes": CuttingNotes;
   "machine list": MachineList;
   "receive": Receive;
   "receive delivery": ReceiveDelivery;
@@ -1366,6 +1600,10 @@ export interface Takes {
   "drawing": Drawing;
   "order new": OrderNew;
   "order add": OrderAdd;
+  "order price": OrderPrice;
+  "order close": OrderClose;
+  "quote": Quote;
+  "quote file": QuoteFile;
   "order remake": OrderRemake;
   "order list": OrderList;
   "order show": OrderShow;
@@ -1383,6 +1621,11 @@ export interface Takes {
   "flaw add": FlawAdd;
   "flaw remove": FlawRemove;
   "scrap": Scrap;
+  "write-down": WriteDown;
+  "split": Split;
+  "found": FindAgain;
+  "hand-back": HandBack;
+  "film": FilmNote;
   "move": Move;
   "label": Label;
   "label papers": LabelPapers;
@@ -1412,10 +1655,16 @@ export interface Gives {
   "now": NowAnswer;
   "material add": MaterialAnswer;
   "material change": MaterialAnswer;
+  "material show": MaterialShowAnswer;
+  "material retire": MaterialAnswer;
   "material list": MaterialsAnswer;
   "rack add": RackAnswer;
   "rack list": RacksAnswer;
   "machine add": MachineAnswer;
+  "machine change": MachineAnswer;
+  "machine retire": MachineAnswer;
+  "machine note": CuttingNotesAnswer;
+  "machine notes": CuttingNotesAnswer;
   "machine list": MachinesAnswer;
   "receive": ReceiveAnswer;
   "receive delivery": DeliveryAnswer;
@@ -1437,6 +1686,10 @@ export interface Gives {
   "drawing": DrawingAnswer;
   "order new": OrderNewAnswer;
   "order add": OrderAddAnswer;
+  "order price": OrderCostAnswer;
+  "order close": OrderAnswer;
+  "quote": QuoteAnswer;
+  "quote file": FileAnswer;
   "order remake": RemakeAnswer;
   "order list": OrdersAnswer;
   "order show": OrderAnswer;
@@ -1454,6 +1707,11 @@ export interface Gives {
   "flaw add": FlawAnswer;
   "flaw remove": FlawAnswer;
   "scrap": ScrapAnswer;
+  "write-down": WriteDownAnswer;
+  "split": SplitAnswer;
+  "found": FoundAnswer;
+  "hand-back": HandBackAnswer;
+  "film": FilmAnswer;
   "move": MoveAnswer;
   "label": LabelAnswer;
   "label papers": PapersAnswer;

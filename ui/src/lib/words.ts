@@ -23,6 +23,7 @@ const orderStates: Record<string, Entry> = {
   held: ["ui-order-held", "half", "act"],
   partly_cut: ["ui-order-partly-cut", "half", "warn"],
   cut: ["ui-order-cut", "disc", "good"],
+  closed: ["ui-order-closed-state", "cross", "plain"],
 };
 const planStates: Record<string, Entry> = {
   made: ["ui-plan-made", "square", "plain"],
@@ -51,6 +52,12 @@ export const standing = (value: string) => sign(standings, value);
 const words: Record<string, string> = {
   sheet: "ui-kind-sheet",
   offcut: "ui-kind-offcut",
+  acrylic: "ui-sort-acrylic",
+  plywood: "ui-sort-plywood",
+  mdf: "ui-sort-mdf",
+  other: "ui-sort-other",
+  cast: "ui-made-cast",
+  extruded: "ui-made-extruded",
   laser: "ui-machine-laser",
   router: "ui-machine-router",
   none: "ui-grain-none",

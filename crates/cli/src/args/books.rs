@@ -208,3 +208,230 @@ impl LotCommand {
         }
     }
 }
+
+/// What a piece is worth, whose it is, what became of it after all.
+#[derive(Subcommand, Debug)]
+pub(super) enum WorthCommand {
+    /// A piece is worth less than it carries and stays on hand.
+    WriteDown {
+        piece: String,
+        /// What it carries from now on.
+        #[arg(long, value_name = "SUM")]
+        to: Option<String>,
+        /// By how much less.
+        #[arg(long, value_name = "SUM")]
+        by: Option<String>,
+        #[arg(long)]
+        why: String,
+    },
+    /// Split a piece by hand, along a straight line or into what you say; nobody pays.
+    Split {
+        piece: String,
+        /// Along a line up, so far from the left.
+        #[arg(long, value_name = "LENGTH")]
+        x: Option<String>,
+        /// Along a line across, so far from the bottom.
+        #[arg(long, value_name = "LENGTH")]
+        y: Option<String>,
+        /// What the cut takes away.
+        #[arg(long)]
+        kerf: Option<String>,
+        /// Into sizes, drawings or shapes.
+        #[arg(long, num_args = 1.., value_name = "WxH|FILE")]
+        into: Vec<String>,
+        #[arg(long)]
+        why: Option<String>,
+    },
+    /// A piece that was thrown away is there after all.
+    Found {
+        piece: String,
+        #[arg(long)]
+        rack: Option<String>,
+    },
+    /// A customer's own piece goes back to the customer.
+    HandBack {
+        piece: String,
+        #[arg(long)]
+        why: Option<String>,
+    },
+    /// Which faces of a piece have their protective film; neither: it is off.
+    Film {
+        piece: String,
+        #[arg(long)]
+        face: bool,
+        #[arg(long)]
+        back: bool,
+        /// YYYY-MM-DD
+        #[arg(long, value_name = "DATE")]
+        since: Option<String>,
+    },
+}
+
+impl WorthCommand {
+    pub(super) fn action(&self) -> Result<Action, Error> {
+        Ok(match self {
+            Self::WriteDown { piece, to, by, why } => {
+                action::WriteDown { piece: piece.clone(), to: to.clone(), by: by.clone(), why: why.clone() }.into()
+            }
+            Self::Split { piece, x, y, kerf, into, why } => action::Split {
+                piece: piece.clone(),
+                x: x.clone(),
+                y: y.clone(),
+                kerf: kerf.clone(),
+                into: into.iter().map(|t| super::left(t, None)).collect::<Result<_, _>>()?,
+                why: why.clone(),
+            }
+            .into(),
+            Self::Found { piece, rack } => action::FindAgain { piece: piece.clone(), rack: rack.clone() }.into(),
+            Self::HandBack { piece, why } => action::HandBack { piece: piece.clone(), why: why.clone() }.into(),
+            Self::Film { piece, face, back, since } => {
+                action::FilmNote { piece: piece.clone(), face: *face, back: *back, since: since.clone() }.into()
+            }
+        })
+    }
+}
+
+/// More of machines: their limits, and what worked on them.
+#[derive(Subcommand, Debug)]
+pub(super) enum MachineMore {
+    /// Change some fields of a machine.
+    Change {
+        machine: String,
+        #[arg(long, value_name = "WxH")]
+        bed: Option<String>,
+        /// laser or router
+        #[arg(long)]
+        kind: Option<String>,
+        #[arg(long)]
+        max_thickness: Option<String>,
+        /// The most thickness of one sort of material; once for each, all of them.
+        #[arg(long, value_name = "SORT=THICKNESS")]
+        limit: Vec<String>,
+        /// Above this thickness the focus is set another way; 0: at none.
+        #[arg(long, value_name = "THICKNESS")]
+        focus_above: Option<String>,
+    },
+    /// No longer use a machine for anything new.
+    Retire {
+        machine: String,
+        /// Take it back into use.
+        #[arg(long)]
+        back: bool,
+        #[arg(long)]
+        why: Option<String>,
+    },
+    /// Note what worked for a material.
+    Note {
+        machine: String,
+        #[arg(long)]
+        material: String,
+        /// Percent.
+        #[arg(long)]
+        power: Option<String>,
+        /// A length a second.
+        #[arg(long)]
+        speed: Option<String>,
+        #[arg(long)]
+        passes: Option<String>,
+        #[arg(long)]
+        air: Option<String>,
+        /// Lens, bit or focus.
+        #[arg(long)]
+        lens: Option<String>,
+        #[arg(long)]
+        note: Option<String>,
+        /// Who found it out.
+        #[arg(long)]
+        by: Option<String>,
+    },
+    /// What worked, newest first.
+    Notes {
+        #[arg(long)]
+        machine: Option<String>,
+        #[arg(long)]
+        material: Option<String>,
+    },
+}
+
+impl MachineMore {
+    pub(super) fn action(&self) -> Action {
+        match self {
+            Self::Change { machine, bed, kind, max_thickness, limit, focus_above } => action::MachineChange {
+                machine: machine.clone(),
+                bed: bed.clone(),
+                kind: kind.clone(),
+                max_thickness: max_thickness.clone(),
+                limits: limit.clone(),
+                focus_above: focus_above.clone(),
+            }
+            .into(),
+            Self::Retire { machine, back, why } => {
+                action::MachineRetire { machine: machine.clone(), back: *back, why: why.clone() }.into()
+            }
+            Self::Note { machine, material, power, speed, passes, air, lens, note, by } => action::CuttingNote {
+                machine: machine.clone(),
+                material: material.clone(),
+                power: power.clone(),
+                speed: speed.clone(),
+                passes: passes.clone(),
+                air: air.clone(),
+                lens: lens.clone(),
+                note: note.clone(),
+                by: by.clone(),
+            }
+            .into(),
+            Self::Notes { machine, material } => {
+                action::CuttingNotes { machine: machine.clone(), material: material.clone() }.into()
+            }
+        }
+    }
+}
+
+/// What a quote is made of.
+#[derive(clap::Args, Debug)]
+pub(super) struct QuoteArgs {
+    order: String,
+    /// The plan it goes by; left out: the order's last one.
+    #[arg(long)]
+    plan: Option<String>,
+    /// Percent on the material.
+    #[arg(long, value_name = "PERCENT")]
+    markup: Option<String>,
+    /// Asked at least.
+    #[arg(long, value_name = "SUM")]
+    minimum: Option<String>,
+    /// area: what is used up, with scrap; sheets: each piece whole.
+    #[arg(long)]
+    waste: Option<String>,
+    /// Labour and time in words, and what is asked for it.
+    #[arg(long, value_name = "TEXT=SUM")]
+    labour: Option<String>,
+    /// As a sheet of paper: .pdf
+    #[arg(long, value_name = "FILE")]
+    out: Option<PathBuf>,
+}
+
+impl QuoteArgs {
+    pub(super) fn what(&self) -> Result<super::What, Error> {
+        let (labour, labour_sum) = match self.labour.as_deref().map(|t| t.rsplit_once('=')) {
+            Some(Some((text, sum))) => (Some(text.to_owned()), Some(sum.to_owned())),
+            Some(None) => (self.labour.clone(), None),
+            None => (None, None),
+        };
+        let (order, plan, markup) = (self.order.clone(), self.plan.clone(), self.markup.clone());
+        let (minimum, waste) = (self.minimum.clone(), self.waste.clone());
+        Ok(match &self.out {
+            None => super::What::Act {
+                action: action::Quote { order, plan, markup, minimum, waste, labour, labour_sum }.into(),
+                output: super::Out::Print,
+            },
+            Some(out) => {
+                super::format(out, &["pdf"])?;
+                super::What::Act {
+                    action: action::QuoteFile { order, plan, markup, minimum, waste, labour, labour_sum }.into(),
+                    output: super::Out::File { path: out.clone() },
+                }
+            }
+        })
+    }
+}

@@ -101,3 +101,58 @@ pub(super) fn lot(a: &LotAnswer) -> String {
     }
     text + &history(&a.history) + &list(&a.warnings)
 }
+
+pub(super) fn film(a: &FilmAnswer) -> String {
+    let said = match &a.film {
+        Some(film) => say!("cli-film", piece = &a.piece, film = film),
+        None => say!("cli-film-off", piece = &a.piece),
+    };
+    format!("{}\n{}", said.text(), list(a.warning.as_slice()))
+}
+
+pub(super) fn notes(rows: &[CuttingNoteRow]) -> String {
+    if rows.is_empty() {
+        return say!("cli-no-notes").text() + "\n";
+    }
+    let cells: Vec<_> = rows
+        .iter()
+        .map(|n| vec![n.when.chars().take(10).collect(), n.machine.clone(), n.material.clone(), n.text.clone()])
+        .collect();
+    table(&headings(say!("cli-head-notes").text()), &cells)
+}
+
+pub(super) fn material(a: &MaterialShowAnswer, row: &str) -> String {
+    let mut text = row.to_owned();
+    let m = &a.material;
+    let made = [&m.sort, &m.made].into_iter().flatten().cloned().collect::<Vec<_>>().join(", ");
+    if !made.is_empty() {
+        text.push_str(&format!("{made}\n"));
+    }
+    if !m.substitutes.is_empty() {
+        text.push_str(&(say!("cli-substitutes", names = m.substitutes.join(", ")).text() + "\n"));
+    }
+    for p in &a.prices {
+        let price = or_dash(&p.price);
+        text.push_str(&(say!("cli-price-since", price = price, when = &p.when, device = &p.device).text() + "\n"));
+    }
+    if !a.notes.is_empty() {
+        text.push_str(&notes(&a.notes));
+    }
+    text + &history(&a.history)
+}
+
+pub(super) fn quote(a: &QuoteAnswer) -> String {
+    let by = or_dash(&a.plan);
+    let mut text = say!("cli-quote", order = &a.order, name = &a.name, plan = by).text() + "\n";
+    let mut rows: Vec<_> = a
+        .lines
+        .iter()
+        .map(|l| {
+            let area = l.area_mm2.map_or_else(String::new, |mm2| format!("{:.4}", mm2 / 1e6));
+            vec![l.text.clone(), area, or_dash(&l.sum)]
+        })
+        .collect();
+    rows.push(vec![say!("report-total").text(), String::new(), or_dash(&a.total)]);
+    text.push_str(&table(&headings(say!("cli-head-quote").text()), &rows));
+    text + &list(&a.notes)
+}

@@ -20,6 +20,50 @@ screens-missing-do = Node 20.19 or later builds them: make screens, then build t
 ## Pieces, orders, plans
 fate-conflict = Two devices used this piece; a person must say which use happened.
 fate-cut = Cut { $when } by plan { $plan } for { $orders }.
+find-substitute = { $material } may stand in, if you say so: { $count ->
+    [one] one free piece
+   *[other] { $count } free pieces
+}. Ask again for it.
+find-substitute-made = { $material } may stand in, if you say so, but is { $made }: it cuts differently. { $count ->
+    [one] One free piece
+   *[other] { $count } free pieces
+}. Ask again for it.
+cutting-focus = Thicker than { $above } mm: set the focus of { $machine } as for thick material.
+cutting-time = About { $time } min for { $length } m of cuts, without travel and piercing.
+cutting-worked = Worked before: { $text }
+film-back = Film on the back
+film-back-since = Film on the back since { $since }
+film-both = Film on both faces
+film-both-since = Film on both faces since { $since }
+film-face = Film on the face
+film-face-since = Film on the face since { $since }
+note-air = air { $air }
+note-by = by { $by }
+note-passes = { $count ->
+    [one] one pass
+   *[other] { $count } passes
+}
+note-power = { $power } %
+note-speed = { $speed } mm/s
+quote-foot = { $shop }, page {"{"}page{"}"} of {"{"}pages{"}"}
+quote-for = For { $customer }
+quote-head = what | area | sum
+quote-markup = Mark-up { $percent } %
+quote-material = { $material }, area used with scrap
+quote-material-sheets = { $material }, whole pieces
+quote-minimum = Up to the least that is asked
+quote-no-price = { $material } has no price today: give it one.
+quote-not-placed = { $count ->
+    [one] One part
+   *[other] { $count } parts
+} found no place in plan { $plan } and are not in the sum.
+quote-notes = Notes
+quote-offcuts-whole = Offcuts are asked for whole, as sheets are.
+quote-title = Quote { $order }
+quote-total = Total { $currency }
+quote-unplanned = Nothing is planned yet: by the area of the parts alone, without kerf and scrap.
+split-why = split
+warning-film-old = The film is on since { $since }: old film is hard to peel; try a corner.
 fate-withdrawn = Never came, taken out of the books { $when }: { $why }.
 fate-handed-back = Handed back to { $owner } { $when }.
 fate-scrapped = Thrown away { $when }: { $why }.
@@ -348,6 +392,18 @@ error-unknown-claim = Lot { $lot } has no claim { $number }: look at the lot.
 error-unknown-lot = There is no lot '{ $name }': see the list of lots.
 error-unknown-on-order = Nothing is on order by the name '{ $name }': see what is on order.
 error-with-lines = That is said of a delivery of several lines: give them in a file with --lines.
+error-empty-note = Say at least how strong, how fast, with which lens, or a word.
+error-labour = Labour is a text and a sum: write it as "Two hours=90.00".
+error-limit = '{ $text }' is not a limit: write it as acrylic=20mm.
+error-plan-of-other = Plan { $plan } is not for order { $order }.
+error-power = '{ $text }' is not a power in percent: write it as 80 or 62.5.
+error-split-how = Say one of three: how far from the left, how far from the bottom, or into what.
+error-split-more = The parts have more area than { $piece } itself: measure again.
+error-split-one = { $piece } would stay one piece: say where it is split, or into at least two.
+error-split-outside = The cut does not lie on { $piece }: measure again.
+error-write-down = Say what it carries from now on, or by how much less: one of the two.
+error-write-up = { $piece } does not carry more than that: nothing is to be written down.
+error-instead = '{ $text }' is not a pair of materials: write it as "Acrylic clear=Acrylic clear extruded".
 error-weight = '{ $text }' is not a weight in kg: write it as 412.5.
 error-money-negative = '{ $text }' is less than nothing: give the sum without a sign.
 error-name-taken = '{ $name }' exists already: choose another name.
@@ -478,6 +534,10 @@ refused-plan-not-held = The pieces of plan { $plan } are not held.
 refused-plan-stale = A piece was used while the plan was made: make it again.
 refused-too-thick = { $material } is thicker than the { $most } mm that { $machine } cuts: choose another machine.
 refused-undo-cut = The last action was a cut ({ $text }): say that the machine did not cut, or else throw away or record what is really there.
+refused-close-held = Plan { $plan } holds pieces for { $order }: cut them or let them go first.
+refused-no-lot = { $piece } came with no delivery: there is nobody to credit it.
+refused-nothing-to-quote = { $order } has no parts: add them first.
+refused-no-substitute = { $other } is not allowed in the place of { $material }: allow it on the material first.
 refused-ambiguous-lot = { $count } lots are called '{ $name }': say of which material.
 refused-carries-less = { $piece } carries less than that: give a smaller sum.
 refused-claim-answered = Claim { $number } of lot { $lot } has been answered already.
@@ -553,6 +613,23 @@ cli-drawing-choice = as { $unit } { $width } × { $height } mm
 cli-drawing-cut = cut
 cli-drawing-not-cut = not cut
 cli-drawing-unit = The drawing does not say its unit. It is read in { $unit }; the largest part would be { $sizes }. Say --unit where that is wrong.
+cli-film = { $piece }: { $film }
+cli-film-off = { $piece }: no film
+cli-found = { $piece } is there again, carries { $cost }, label due
+cli-handed-back = { $piece } went back to { $owner }
+cli-head-notes = when | machine | material | what worked
+cli-head-stacks = sheets | piece | kind | material | status | rack | lot | largest rectangle
+cli-head-quote = what | area m² | sum
+cli-no-notes = Nothing noted yet.
+cli-order-price = asked { $price }, left over the material { $left }
+cli-piece-owner = belongs to { $owner }
+cli-piece-written-down = written down by { $sum }
+cli-price-since = price { $price } a square metre since { $when } ({ $device })
+cli-quote = Quote for { $order } { $name }, plan { $plan }
+cli-retired = { $name } (retired)
+cli-split = { $piece } is split: { $sum } written off
+cli-substitutes = may be replaced, if you say so each time, by { $names }
+cli-written-down = { $piece } is written down by { $sum } and carries { $cost }
 cli-claim-open = claim { $number }: { $amount } ({ $why }), not answered yet
 cli-claim-credited = claim { $number }: { $amount } ({ $why }), { $sum } credited
 cli-delivery = Delivery { $delivery }: { $count ->
@@ -758,6 +835,16 @@ cli-order-show-remake = line { $line }: { $count } of { $part } again ({ $why })
 ## Reports
 
 report-value = What the stock is worth
+report-between = From { $from } to { $to }
+report-clear = What might be cleared out
+report-clear-means = Thrown away, the sum under “carried” would be written off. What is old has lain for a year; what is small is smaller than its material is kept from today.
+report-lain-days = days here
+report-on-order = on order
+report-piece = piece
+report-why = why
+report-why-old = old
+report-why-retired = material retired
+report-why-small = small
 report-use = What was used, month by month
 report-orders = What orders have cost in material
 report-low = What to buy

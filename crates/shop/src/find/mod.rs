@@ -7,11 +7,12 @@ use std::collections::BTreeMap;
 
 use sheetloft_fit as fit;
 use sheetloft_ledger::body::{Grain, Sides, TurnRule};
-use sheetloft_ledger::state::Piece;
+use sheetloft_ledger::state::{Material, Piece};
 use sheetloft_shapes::{Shape, Turn};
+use sheetloft_store::PieceFilter;
 
 use crate::action::Find;
-use crate::answer::{FindAnswer, FindQuery, Fit, MarginOnly, RuledOut, TooClose};
+use crate::answer::{FindAnswer, FindQuery, Fit, MarginOnly, RuledOut, SubstituteRow, TooClose};
 use crate::cautions;
 use crate::door::Job;
 use crate::error::Error;
@@ -77,7 +78,8 @@ pub fn find(shop: &mut Shop, with: &Find, job: &Job, clock_ms: &dyn Fn() -> f64)
     let off_grain = given::angle_udeg(with.off_grain.as_deref(), OFF_GRAIN_MOST_DEG, "off_grain")?;
     let names = Names::read(&reader)?;
     let prices = Prices::read(&reader)?;
-    let shelf = Shelf::load(shop, material.id, with.sheets, off_grain, job)?;
+    let owner = with.owner.as_deref().map(str::trim).filter(|t| !t.is_empty());
+    let shelf = Shelf::load(shop, material.id, with.sheets, off_grain, owner, job)?;
     let ranks = sort.ranks(&shelf);
     let loaded = clock_ms();
     let turns = turns(rule);
@@ -147,7 +149,10 @@ pub fn find(shop: &mut Shop, with: &Find, job: &Job, clock_ms: &dyn Fn() -> f64)
     }
     let largest = shelf.largest()?.map(|p| p.shape);
     let weight = largest.as_ref().and_then(|s| weight_kg(s.area2(), &material));
+    let without = queries.iter().any(|q| q.fits.is_empty());
+    let substitutes = if without { substitutes(shop, &material)? } else { Vec::new() };
     Ok(FindAnswer {
+        substitutes,
         load_ms: loaded - begun,
         sort: sort.word().to_owned(),
         queries,
@@ -207,4 +212,28 @@ fn fit_row(
         flaws: if shapes { piece.flaws.iter().map(|f| shape_mm(&f.shape)).collect() } else { Vec::new() },
         placed: placed.ok().filter(|_| shapes).map(|s| shape_mm(&s)),
     }
+}
+
+/// What may stand in for a material, with how many free pieces there are of it.
+fn substitutes(shop: &Shop, material: &Material) -> Result<Vec<SubstituteRow>, Error> {
+    let reader = shop.read();
+    let mut rows = Vec::new();
+    for id in &material.data.substitutes {
+        let other = reader.material(*id)?;
+        let filter = PieceFilter { material: Some(*id), statuses: vec!["free"], ..PieceFilter::default() };
+        let pieces = reader.pieces(&filter)?.iter().filter(|p| p.owner.is_none()).count();
+        let made = other.data.made.map(|m| m.word().to_owned());
+        let differs = made.is_some() && material.data.made.is_some() && other.data.made != material.data.made;
+        let text = match differs {
+            false => say!("find-substitute", count = pieces, material = &other.data.name),
+            true => say!(
+                "find-substitute-made",
+                count = pieces,
+                material = &other.data.name,
+                made = made.clone().unwrap_or_default(),
+            ),
+        };
+        rows.push(SubstituteRow { material: other.data.name, made, pieces, text: text.text() });
+    }
+    Ok(rows)
 }

@@ -12,6 +12,7 @@ use super::placed_part;
 use crate::answer::{
     BuyRow, LeftoverRow, NewSheetRow, NotPlacedRow, PlanAnswer, PlannedPartRow, PlannedPieceRow, SawRow, StraightRow,
 };
+use crate::catalogue;
 use crate::cautions;
 use crate::cut::{orders_of, orders_of_parts};
 use crate::datum::datum;
@@ -40,6 +41,7 @@ pub fn answer(shop: &Shop, plan: &Plan, seconds: f64) -> Result<PlanAnswer, Erro
     let mut warnings = Vec::new();
     let mut said = Vec::new();
     let mut layouts = Layouts::default();
+    let machine = reader.machines()?.into_iter().find(|m| Some(m.id) == plan.machine);
     for planned in &plan.pieces {
         let Some(piece) = reader.piece(planned.piece)? else { continue };
         let material = reader.material(piece.material)?;
@@ -61,7 +63,12 @@ pub fn answer(shop: &Shop, plan: &Plan, seconds: f64) -> Result<PlanAnswer, Erro
         for p in &planned.parts {
             parts.push(part_row(p, &all, &orders, &names)?);
         }
+        let cutting = match &machine {
+            Some(machine) => catalogue::cutting(machine, &material, cut_um(&parts)),
+            None => Vec::new(),
+        };
         rows.push(PlannedPieceRow {
+            cutting,
             piece: piece.code.clone(),
             kind: view::kind_word(piece.kind).to_owned(),
             material: material.data.name.clone(),
@@ -242,4 +249,14 @@ fn is_tight(piece: &Piece, planned: &PlannedPiece, orders: &[Order]) -> Result<b
         }
     }
     Ok(false)
+}
+
+/// Length of everything that is cut of these parts, µm. Lines that two of them share count twice.
+fn cut_um(parts: &[PlannedPartRow]) -> i64 {
+    let ring = |ring: &Vec<[f64; 2]>| -> f64 {
+        let next = ring.iter().cycle().skip(1);
+        ring.iter().zip(next).map(|(a, b)| libm::hypot(b[0] - a[0], b[1] - a[1])).sum()
+    };
+    let of = |p: &PlannedPartRow| ring(&p.outline) + p.holes.iter().map(ring).sum::<f64>();
+    libm::round(parts.iter().map(of).sum::<f64>() * 1_000.0) as i64
 }

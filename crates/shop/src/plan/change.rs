@@ -396,6 +396,10 @@ fn replan(
         .flat_map(|t| t.parts.iter().map(move |(w, p)| (bench.wants[*w].id.clone(), t.piece.id, *p)))
         .filter(|(id, _, _)| stays(id))
         .collect();
-    let stock = |material: Uuid| free(&reader, material, None, false);
+    let mut orders: Vec<Order> = Vec::new();
+    for id in &bench.plan.orders {
+        orders.extend(order::by_id(&reader, *id)?);
+    }
+    let stock = |material: Uuid| free(&reader, material, None, false, &orders);
     work(shop, &asked, &budget, &bench.wants, &stock, &locked, job, clock_ms)
 }

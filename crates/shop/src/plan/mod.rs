@@ -27,7 +27,7 @@ use crate::error::Error;
 use crate::host::Host;
 use crate::material::{self, Prices};
 use crate::say;
-use crate::shop::{Lookup, Shop, whole, word};
+use crate::shop::{Lookup, Shop, shown, whole, word};
 use place::{Found, Ground, Locked};
 use wanted::Want;
 
@@ -147,17 +147,44 @@ pub fn make(shop: &Shop, with: &action::Plan, job: &Job, clock_ms: &dyn Fn() -> 
             orders.push(order);
         }
     }
-    let wants = wanted::wanted(&orders)?;
+    let mut wants = wanted::wanted(&orders)?;
+    for (material, other) in instead(&reader, &with.instead)? {
+        wants.iter_mut().filter(|w| w.material == material).for_each(|w| w.material = other);
+    }
     let kinds = if with.sheets_only { Some("sheet") } else { None };
-    let stock = |material: Uuid| free(&reader, material, kinds, with.urgent);
+    let stock = |material: Uuid| free(&reader, material, kinds, with.urgent, &orders);
     let mut made = work(shop, with, &budget, &wants, &stock, &[], job, clock_ms)?;
     made.orders = orders.iter().map(|o| o.id).collect();
     made.seconds = (clock_ms() - begun) / 1_000.0;
     Ok(made)
 }
 
+/// Materials that stand in this time: each must be allowed for the other, and is never taken unasked.
+fn instead(reader: &Reader<'_>, given: &[String]) -> Result<Vec<(Uuid, Uuid)>, Error> {
+    let mut found = Vec::new();
+    for text in given.iter().filter(|t| !t.trim().is_empty()) {
+        let wrong = || Error::bad(say!("error-instead", text = shown(text))).at("instead");
+        let (material, other) = text.split_once('=').ok_or_else(wrong)?;
+        let material = reader.find_material(material).map_err(|e| e.at("instead"))?;
+        let other = reader.find_material(other).map_err(|e| e.at("instead"))?;
+        if !material.data.substitutes.contains(&other.id) {
+            let said = say!("refused-no-substitute", material = &material.data.name, other = &other.data.name);
+            return Err(Error::refused(said).at("instead"));
+        }
+        found.push((material.id, other.id));
+    }
+    Ok(found)
+}
+
 /// The pieces of a material that a plan may use: offcuts before sheets; smallest first; of equal ones the oldest.
-fn free(reader: &Reader<'_>, material: Uuid, kind: Option<&'static str>, urgent: bool) -> Result<Vec<Piece>, Error> {
+/// A customer's own pieces are for that customer's orders only.
+fn free(
+    reader: &Reader<'_>,
+    material: Uuid,
+    kind: Option<&'static str>,
+    urgent: bool,
+    orders: &[Order],
+) -> Result<Vec<Piece>, Error> {
     let filter = PieceFilter {
         material: Some(material),
         kind,
@@ -165,6 +192,7 @@ fn free(reader: &Reader<'_>, material: Uuid, kind: Option<&'static str>, urgent:
         ..PieceFilter::default()
     };
     let mut stock = reader.pieces(&filter)?;
+    stock.retain(|p| orders.iter().all(|o| p.is_for(o.customer.as_deref())));
     stock.sort_by(|a, b| {
         let key = |p: &Piece| (p.kind == PieceKind::Sheet, p.shape.area2(), p.born_ms);
         key(a).cmp(&key(b)).then_with(|| a.code.cmp(&b.code))

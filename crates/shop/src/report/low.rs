@@ -17,6 +17,7 @@ pub(super) fn low(shop: &Shop) -> Result<Table, Error> {
     let on_hand = reader.pieces(&PieceFilter::on_hand())?;
     let orders = reader.orders()?;
     let plans = reader.plans()?;
+    let deliveries = reader.deliveries()?;
     let mut table = Table::new(
         say!("report-low"),
         [
@@ -27,6 +28,7 @@ pub(super) fn low(shop: &Shop) -> Result<Table, Error> {
             Column::new("wanted", say!("report-wanted"), Kind::Area),
             Column::new("planned", say!("report-planned"), Kind::Count),
             Column::new("reorder_at", say!("report-reorder-at"), Kind::Count),
+            Column::new("on_order", say!("report-on-order"), Kind::Count),
             Column::new("buy", say!("report-buy"), Kind::Count),
             Column::new("size", say!("report-size"), Kind::Text),
             Column::new("price", say!("report-sheet-price"), Kind::Money),
@@ -68,10 +70,13 @@ pub(super) fn low(shop: &Shop) -> Result<Table, Error> {
         let short2 = wanted2.saturating_sub(free2.saturating_add(held2)).max(0);
         let for_orders = planned.max(usize::try_from((short2 + sheet2.max(1) - 1) / sheet2.max(1)).unwrap_or(0));
         let reorder = material.data.reorder.filter(|r| sheets <= r.at as usize);
-        let buy = for_orders.max(reorder.map_or(0, |r| r.count as usize));
-        if buy == 0 {
+        let coming = deliveries.iter().flat_map(|d| d.open()).filter(|(o, _)| o.line.material == material.id);
+        let on_order: usize = coming.map(|(_, open)| open as usize).sum();
+        let needed = for_orders.max(reorder.map_or(0, |r| r.count as usize));
+        if needed == 0 || material.retired {
             continue;
         }
+        let buy = needed.saturating_sub(on_order);
         let price = size.and_then(|s| s.price).or_else(|| material::priced(sheet2, material.data.price_per_m2?));
         table.rows.push(vec![
             material.data.name.clone().into(),
@@ -81,6 +86,7 @@ pub(super) fn low(shop: &Shop) -> Result<Table, Error> {
             wanted2.into(),
             planned.into(),
             material.data.reorder.map(|r| i64::from(r.at)).into(),
+            on_order.into(),
             buy.into(),
             size.map(|s| sheetloft_ledger::units::format_size(s.w_um, s.h_um, shop.unit())).into(),
             price.into(),

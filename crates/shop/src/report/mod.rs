@@ -3,9 +3,11 @@
 //! A report is a table: columns of few kinds, rows of cells under the columns' names, a last row of totals. What is
 //! printed, written to files and shown on screens is made of that alone.
 
+mod clear;
 mod csv;
 mod low;
 mod orders;
+mod paper;
 mod plot;
 mod table;
 mod usage;
@@ -30,6 +32,7 @@ enum About {
     Use,
     Orders,
     Low,
+    Clear,
 }
 
 impl About {
@@ -40,6 +43,7 @@ impl About {
             Self::Use => "use",
             Self::Orders => "orders",
             Self::Low => "low",
+            Self::Clear => "clear",
         }
     }
 }
@@ -91,22 +95,32 @@ pub fn report(shop: &Shop, with: &action::Report, now_ms: u64) -> Result<ReportA
     Ok(table.answer(shop, about.word(), days.from, days.to))
 }
 
-/// A report as a file: CSV, or a plot as SVG.
+/// What a report can be written as.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+enum Format {
+    Csv,
+    Svg,
+    Pdf,
+}
+
+/// A report as a file: CSV, a plot as SVG, or printed as PDF.
 pub fn file(shop: &Shop, with: &action::ReportFile, now_ms: u64) -> Result<FileAnswer, Error> {
-    let format = word(Some(&with.format), &[("csv", true), ("svg", false)], true, "format")?;
+    let formats = [("csv", Format::Csv), ("svg", Format::Svg), ("pdf", Format::Pdf)];
+    let format = word(Some(&with.format), &formats, Format::Csv, "format")?;
     let (about, days, table) = made(shop, &with.report, with.from.as_deref(), with.to.as_deref(), now_ms)?;
     let name = match days.to {
         Some(day) => format!("{}-{day}", about.word()),
         None => about.word().to_owned(),
     };
-    let (ending, media_type, text) = match format {
-        true => ("csv", "text/csv; charset=utf-8", csv::csv(shop, &table)),
-        false => ("svg", "image/svg+xml", plot::svg(shop, &table)),
+    let (ending, media_type, bytes) = match format {
+        Format::Csv => ("csv", "text/csv; charset=utf-8", csv::csv(shop, &table).into_bytes()),
+        Format::Svg => ("svg", "image/svg+xml", plot::svg(shop, &table).into_bytes()),
+        Format::Pdf => ("pdf", "application/pdf", paper::pdf(shop, &table, &days)?),
     };
     Ok(FileAnswer {
         name: format!("{name}.{ending}"),
         media_type: media_type.to_owned(),
-        data: STANDARD.encode(text),
+        data: STANDARD.encode(bytes),
         warnings: Vec::new(),
     })
 }
@@ -120,7 +134,7 @@ fn made(
 ) -> Result<(About, Between, Table), Error> {
     let needed = || Error::bad(say!("error-needed")).at("report");
     let given = Some(report).filter(|r| !r.trim().is_empty()).ok_or_else(needed)?;
-    let words = [About::Value, About::Use, About::Orders, About::Low].map(|a| (a.word(), a));
+    let words = [About::Value, About::Use, About::Orders, About::Low, About::Clear].map(|a| (a.word(), a));
     let about = word(Some(given), &words, About::Value, "report")?;
     let days = Between::read(from, to)?;
     let only_now = |field: Option<NaiveDate>, name: &'static str, said: Say| match field {
@@ -134,6 +148,11 @@ fn made(
         }
         About::Use => usage::usage(shop, &days)?,
         About::Orders => orders::orders(shop, &days)?,
+        About::Clear => {
+            only_now(days.from, "from", say!("error-report-now"))?;
+            only_now(days.to, "to", say!("error-report-now"))?;
+            clear::clear(shop, now_ms)?
+        }
         About::Low => {
             only_now(days.from, "from", say!("error-report-now"))?;
             only_now(days.to, "to", say!("error-report-now"))?;

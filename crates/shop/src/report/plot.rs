@@ -2,11 +2,10 @@
 
 use std::fmt::Write as _;
 
-use crate::answer::Cell;
 use crate::say;
 use crate::shop::Shop;
 
-use super::table::{Column, Value, cell};
+use super::table::{Column, Value, spoken};
 use super::{Kind, Table};
 
 /// Most rows that are drawn: the largest.
@@ -90,16 +89,6 @@ pub(super) fn svg(shop: &Shop, table: &Table) -> String {
     };
     let _ = writeln!(out, "<text x=\"12\" y=\"{}\">{}</text>\n</svg>", height - 14.0, escaped(&below));
     out
-}
-
-/// A value as a person reads it.
-fn spoken(shop: &Shop, kind: Kind, value: &Value) -> String {
-    match cell(shop, kind, value) {
-        None => String::new(),
-        Some(Cell::Number(mm2)) if kind == Kind::Area => format!("{:.2} m²", mm2 / 1e6),
-        Some(Cell::Number(n)) => n.to_string(),
-        Some(Cell::Text(text)) => text,
-    }
 }
 
 fn escaped(text: &str) -> String {

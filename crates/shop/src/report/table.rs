@@ -166,6 +166,16 @@ pub(crate) fn cell(shop: &Shop, kind: Kind, value: &Value) -> Option<Cell> {
     }
 }
 
+/// A value as a person reads it.
+pub(crate) fn spoken(shop: &Shop, kind: Kind, value: &Value) -> String {
+    match cell(shop, kind, value) {
+        None => String::new(),
+        Some(Cell::Number(mm2)) if kind == Kind::Area => format!("{:.2} m²", mm2 / 1e6),
+        Some(Cell::Number(n)) => n.to_string(),
+        Some(Cell::Text(text)) => text,
+    }
+}
+
 /// A share in tenths of a percent, rounded half up; nothing of nothing.
 pub(crate) fn share(part: i64, whole: i64) -> Option<i64> {
     if whole <= 0 {
