@@ -21,17 +21,17 @@ const SEARCHES_BESIDE_OTHERS: usize = 4;
 /// Different orders there are.
 pub(super) const ORDERS: u32 = 5;
 
+/// A draft of places that are quickly found; only parts that have none on any piece are sought a place thoroughly.
+pub(super) fn quick(problem: &Problem<'_>, watch: &mut dyn Watch) -> Draft {
+    let mut build = Build::new(problem, 0);
+    build.quick = true;
+    build.all(watch)
+}
+
 /// A draft by one of the orders, see [`ORDERS`]. `watch` hears how many parts are settled; where it says stop, the
 /// rest is not placed.
 pub(super) fn build(problem: &Problem<'_>, order: u32, watch: &mut dyn Watch) -> Draft {
-    let mut build = Build::new(problem, order);
-    build.locks();
-    for (together, parts) in problem.groups() {
-        build.group(together, &parts, watch);
-    }
-    let rest: Vec<usize> = (0..problem.wanted.len()).filter(|&i| problem.wanted[i].together.is_none()).collect();
-    build.place_all(&rest, None, watch);
-    build.draft()
+    Build::new(problem, order).all(watch)
 }
 
 /// The pieces of a draft as they are, and all parts that are not on them put down in a random order that has large
@@ -119,6 +119,8 @@ struct Build<'a> {
     stopped: bool,
     /// Seed of a random order.
     noise: Option<u64>,
+    /// Quick places before all others.
+    quick: bool,
 }
 
 /// What a part may be placed on.
@@ -149,7 +151,20 @@ impl<'a> Build<'a> {
             not_placed: Vec::new(),
             stopped: false,
             noise: None,
+            quick: false,
         }
+    }
+
+    /// All parts.
+    fn all(mut self, watch: &mut dyn Watch) -> Draft {
+        let problem = self.problem;
+        self.locks();
+        for (together, parts) in problem.groups() {
+            self.group(together, &parts, watch);
+        }
+        let rest: Vec<usize> = (0..problem.wanted.len()).filter(|&i| problem.wanted[i].together.is_none()).collect();
+        self.place_all(&rest, None, watch);
+        self.draft()
     }
 
     fn draft(self) -> Draft {
@@ -350,6 +365,24 @@ impl<'a> Build<'a> {
                 return Some((n, placement));
             }
         }
+        let opening = self.only.map_or_else(|| self.opening.clone(), |s| vec![s]);
+        if self.quick {
+            for &stock in &opening {
+                let Some(copy) = self.next(stock).filter(|&copy| allowed(stock, copy)) else { continue };
+                let kind = problem.kind_of[stock];
+                if problem.kinds[kind].rules_out(&problem.classes[class], problem.rim_um()) {
+                    continue;
+                }
+                let mut table = Table::new(problem, kind);
+                if let Some(placement) = table.quick(class) {
+                    self.slots.push(Slot { stock, copy, table });
+                    return Some((self.slots.len() - 1, placement));
+                }
+                if !watch.go_on(0, 0) {
+                    return None;
+                }
+            }
+        }
         let mut searches = 0;
         for (n, slot) in self.slots.iter_mut().enumerate() {
             if searches < SEARCHES_BESIDE_OTHERS && allowed(slot.stock, slot.copy) && slot.table.may_hold(class) {
@@ -360,7 +393,6 @@ impl<'a> Build<'a> {
                 }
             }
         }
-        let opening = self.only.map_or_else(|| self.opening.clone(), |s| vec![s]);
         for stock in opening {
             let Some(copy) = self.next(stock).filter(|&copy| allowed(stock, copy)) else { continue };
             let kind = problem.kind_of[stock];

@@ -294,6 +294,17 @@ pub fn plan(wanted: &[Wanted<'_>], stock: &[Stock<'_>], options: &Options, watch
     finish(&problem, &books, best, more, rounds)
 }
 
+/// How a draft is begun.
+#[derive(Clone, Copy)]
+enum Start {
+    /// See [`greedy::quick`].
+    Quick,
+    /// See [`improve::filled`], with chance of this number.
+    Filled(u64),
+    /// See [`greedy::build`].
+    InOrder(u32),
+}
+
 /// The best draft so far.
 struct Search<'a> {
     problem: &'a Problem<'a>,
@@ -336,10 +347,16 @@ impl Search<'_> {
         better
     }
 
-    /// Parts put down one after another, in each of the orders.
+    /// Whole drafts: what is quickly found first, so that there is a plan early; then pieces filled, and parts put down
+    /// one after another in each of the orders.
     fn first(&mut self, watch: &mut dyn Watch) {
-        let orders = if self.problem.options.rounds == 0 { 1 } else { greedy::ORDERS };
-        for order in 0..orders {
+        let problem = self.problem;
+        let orders = (0..greedy::ORDERS).map(Start::InOrder);
+        let starts: Vec<Start> = match problem.options.rounds {
+            0 => vec![Start::InOrder(0)],
+            _ => [Start::Quick].into_iter().chain((0..FILLED).map(Start::Filled)).chain(orders).collect(),
+        };
+        for start in starts {
             let so_far = self.progress();
             let mut stopped = false;
             let mut go_on = |done: usize, _: usize| {
@@ -347,21 +364,20 @@ impl Search<'_> {
                 stopped = stopped || !watch.plan_goes_on(&Progress { placed, ..so_far });
                 !stopped
             };
-            let draft = greedy::build(self.problem, order, &mut go_on);
+            let draft = match start {
+                Start::Quick => Some(greedy::quick(problem, &mut go_on)),
+                Start::InOrder(order) => Some(greedy::build(problem, order, &mut go_on)),
+                Start::Filled(n) => {
+                    let mut rng = Rng::for_part(problem.options.seed, u64::MAX - n);
+                    improve::filled(problem, &mut rng, &mut || go_on(0, 0))
+                }
+            };
             self.stopped = stopped;
-            if !stopped || self.best.is_none() {
+            if let Some(draft) = draft.filter(|_| !stopped || self.best.is_none()) {
                 self.offer(self.books.score(draft));
             }
             if self.is_done() {
                 break;
-            }
-        }
-        for n in 0..if self.problem.options.rounds == 0 || self.is_done() { 0 } else { FILLED } {
-            let so_far = self.progress();
-            let mut rng = Rng::for_part(self.problem.options.seed, u64::MAX - n);
-            let filled = improve::filled(self.problem, &mut rng, &mut || watch.plan_goes_on(&so_far));
-            if let Some(filled) = filled {
-                self.offer(self.books.score(filled));
             }
         }
     }
