@@ -13,6 +13,7 @@ mod paper;
 mod pdf;
 mod png;
 mod qr;
+mod read;
 mod text;
 mod ticket;
 
@@ -21,6 +22,7 @@ pub use label::{Label, PieceLabel, RackLabel};
 pub use page::Onto;
 pub use paper::{Grid, Paper, PaperError, paper, papers};
 pub use qr::{MODULE_MM_MAX, MODULE_MM_MIN, PayloadError, QUIET_MODULES};
+pub use read::{FoundCode, Photo, ReadError, codes_in};
 pub use ticket::{Drawing, Region, RingMm, Section, Table, Ticket, TicketPiece, ticket};
 
 /// The plain typeface of the labels, for others that have to draw letters: the bytes of its file.

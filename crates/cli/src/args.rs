@@ -7,6 +7,7 @@ use sheetloft_shop::action::{self, Action, Clearance, Given, PartQuantity};
 use sheetloft_shop::error::Error;
 use sheetloft_shop::say;
 
+use crate::counting::{CountCommand, RackCommand};
 use crate::files;
 use crate::labelling::{LabelArgs, PaperCommand, PrinterCommand};
 
@@ -328,8 +329,24 @@ enum Command {
         #[arg(long)]
         why: String,
     },
-    /// Put a piece somewhere else.
-    Move { piece: String, rack: String },
+    /// Put pieces somewhere else: codes, then the rack.
+    Move {
+        piece: String,
+        #[arg(required = true)]
+        rack: Vec<String>,
+    },
+    /// Count what is in a rack.
+    #[command(subcommand)]
+    Count(CountCommand),
+    /// Fetch a plan's pieces: a scanned one is ticked off, or is the wrong one.
+    Pull {
+        plan: String,
+        /// What was scanned.
+        text: Option<String>,
+        /// What has been fetched so far.
+        #[arg(long, value_name = "CODE")]
+        pulled: Vec<String>,
+    },
     /// QR labels.
     Label(LabelArgs),
     /// Label papers.
@@ -361,7 +378,13 @@ enum Command {
         order: Option<String>,
     },
     /// What a scanner read: what it is and where it should be.
-    Scan { text: String },
+    Scan {
+        #[arg(required_unless_present = "photo")]
+        text: Option<String>,
+        /// A photo of one label or several.
+        #[arg(long, value_name = "FILE", conflicts_with = "text")]
+        photo: Option<PathBuf>,
+    },
     /// What an unlabelled piece in the hand may be: recorded ones of about that size, least recently seen first.
     Identify {
         #[arg(long)]
@@ -489,14 +512,6 @@ struct MaterialFields {
     /// A material that may stand in for it, where you say so each time; once for each.
     #[arg(long, value_name = "MATERIAL")]
     substitute: Vec<String>,
-}
-
-#[derive(Subcommand, Debug)]
-enum RackCommand {
-    /// Add a rack.
-    Add { name: String },
-    /// The racks.
-    List,
 }
 
 #[derive(Subcommand, Debug)]
@@ -820,8 +835,11 @@ impl Args {
             Command::Shop => print(action::ShowShop {}.into()),
             Command::Now => print(action::Now {}.into()),
             Command::Material(command) => print(command.action()),
-            Command::Rack(RackCommand::Add { name }) => print(action::RackAdd { name: name.clone() }.into()),
-            Command::Rack(RackCommand::List) => print(action::RackList {}.into()),
+            Command::Rack(command) => print(command.action()),
+            Command::Count(command) => print(command.action()),
+            Command::Pull { plan, text, pulled } => {
+                print(action::Pull { plan: plan.clone(), text: text.clone(), pulled: pulled.clone() }.into())
+            }
             Command::Machine(MachineCommand::More(command)) => print(command.action()),
             Command::Machine(MachineCommand::List) => print(action::MachineList {}.into()),
             Command::Machine(MachineCommand::Add { name, bed, kind, max_thickness, material, kerf, gap, margin }) => {
@@ -1036,7 +1054,17 @@ impl Args {
             ),
             Command::Flaw(command) => print(command.action()?),
             Command::Scrap { piece, why } => print(action::Scrap { piece: piece.clone(), why: why.clone() }.into()),
-            Command::Move { piece, rack } => print(action::Move { piece: piece.clone(), rack: rack.clone() }.into()),
+            Command::Move { piece, rack } => {
+                let (rack, more) = rack.split_last().ok_or_else(|| Error::bad(say!("error-needed")).at("rack"))?;
+                let (piece, rack) = (piece.clone(), rack.clone());
+                match more {
+                    [] => print(action::Move { piece, rack }.into()),
+                    more => {
+                        let pieces = std::iter::once(piece).chain(more.iter().cloned()).collect();
+                        print(action::MoveMany { pieces, rack }.into())
+                    }
+                }
+            }
             Command::Label(args) => args.what(),
             Command::Paper(command) => print(command.action()),
             Command::Printer(command) => print(command.action()),
@@ -1048,7 +1076,10 @@ impl Args {
             Command::History { piece, order } => {
                 print(action::History { piece: piece.clone(), order: order.clone() }.into())
             }
-            Command::Scan { text } => print(action::Scan { text: text.clone() }.into()),
+            Command::Scan { photo: Some(photo), .. } => print(action::ScanPhoto { file: files::read(photo)? }.into()),
+            Command::Scan { text, photo: None } => {
+                print(action::Scan { text: text.clone().unwrap_or_default() }.into())
+            }
             Command::Identify { material, rect } => {
                 print(action::Identify { material: material.clone(), rect: rect.clone() }.into())
             }

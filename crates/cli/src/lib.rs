@@ -5,6 +5,7 @@
 //! empty and standard error has exactly one line.
 
 mod args;
+mod counting;
 mod files;
 mod interrupt;
 mod labelling;
@@ -241,6 +242,8 @@ fn status(answer: &Answer) -> u8 {
         Answer::PlanTry(tried) => !tried.ok,
         Answer::Check(check) => !check.ok,
         Answer::Scan(scan) => scan.kind == "unknown",
+        Answer::ScanPhoto(photo) => photo.found.is_empty(),
+        Answer::Pull(pull) => !["yes", "again", "none"].contains(&pull.verdict.as_str()),
         Answer::Identify(identify) => identify.pieces.is_empty(),
         _ => false,
     };

@@ -6,7 +6,7 @@ use sheetloft_shop::action::Answer;
 use sheetloft_shop::answer::*;
 use sheetloft_shop::say;
 
-use crate::labelling;
+use crate::{counting, labelling};
 
 mod books;
 
@@ -35,11 +35,11 @@ pub fn headings(text: String) -> Vec<String> {
     text.split('|').map(|h| h.trim().to_owned()).collect()
 }
 
-fn or_dash(text: &Option<String>) -> String {
+pub fn or_dash(text: &Option<String>) -> String {
     text.clone().unwrap_or_else(|| "—".to_owned())
 }
 
-fn list(lines: &[String]) -> String {
+pub fn list(lines: &[String]) -> String {
     lines.iter().map(|l| format!("! {l}\n")).collect()
 }
 
@@ -75,8 +75,18 @@ pub fn answer(answer: &Answer) -> String {
         Answer::Now(a) => now(a),
         Answer::MaterialAdd(a) | Answer::MaterialChange(a) => materials(std::slice::from_ref(&a.material)),
         Answer::MaterialList(a) => materials(&a.materials),
-        Answer::RackAdd(a) => racks(std::slice::from_ref(&a.rack)),
-        Answer::RackList(a) => racks(&a.racks),
+        Answer::RackAdd(a) | Answer::RackDescribe(a) => counting::racks(&RacksAnswer { racks: vec![a.rack.clone()] }),
+        Answer::RackList(a) => counting::racks(a),
+        Answer::RackShow(a) => counting::rack(a),
+        Answer::MoveMany(a) => counting::moved(a),
+        Answer::CountStart(a) | Answer::CountList(a) => counting::counts(a),
+        Answer::CountSeen(a) => counting::seen(a),
+        Answer::CountPause(a) | Answer::CountSettle(a) | Answer::CountFinish(a) | Answer::CountShow(a) => {
+            counting::count(a)
+        }
+        Answer::CountNext(a) => counting::next(a),
+        Answer::Pull(a) => counting::pull(a),
+        Answer::ScanPhoto(a) => counting::photo(a),
         Answer::MachineAdd(a) => machines(std::slice::from_ref(&a.machine)),
         Answer::MachineList(a) => machines(&a.machines),
         Answer::Receive(a) => receive(a),
@@ -212,14 +222,6 @@ fn materials(rows: &[MaterialRow]) -> String {
         })
         .collect();
     table(&headings(say!("cli-head-materials").text()), &cells)
-}
-
-fn racks(rows: &[RackRow]) -> String {
-    if rows.is_empty() {
-        return say!("cli-no-racks").text() + "\n";
-    }
-    let cells: Vec<_> = rows.iter().map(|r| vec![r.name.clone(), r.pieces.to_string()]).collect();
-    table(&headings(say!("cli-head-racks").text()), &cells)
 }
 
 fn machines(rows: &[MachineRow]) -> String {

@@ -1,8 +1,8 @@
 //! Counting what is in a rack: the bodies of its events, and what they add up to.
 //!
 //! A count is a thing of its own, so that several people and devices add to it at once. All of its kinds are shared:
-//! what one device saw and what another did are joined, whatever came first. What is missing and what was not expected
-//! follows from the sets; it is never recorded as a decision.
+//! what one device saw and what another did are joined, whatever came first. While it goes on, what is missing and what
+//! was not expected follows from the sets; what was told at its end is kept.
 
 use std::collections::{BTreeMap, BTreeSet};
 
@@ -13,6 +13,8 @@ use crate::event::Event;
 
 /// Most pieces named in one event of a count: above that, several follow each other in one action.
 pub const PIECES_PER_EVENT: usize = 5_000;
+/// Most labels read in one count that are no piece of the shop.
+pub const UNKNOWN_PER_COUNT: usize = 2_000;
 
 /// A count of a rack begins.
 #[derive(Clone, PartialEq, Eq, Debug, Serialize, Deserialize)]
@@ -39,6 +41,9 @@ pub struct CountExpected {
 pub struct CountSeen {
     pub count: Uuid,
     pub pieces: Vec<Uuid>,
+    /// Those of the pieces that were used up or written off by the books when their labels were read.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub gone: Vec<Uuid>,
     /// What was read and is no piece of this shop.
     pub unknown: Vec<String>,
 }
@@ -91,15 +96,23 @@ pub struct CountSettled {
     pub how: Settled,
 }
 
-/// The count is finished; how many differences its person was told.
+/// The count is finished; which differences its person was told.
 #[derive(Clone, PartialEq, Eq, Debug, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
 #[allow(missing_docs)]
 pub struct CountFinished {
     pub count: Uuid,
-    pub missing: u32,
-    pub unexpected: u32,
-    pub unknown: u32,
+    pub missing: Vec<Uuid>,
+    pub unexpected: Vec<Uuid>,
+}
+
+/// What was told when a count was finished.
+#[derive(Clone, PartialEq, Eq, Debug, Serialize, Deserialize)]
+#[allow(missing_docs)]
+pub struct Told {
+    pub at_ms: u64,
+    pub missing: BTreeSet<Uuid>,
+    pub unexpected: BTreeSet<Uuid>,
 }
 
 /// When and by which device something was read.
@@ -119,25 +132,17 @@ pub struct Count {
     /// What the books said was there when it began.
     pub expected: BTreeSet<Uuid>,
     pub seen: BTreeMap<Uuid, Read>,
+    /// Those of what was seen that the books said was gone.
+    pub gone: BTreeSet<Uuid>,
     /// Texts that are no piece of this shop.
     pub unknown: BTreeMap<String, Read>,
     pub settled: Vec<CountSettled>,
     pub paused: bool,
     pub at_ms: u64,
-    pub finished_ms: Option<u64>,
+    pub finished: Option<Told>,
 }
 
 impl Count {
-    /// Expected and not seen.
-    pub fn missing(&self) -> impl Iterator<Item = Uuid> + '_ {
-        self.expected.iter().copied().filter(|id| !self.seen.contains_key(id))
-    }
-
-    /// Seen and not expected.
-    pub fn unexpected(&self) -> impl Iterator<Item = Uuid> + '_ {
-        self.seen.keys().copied().filter(|id| !self.expected.contains(id))
-    }
-
     /// How a difference was settled last.
     pub fn settled(&self, what: &Counted) -> Option<&Settled> {
         self.settled.iter().rev().find(|s| s.what == *what).map(|s| &s.how)
@@ -146,6 +151,7 @@ impl Count {
     /// The same, with what other counts of the rack have: two that were started without knowing of each other are one.
     pub fn joined(mut self, other: Self) -> Self {
         self.expected.extend(other.expected);
+        self.gone.extend(other.gone);
         for (piece, read) in other.seen {
             self.seen.entry(piece).or_insert(read);
         }
@@ -155,7 +161,15 @@ impl Count {
         self.settled.extend(other.settled);
         self.paused &= other.paused;
         self.at_ms = self.at_ms.min(other.at_ms);
-        self.finished_ms = self.finished_ms.max(other.finished_ms);
+        self.finished = match (self.finished, other.finished) {
+            (Some(mut a), Some(b)) => {
+                a.at_ms = a.at_ms.max(b.at_ms);
+                a.missing.extend(b.missing);
+                a.unexpected.extend(b.unexpected);
+                Some(a)
+            }
+            (a, b) => a.or(b),
+        };
         self
     }
 }
@@ -167,7 +181,7 @@ pub(crate) enum Step<'a> {
     Seen(&'a CountSeen),
     Paused(&'a CountPaused),
     Settled(&'a CountSettled),
-    Finished,
+    Finished(&'a CountFinished),
 }
 
 /// The count after an event. What only adds to a set comes to the same in any order; of what replaces, the last in the
@@ -180,11 +194,12 @@ pub(crate) fn step(count: Option<Count>, id: Uuid, event: &Event, step: Step<'_>
             rack: b.rack,
             expected: BTreeSet::new(),
             seen: BTreeMap::new(),
+            gone: BTreeSet::new(),
             unknown: BTreeMap::new(),
             settled: Vec::new(),
             paused: false,
             at_ms: read.at_ms,
-            finished_ms: None,
+            finished: None,
         });
     }
     let mut count = count?;
@@ -195,13 +210,23 @@ pub(crate) fn step(count: Option<Count>, id: Uuid, event: &Event, step: Step<'_>
             for piece in &b.pieces {
                 count.seen.entry(*piece).or_insert(read);
             }
+            count.gone.extend(&b.gone);
             for text in &b.unknown {
                 count.unknown.entry(text.clone()).or_insert(read);
             }
         }
         Step::Paused(b) => count.paused = b.paused,
         Step::Settled(b) => count.settled.push(b.clone()),
-        Step::Finished => count.finished_ms = Some(read.at_ms),
+        Step::Finished(b) => {
+            let told = count.finished.get_or_insert_with(|| Told {
+                at_ms: read.at_ms,
+                missing: BTreeSet::new(),
+                unexpected: BTreeSet::new(),
+            });
+            told.at_ms = told.at_ms.max(read.at_ms);
+            told.missing.extend(&b.missing);
+            told.unexpected.extend(&b.unexpected);
+        }
     }
     Some(count)
 }

@@ -278,8 +278,26 @@ actions! {
     MaterialRetire = "material retire" { material: String, back: bool, why: Option<String>, } => MaterialAnswer;
     /// The materials.
     MaterialList = "material list" {} => MaterialsAnswer;
-    /// Adds a rack.
-    RackAdd = "rack add" { name: String, } => RackAnswer;
+    /// Adds a rack, or a bay or slot of one.
+    RackAdd = "rack add" {
+        name: String,
+        /// The rack that it is a bay or slot of.
+        within: Option<String>,
+        /// How wide and high it is, `WxH`.
+        size: Option<String>,
+        note: Option<String>,
+    } => RackAnswer;
+    /// Says how a rack measures, whose bay or slot it is, what is to be known about it.
+    RackDescribe = "rack describe" {
+        rack: String,
+        within: Option<String>,
+        size: Option<String>,
+        note: Option<String>,
+        /// `size`, `note`, `within`: not said any more.
+        clear: Vec<String>,
+    } => RackAnswer;
+    /// What is on a rack, and the biggest pieces from elsewhere that go in.
+    RackShow = "rack show" { rack: String, } => RackShowAnswer;
     /// The racks.
     RackList = "rack list" {} => RacksAnswer;
     /// Adds a machine, or gives one its own values for a material.
@@ -738,6 +756,44 @@ actions! {
     } => FilmAnswer;
     /// Puts a piece somewhere else.
     Move = "move" { piece: String, rack: String, } => MoveAnswer;
+    /// Puts several pieces somewhere else, all or none.
+    MoveMany = "move many" { pieces: Vec<String>, rack: String, } => MoveManyAnswer;
+
+    /// Begins to count racks, or helps with a count that goes on.
+    CountStart = "count start" { racks: Vec<String>, } => CountsAnswer;
+    /// These labels were read in a rack that is counted.
+    CountSeen = "count seen" { rack: String, codes: Vec<String>, } => CountSeenAnswer;
+    /// Lets a count rest, or goes on with it.
+    CountPause = "count pause" { rack: String, resume: bool, } => CountAnswer;
+    /// Settles one difference of a count.
+    CountSettle = "count settle" {
+        rack: String,
+        /// A piece's code, or the text that was no code.
+        what: String,
+        /// `here`, `elsewhere`, `gone`, `seen`, `found`, `label` or `leave`.
+        how: String,
+        /// With `elsewhere`: the rack where it stands.
+        to: Option<String>,
+        /// With `label`: the piece that the label was for.
+        piece: Option<String>,
+        why: Option<String>,
+    } => CountAnswer;
+    /// Finishes a count.
+    CountFinish = "count finish" { rack: String, } => CountAnswer;
+    /// A count that goes on, or the last one of the rack.
+    CountShow = "count show" { rack: String, } => CountAnswer;
+    /// The counts that go on, and the last one of every other rack.
+    CountList = "count list" {} => CountsAnswer;
+    /// Which rack to count next.
+    CountNext = "count next" {} => CountNextAnswer;
+    /// Fetching a plan's pieces: what was scanned is ticked off, or is the wrong one.
+    Pull = "pull" {
+        plan: String,
+        /// What was scanned; left out: only what is still to be fetched.
+        text: Option<String>,
+        /// What has been fetched so far.
+        pulled: Vec<String>,
+    } => PullAnswer;
 
     /// QR labels.
     Label = "label" {
@@ -810,6 +866,8 @@ actions! {
     Redo = "redo" {} => UndoAnswer;
     /// What a scanner read: what it is and where it should be.
     Scan = "scan" { text: String, } => ScanAnswer;
+    /// The codes in a photo, and what they are.
+    ScanPhoto = "scan photo" { file: Upload, } => ScanPhotoAnswer;
     /// What an unlabelled piece in the hand may be.
     Identify = "identify" {
         material: String,

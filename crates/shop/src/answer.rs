@@ -71,7 +71,11 @@ answers! {
         retired: bool, on_hand: usize, }
     MaterialAnswer { material: MaterialRow, }
     MaterialsAnswer { materials: Vec<MaterialRow>, }
-    RackRow { name: String, uuid: String, pieces: usize, }
+    RackRow { name: String, uuid: String, pieces: usize,
+        /// The rack that it is a bay or slot of.
+        within: Option<String>,
+        /// Width and height.
+        size: Option<[f64; 2]>, note: Option<String>, }
     RackAnswer { rack: RackRow, }
     RacksAnswer { racks: Vec<RackRow>, }
     PriceRow { when: String, price: Option<String>, device: String, }
@@ -184,6 +188,11 @@ answers! {
         text: String,
         /// Codes that a mistyped one may have been meant for.
         near: Vec<String>, }
+    /// A code in a photo: its corners in dots from the upper left.
+    PhotoCode { text: String, corners: Vec<[f64; 2]>, scan: ScanAnswer, }
+    ScanPhotoAnswer { found: Vec<PhotoCode>, width: u32, height: u32,
+        /// What looks like a code and could not be read.
+        unread: usize, }
     IdentifyRow { piece: String, uuid: String, kind: String, status: String, rack: Option<String>, size: String, label_due: bool,
         /// When anything last happened with it.
         last_seen: String, }
@@ -370,6 +379,61 @@ answers! {
     FlawAnswer { piece: String, flaws: Vec<FlawRow>, }
     ScrapAnswer { piece: String, written_off: String, }
     MoveAnswer { piece: String, rack: Option<String>, moved: bool, }
+    MoveManyAnswer { rack: String, moved: Vec<String>, there_already: Vec<String>,
+        /// They are larger than the place.
+        too_large: Vec<String>, }
+    RackShowAnswer { rack: RackRow, slots: Vec<RackRow>, pieces: Vec<PieceRow>,
+        /// None where a density is missing.
+        weight_kg: Option<f64>,
+        /// The biggest pieces from elsewhere that go in; empty where its size is not known.
+        biggest: Vec<PieceRow>,
+        /// Pieces that are larger than the place where they stand.
+        too_large: Vec<String>, }
+
+    /// One thing of a count.
+    CountRow {
+        /// `seen`, `missing`, `unexpected`, `unknown`, or `left`: cut or moved while it was counted.
+        what: String, piece: Option<String>,
+        /// The piece's code, or what was read.
+        text: String, material: Option<String>, size: Option<String>, status: Option<String>,
+        /// Where the books say it is.
+        rack: Option<String>,
+        /// What the books carry for it.
+        cost: Option<String>,
+        /// How it was settled: `here`, `elsewhere`, `gone`, `seen`, `found`, `label` or `leave`.
+        settled: Option<String>, settled_text: Option<String>,
+        /// The device that read it, and when.
+        by: Option<String>, at: Option<String>,
+        /// Codes that it may have been meant for.
+        near: Vec<String>, }
+    /// A count of a rack. What is settled is in `rows`, and no longer in the lists.
+    CountAnswer { rack: String,
+        /// `counting`, `paused` or `finished`.
+        state: String, started: String, finished: Option<String>, expected: usize, seen: usize,
+        missing: Vec<String>, unexpected: Vec<String>, unknown: Vec<String>,
+        /// By settling what is missing.
+        written_off: String,
+        /// The tags of the devices that read labels for it.
+        devices: Vec<String>, rows: Vec<CountRow>, }
+    CountsAnswer { counts: Vec<CountAnswer>, }
+    ReadRow { read: String, piece: Option<String>,
+        /// `expected`, `unexpected` or `unknown`.
+        what: String,
+        /// It had been read before.
+        again: bool, text: String, near: Vec<String>, }
+    CountSeenAnswer { read: Vec<ReadRow>, count: CountAnswer, }
+    CountNextRow { rack: String, pieces: usize,
+        /// When it was last counted.
+        last: Option<String>, days: Option<usize>,
+        /// Differences that the last count told.
+        surprises: usize, going_on: bool, text: String, }
+    CountNextAnswer { racks: Vec<CountNextRow>, }
+    PullRow { piece: String, rack: Option<String>, material: String, size: String, weight_kg: Option<f64>, }
+    PullAnswer { plan: String, state: String, orders: Vec<String>,
+        /// `yes`, `again`, `no`, `held` (for another order), `unknown`, or `none` where nothing was scanned.
+        verdict: String,
+        /// The planned piece that is ticked off.
+        piece: Option<String>, text: Option<String>, pulled: Vec<String>, left: Vec<PullRow>, cautions: Vec<String>, }
 
     LabelAnswer { labels: usize, pages: usize, out: Option<String>, name: String, media_type: String,
         /// Base 64.

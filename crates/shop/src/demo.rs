@@ -10,7 +10,7 @@ use crate::door::{Job, upload};
 use crate::error::Error;
 use crate::host::Host;
 use crate::shop::Shop;
-use crate::{cut, hold, material, order, piece, place, plan, receive, say, stock};
+use crate::{cut, hold, material, order, piece, place, plan, rack, receive, say, stock};
 
 type Ring = Vec<[f64; 2]>;
 
@@ -24,8 +24,9 @@ pub fn demo(shop: &mut Shop, host: &mut dyn Host, job: &Job) -> Result<(DemoAnsw
         return Err(Error::refused(say!("refused-demo")));
     }
     let mut changed = Vec::new();
-    for rack in ["Tall rack", "Low rack", "Offcut bin", "Saw wall"] {
-        changed.extend(place::rack_add(shop, host, &action::RackAdd { name: rack.to_owned() })?.1);
+    for name in ["Tall rack", "Low rack", "Offcut bin", "Saw wall"] {
+        changed
+            .extend(rack::add(shop, host, &action::RackAdd { name: name.to_owned(), ..action::RackAdd::default() })?.1);
     }
     materials(shop, host, &mut changed)?;
     machines(shop, host, &mut changed)?;

@@ -14,8 +14,8 @@ use crate::error::Error;
 use crate::host::{Host, Machine};
 use crate::shop::Shop;
 use crate::{
-    books, catalogue, cut, demo, drawing, find, given, history, hold, label, layout, lot, material, now, on_order,
-    order, piece, place, plan, quote, receive, report, say, scan, setup, stock, ticket, undo, worth,
+    books, catalogue, count, cut, demo, drawing, find, given, history, hold, label, layout, lot, material, now, on_order,
+    order, piece, place, plan, pull, quote, rack, receive, report, say, scan, setup, stock, ticket, undo, worth,
 };
 
 /// What came of an action.
@@ -144,6 +144,7 @@ impl Door {
             | Action::PlanChange(_)
             | Action::PlanTry(_)
             | Action::Check(_)
+            | Action::ScanPhoto(_)
             | Action::Drawing(_) => {
                 let mut shop = self.open()?;
                 self.with(&mut shop, action, job)
@@ -194,6 +195,7 @@ impl Door {
                 return Ok(Reply { answer: Answer::PlanChange(answer), changed });
             }
             Action::PlanTry(with) => return read(Answer::PlanTry(plan::try_change(shop, with)?)),
+            Action::ScanPhoto(with) => return read(Answer::ScanPhoto(scan::photo(shop, with)?)),
             Action::Drawing(with) => return read(Answer::Drawing(drawing::drawing(shop, with)?)),
             _ => {}
         }
@@ -212,6 +214,7 @@ impl Door {
             | Action::Plan(_)
             | Action::PlanChange(_)
             | Action::PlanTry(_)
+            | Action::ScanPhoto(_)
             | Action::Drawing(_) => Err(Error::fault(say!("error-database", what = action.name()))),
             Action::Demo(_) => wrote!(Demo, demo::demo(shop, host, job)),
             Action::ShowShop(_) => read(Answer::ShowShop(setup::show(shop)?)),
@@ -219,8 +222,10 @@ impl Door {
             Action::MaterialAdd(with) => wrote!(MaterialAdd, material::add(shop, host, with)),
             Action::MaterialChange(with) => wrote!(MaterialChange, material::change(shop, host, with)),
             Action::MaterialList(_) => read(Answer::MaterialList(material::list(shop)?)),
-            Action::RackAdd(with) => wrote!(RackAdd, place::rack_add(shop, host, with)),
-            Action::RackList(_) => read(Answer::RackList(place::rack_list(shop)?)),
+            Action::RackAdd(with) => wrote!(RackAdd, rack::add(shop, host, with)),
+            Action::RackDescribe(with) => wrote!(RackDescribe, rack::describe(shop, host, with)),
+            Action::RackShow(with) => read(Answer::RackShow(rack::show(shop, with)?)),
+            Action::RackList(_) => read(Answer::RackList(rack::list(shop)?)),
             Action::MachineAdd(with) => wrote!(MachineAdd, place::machine_add(shop, host, with)),
             Action::MachineList(_) => read(Answer::MachineList(place::machine_list(shop)?)),
             Action::Receive(with) => wrote!(Receive, receive::receive(shop, host, with)),
@@ -271,6 +276,16 @@ impl Door {
             Action::Quote(with) => read(Answer::Quote(quote::quote(shop, with)?)),
             Action::QuoteFile(with) => read(Answer::QuoteFile(quote::file(shop, with)?)),
             Action::Move(with) => wrote!(Move, place::move_piece(shop, host, with)),
+            Action::MoveMany(with) => wrote!(MoveMany, rack::move_many(shop, host, with)),
+            Action::CountStart(with) => wrote!(CountStart, count::start(shop, host, with)),
+            Action::CountSeen(with) => wrote!(CountSeen, count::seen(shop, host, with)),
+            Action::CountPause(with) => wrote!(CountPause, count::pause(shop, host, with)),
+            Action::CountSettle(with) => wrote!(CountSettle, count::settle(shop, host, with)),
+            Action::CountFinish(with) => wrote!(CountFinish, count::finish(shop, host, with)),
+            Action::CountShow(with) => read(Answer::CountShow(count::show(shop, with)?)),
+            Action::CountList(_) => read(Answer::CountList(count::list(shop)?)),
+            Action::CountNext(_) => read(Answer::CountNext(count::next(shop, host.wall_ms())?)),
+            Action::Pull(with) => read(Answer::Pull(pull::pull(shop, with)?)),
             Action::Label(with) => wrote!(Label, label::label(shop, host, with)),
             Action::LabelPapers(_) => read(Answer::LabelPapers(label::papers(shop)?)),
             Action::LabelAddress(with) => wrote!(LabelAddress, label::address(shop, host, with)),

@@ -1,52 +1,17 @@
-//! `rack add`, `rack list`, `machine add`, `machine list`, `move`: places and machines.
+//! `machine add`, `machine list`, `move`: machines, and where a piece stands.
 
-use sheetloft_ledger::body::{Body, MachineAdded, MachineKind, MachineTuned, Moved, RackAdded};
+use sheetloft_ledger::body::{Body, MachineAdded, MachineKind, MachineTuned, Moved};
 use sheetloft_ledger::event::{Thing, ThingKind};
 use sheetloft_ledger::rules;
 use sheetloft_ledger::state::{Machine, State};
-use sheetloft_store::By;
 
-use crate::action::{MachineAdd, Move, RackAdd};
-use crate::answer::{
-    Changed, MachineAnswer, MachineLimit, MachineMaterial, MachineRow, MachinesAnswer, MoveAnswer, RackAnswer, RackRow,
-    RacksAnswer,
-};
+use crate::action::{MachineAdd, Move};
+use crate::answer::{Changed, MachineAnswer, MachineLimit, MachineMaterial, MachineRow, MachinesAnswer, MoveAnswer};
 use crate::error::Error;
 use crate::host::Host;
 use crate::say;
 use crate::shop::{Lookup, Shop, needed, word};
 use crate::view::{Names, mm};
-
-/// Adds a rack.
-pub fn rack_add(shop: &mut Shop, host: &mut dyn Host, with: &RackAdd) -> Result<(RackAnswer, Vec<Changed>), Error> {
-    let name = needed(&with.name, "name")?;
-    if shop.read().rack_named(&name)?.is_some() {
-        return Err(Error::bad(say!("error-name-taken", name = name)).at("name"));
-    }
-    let (id, changed) = shop.write(host, |tx| {
-        let id = tx.ids.uuid();
-        tx.draft(
-            Body::RackAdded(RackAdded { name: name.clone(), ..RackAdded::default() }),
-            [Thing::new(ThingKind::Rack, id)],
-        );
-        Ok(id)
-    })?;
-    Ok((RackAnswer { rack: RackRow { name, uuid: id.to_string(), pieces: 0 } }, changed))
-}
-
-/// The racks, by name, with how many pieces stand there. Racks of one name are one.
-pub fn rack_list(shop: &Shop) -> Result<RacksAnswer, Error> {
-    let counts = shop.read().on_hand_by(By::Rack)?;
-    let mut racks: Vec<RackRow> = Vec::new();
-    for rack in shop.read().racks()? {
-        let pieces = counts.iter().find(|(id, _)| *id == rack.id).map_or(0, |(_, n)| *n);
-        match racks.iter_mut().find(|r| r.name.to_lowercase() == rack.name.to_lowercase()) {
-            Some(same) => same.pieces += pieces,
-            None => racks.push(RackRow { name: rack.name, uuid: rack.id.to_string(), pieces }),
-        }
-    }
-    Ok(RacksAnswer { racks })
-}
 
 /// Adds a machine, or gives an existing one its own values for a material.
 pub fn machine_add(

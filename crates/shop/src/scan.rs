@@ -1,6 +1,7 @@
 //! `scan`: what a scanner read or a person typed, what it is and where it should be. `identify`: what an unlabelled piece
 //! in the hand may be.
 
+use sheetloft_labels as labels;
 use sheetloft_ledger::code::{self, CodeError, Noun};
 use sheetloft_ledger::event::{Thing, ThingKind};
 use sheetloft_ledger::state::{Piece, State};
@@ -8,9 +9,11 @@ use sheetloft_store::{By, PieceFilter, Reader};
 use strsim::osa_distance;
 use uuid::Uuid;
 
-use crate::action::{Identify, Scan};
-use crate::answer::{IdentifyAnswer, IdentifyRow, ScanAnswer};
+use crate::action::{Identify, Scan, ScanPhoto};
+use crate::answer::{IdentifyAnswer, IdentifyRow, PhotoCode, ScanAnswer, ScanPhotoAnswer};
+use crate::count;
 use crate::error::Error;
+use crate::given;
 use crate::limits;
 use crate::order;
 use crate::say;
@@ -33,10 +36,7 @@ pub fn scan(shop: &Shop, with: &Scan) -> Result<ScanAnswer, Error> {
     }
     let reader = shop.read();
     let names = Names::read(&reader)?;
-    // Of an address, its last part that can be a code: a part's number stands behind its plan.
-    let parts = || text.trim_end_matches('/').rsplit(['/', '?', '=', '#']).map(str::trim);
-    let is_code = |part: &&str| Uuid::try_parse(part).is_ok() || code::parse(part).is_ok();
-    let last = parts().find(is_code).or_else(|| parts().next()).unwrap_or(&text).to_owned();
+    let last = said(&text);
     if let Ok(id) = Uuid::try_parse(&last) {
         return by_id(shop, &reader, &names, id, &text);
     }
@@ -134,16 +134,7 @@ fn by_id(shop: &Shop, reader: &Reader<'_>, names: &Names, id: Uuid, text: &str) 
 
 /// Nothing by this text; with the codes that it may have been meant for.
 fn unknown(reader: &Reader<'_>, text: &str, said: Say) -> Result<ScanAnswer, Error> {
-    let typed: String = text.trim().to_ascii_uppercase().chars().take(40).collect();
-    let mut near: Vec<(usize, String)> = Vec::new();
-    if typed.chars().count() >= 4 {
-        let codes = reader.codes()?.into_iter();
-        near.extend(codes.map(|code| (osa_distance(&typed, &code), code)).filter(|(apart, _)| *apart <= 2));
-    }
-    // Where some differ in one place, those in two are not what was meant.
-    near.sort();
-    let least = near.first().map_or(0, |n| n.0);
-    let near = near.into_iter().take_while(|n| n.0 == least).take(NEAR).map(|n| n.1).collect();
+    let near = near(reader, text)?;
     Ok(ScanAnswer {
         kind: "unknown".to_owned(),
         code: None,
@@ -153,6 +144,61 @@ fn unknown(reader: &Reader<'_>, text: &str, said: Say) -> Result<ScanAnswer, Err
         text: said.text(),
         near,
     })
+}
+
+/// The codes in a photo, and what they are; from the top, and from the left.
+pub fn photo(shop: &Shop, with: &ScanPhoto) -> Result<ScanPhotoAnswer, Error> {
+    let bytes = given::bytes(&with.file, "file")?;
+    let wrong = |e: labels::ReadError| Error::bad(say!("error-photo", why = e.to_string())).at("file");
+    let photo = labels::codes_in(&bytes).map_err(wrong)?;
+    let mut found = Vec::new();
+    for code in photo.codes {
+        let what = scan(shop, &Scan { text: code.text.clone() })?;
+        found.push(PhotoCode { text: code.text, corners: code.corners.to_vec(), scan: what });
+    }
+    found.sort_by(|a, b| {
+        let at = |c: &PhotoCode| (c.corners[0][1], c.corners[0][0]);
+        let ((y, x), (v, u)) = (at(a), at(b));
+        y.total_cmp(&v).then(x.total_cmp(&u))
+    });
+    Ok(ScanPhotoAnswer { found, width: photo.width, height: photo.height, unread: photo.unread })
+}
+
+/// The codes that a mistyped one may have been meant for.
+pub fn near(reader: &Reader<'_>, text: &str) -> Result<Vec<String>, Error> {
+    let typed: String = text.trim().to_ascii_uppercase().chars().take(40).collect();
+    let mut near: Vec<(usize, String)> = Vec::new();
+    if typed.chars().count() >= 4 {
+        let codes = reader.codes()?.into_iter();
+        near.extend(codes.map(|code| (osa_distance(&typed, &code), code)).filter(|(apart, _)| *apart <= 2));
+    }
+    // Where some differ in one place, those in two are not what was meant.
+    near.sort();
+    let least = near.first().map_or(0, |n| n.0);
+    Ok(near.into_iter().take_while(|n| n.0 == least).take(NEAR).map(|n| n.1).collect())
+}
+
+/// What of a text that was read can say what it is: the last part of an address that can be a code; a part's number
+/// stands behind its plan.
+fn said(text: &str) -> String {
+    let parts = || text.trim().trim_end_matches('/').rsplit(['/', '?', '=', '#']).map(str::trim);
+    let is_code = |part: &&str| Uuid::try_parse(part).is_ok() || code::parse(part).is_ok();
+    parts().find(is_code).or_else(|| parts().next()).unwrap_or(text).to_owned()
+}
+
+/// The piece that a text stands for; none where it stands for nothing or for something else.
+pub fn piece(reader: &Reader<'_>, text: &str) -> Result<Option<Piece>, Error> {
+    let said = said(text);
+    if let Ok(id) = Uuid::try_parse(&said) {
+        return Ok(reader.piece(id)?);
+    }
+    let Ok((Noun::Piece, code)) = code::parse(&said) else { return Ok(None) };
+    let mut found = reader.pieces_coded(&code)?;
+    match found.len() {
+        0 => Ok(None),
+        1 => Ok(found.pop()),
+        n => Err(Error::refused(say!("refused-ambiguous", code = code, count = n))),
+    }
 }
 
 /// The pieces on hand of a material that are about as long and wide, those first that nobody has seen for longest.
@@ -172,8 +218,10 @@ pub fn identify(shop: &Shop, with: &Identify) -> Result<IdentifyAnswer, Error> {
     };
     let filter = PieceFilter { material: Some(material.id), ..PieceFilter::on_hand() };
     let mut found = Vec::new();
+    let counted = count::last_read(&reader)?;
     for piece in reader.pieces(&filter)?.into_iter().filter(like) {
         let seen = reader.history(Some(piece.id), 1)?.first().map_or(piece.born_ms, |e| e.event.envelope.clock.ms);
+        let seen = seen.max(counted.get(&piece.id).copied().unwrap_or(0));
         found.push((seen, piece));
     }
     found.sort_by(|(a, p), (b, q)| (a, &p.code).cmp(&(b, &q.code)));

@@ -270,7 +270,23 @@ export type MaterialRetire = { material: string, back?: boolean, why?: string, }
 
 export type MaterialList = Record<symbol, never>;
 
-export type RackAdd = { name: string, };
+export type RackAdd = { name: string, 
+/**
+ * The rack that it is a bay or slot of.
+ */
+within?: string, 
+/**
+ * How wide and high it is, `WxH`.
+ */
+size?: string, note?: string, };
+
+export type RackDescribe = { rack: string, within?: string, size?: string, note?: string, 
+/**
+ * `size`, `note`, `within`: not said any more.
+ */
+clear?: Array<string>, };
+
+export type RackShow = { rack: string, };
 
 export type RackList = Record<symbol, never>;
 
@@ -792,6 +808,50 @@ since?: string, };
 
 export type Move = { piece: string, rack: string, };
 
+export type MoveMany = { pieces?: Array<string>, rack: string, };
+
+export type CountStart = { racks?: Array<string>, };
+
+export type CountSeen = { rack: string, codes?: Array<string>, };
+
+export type CountPause = { rack: string, resume?: boolean, };
+
+export type CountSettle = { rack: string, 
+/**
+ * A piece's code, or the text that was no code.
+ */
+what: string, 
+/**
+ * `here`, `elsewhere`, `gone`, `seen`, `found`, `label` or `leave`.
+ */
+how: string, 
+/**
+ * With `elsewhere`: the rack where it stands.
+ */
+to?: string, 
+/**
+ * With `label`: the piece that the label was for.
+ */
+piece?: string, why?: string, };
+
+export type CountFinish = { rack: string, };
+
+export type CountShow = { rack: string, };
+
+export type CountList = Record<symbol, never>;
+
+export type CountNext = Record<symbol, never>;
+
+export type Pull = { plan: string, 
+/**
+ * What was scanned; left out: only what is still to be fetched.
+ */
+text?: string, 
+/**
+ * What has been fetched so far.
+ */
+pulled?: Array<string>, };
+
 export type Label = { 
 /**
  * `pieces`, `racks`, `due`, `orders`, `parts` (of plans), `sample` or `alignment`.
@@ -881,6 +941,8 @@ not_cut?: boolean, };
 export type Redo = Record<symbol, never>;
 
 export type Scan = { text: string, };
+
+export type ScanPhoto = { file: Upload, };
 
 export type Identify = { material: string, 
 /**
@@ -972,7 +1034,15 @@ export type MaterialAnswer = { material: MaterialRow, };
 
 export type MaterialsAnswer = { materials: Array<MaterialRow>, };
 
-export type RackRow = { name: string, uuid: string, pieces: number, };
+export type RackRow = { name: string, uuid: string, pieces: number, 
+/**
+ * The rack that it is a bay or slot of.
+ */
+within: string | null, 
+/**
+ * Width and height.
+ */
+size: [number, number] | null, note: string | null, };
 
 export type RackAnswer = { rack: RackRow, };
 
@@ -1159,6 +1229,14 @@ text: string,
  * Codes that a mistyped one may have been meant for.
  */
 near: Array<string>, };
+
+export type PhotoCode = { text: string, corners: Array<[number, number]>, scan: ScanAnswer, };
+
+export type ScanPhotoAnswer = { found: Array<PhotoCode>, width: number, height: number, 
+/**
+ * What looks like a code and could not be read.
+ */
+unread: number, };
 
 export type IdentifyRow = { piece: string, uuid: string, kind: string, status: string, rack: string | null, size: string, label_due: boolean, 
 /**
@@ -1490,6 +1568,108 @@ export type ScrapAnswer = { piece: string, written_off: string, };
 
 export type MoveAnswer = { piece: string, rack: string | null, moved: boolean, };
 
+export type MoveManyAnswer = { rack: string, moved: Array<string>, there_already: Array<string>, 
+/**
+ * They are larger than the place.
+ */
+too_large: Array<string>, };
+
+export type RackShowAnswer = { rack: RackRow, slots: Array<RackRow>, pieces: Array<PieceRow>, 
+/**
+ * None where a density is missing.
+ */
+weight_kg: number | null, 
+/**
+ * The biggest pieces from elsewhere that go in; empty where its size is not known.
+ */
+biggest: Array<PieceRow>, 
+/**
+ * Pieces that are larger than the place where they stand.
+ */
+too_large: Array<string>, };
+
+export type CountRow = { 
+/**
+ * `seen`, `missing`, `unexpected`, `unknown`, or `left`: cut or moved while it was counted.
+ */
+what: string, piece: string | null, 
+/**
+ * The piece's code, or what was read.
+ */
+text: string, material: string | null, size: string | null, status: string | null, 
+/**
+ * Where the books say it is.
+ */
+rack: string | null, 
+/**
+ * What the books carry for it.
+ */
+cost: string | null, 
+/**
+ * How it was settled: `here`, `elsewhere`, `gone`, `seen`, `found`, `label` or `leave`.
+ */
+settled: string | null, settled_text: string | null, 
+/**
+ * The device that read it, and when.
+ */
+by: string | null, at: string | null, 
+/**
+ * Codes that it may have been meant for.
+ */
+near: Array<string>, };
+
+export type CountAnswer = { rack: string, 
+/**
+ * `counting`, `paused` or `finished`.
+ */
+state: string, started: string, finished: string | null, expected: number, seen: number, missing: Array<string>, unexpected: Array<string>, unknown: Array<string>, 
+/**
+ * By settling what is missing.
+ */
+written_off: string, 
+/**
+ * The tags of the devices that read labels for it.
+ */
+devices: Array<string>, rows: Array<CountRow>, };
+
+export type CountsAnswer = { counts: Array<CountAnswer>, };
+
+export type ReadRow = { read: string, piece: string | null, 
+/**
+ * `expected`, `unexpected` or `unknown`.
+ */
+what: string, 
+/**
+ * It had been read before.
+ */
+again: boolean, text: string, near: Array<string>, };
+
+export type CountSeenAnswer = { read: Array<ReadRow>, count: CountAnswer, };
+
+export type CountNextRow = { rack: string, pieces: number, 
+/**
+ * When it was last counted.
+ */
+last: string | null, days: number | null, 
+/**
+ * Differences that the last count told.
+ */
+surprises: number, going_on: boolean, text: string, };
+
+export type CountNextAnswer = { racks: Array<CountNextRow>, };
+
+export type PullRow = { piece: string, rack: string | null, material: string, size: string, weight_kg: number | null, };
+
+export type PullAnswer = { plan: string, state: string, orders: Array<string>, 
+/**
+ * `yes`, `again`, `no`, `held` (for another order), `unknown`, or `none` where nothing was scanned.
+ */
+verdict: string, 
+/**
+ * The planned piece that is ticked off.
+ */
+piece: string | null, text: string | null, pulled: Array<string>, left: Array<PullRow>, cautions: Array<string>, };
+
 export type LabelAnswer = { labels: number, pages: number, out: string | null, name: string, media_type: string, 
 /**
  * Base 64.
@@ -1573,6 +1753,8 @@ export interface Takes {
   "material retire": MaterialRetire;
   "material list": MaterialList;
   "rack add": RackAdd;
+  "rack describe": RackDescribe;
+  "rack show": RackShow;
   "rack list": RackList;
   "machine add": MachineAdd;
   "machine change": MachineChange;
@@ -1627,6 +1809,16 @@ export interface Takes {
   "hand-back": HandBack;
   "film": FilmNote;
   "move": Move;
+  "move many": MoveMany;
+  "count start": CountStart;
+  "count seen": CountSeen;
+  "count pause": CountPause;
+  "count settle": CountSettle;
+  "count finish": CountFinish;
+  "count show": CountShow;
+  "count list": CountList;
+  "count next": CountNext;
+  "pull": Pull;
   "label": Label;
   "label papers": LabelPapers;
   "paper add": PaperAdd;
@@ -1638,6 +1830,7 @@ export interface Takes {
   "undo": Undo;
   "redo": Redo;
   "scan": Scan;
+  "scan photo": ScanPhoto;
   "identify": Identify;
   "report": Report;
   "report file": ReportFile;
@@ -1659,6 +1852,8 @@ export interface Gives {
   "material retire": MaterialAnswer;
   "material list": MaterialsAnswer;
   "rack add": RackAnswer;
+  "rack describe": RackAnswer;
+  "rack show": RackShowAnswer;
   "rack list": RacksAnswer;
   "machine add": MachineAnswer;
   "machine change": MachineAnswer;
@@ -1713,6 +1908,16 @@ export interface Gives {
   "hand-back": HandBackAnswer;
   "film": FilmAnswer;
   "move": MoveAnswer;
+  "move many": MoveManyAnswer;
+  "count start": CountsAnswer;
+  "count seen": CountSeenAnswer;
+  "count pause": CountAnswer;
+  "count settle": CountAnswer;
+  "count finish": CountAnswer;
+  "count show": CountAnswer;
+  "count list": CountsAnswer;
+  "count next": CountNextAnswer;
+  "pull": PullAnswer;
   "label": LabelAnswer;
   "label papers": PapersAnswer;
   "paper add": PapersAnswer;
@@ -1724,6 +1929,7 @@ export interface Gives {
   "undo": UndoAnswer;
   "redo": UndoAnswer;
   "scan": ScanAnswer;
+  "scan photo": ScanPhotoAnswer;
   "identify": IdentifyAnswer;
   "report": ReportAnswer;
   "report file": FileAnswer;

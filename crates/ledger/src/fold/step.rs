@@ -223,7 +223,7 @@ fn step_count(state: Option<Box<Count>>, id: Uuid, event: &Event, body: &Body) -
         Body::CountSeen(b) => count::Step::Seen(b),
         Body::CountPaused(b) => count::Step::Paused(b),
         Body::CountSettled(b) => count::Step::Settled(b),
-        Body::CountFinished(_) => count::Step::Finished,
+        Body::CountFinished(b) => count::Step::Finished(b),
         _ => return state,
     };
     count::step(state.map(|c| *c), id, event, step).map(Box::new)

@@ -658,6 +658,27 @@ cli-no-printers = No label printers set on this machine: set one with printer se
 cli-address = Codes on labels say { $sample }
 cli-cm = { $cm } cm
 cli-head-racks = rack | pieces
+cli-head-rack = piece | place | kind | material | largest rectangle | status
+cli-rack = { $rack }: { $count ->
+    [one] one piece
+   *[other] { $count } pieces
+}, { $kg } kg, opening { $size } mm
+cli-rack-biggest = The biggest from elsewhere that go in: { $pieces }
+cli-rack-too-large = Larger than the place: { $pieces }
+cli-moved-many = { $count ->
+    [0] Nothing
+    [one] One piece
+   *[other] { $count } pieces
+} moved to { $rack }
+cli-moved-there = There already: { $pieces }
+cli-no-counts = Nothing has been counted yet.
+cli-count = { $rack }, { $state }: { $seen } of { $expected } seen, { $missing } missing, { $unexpected } not expected, { $unknown } unknown
+cli-count-written-off = Written off: { $sum }
+cli-head-count = what | piece | material | size | by the books in | carries | settled
+cli-head-count-next = rack | pieces | when
+cli-head-pull = rack | piece | material | size | kg
+cli-pull-all = Everything for { $plan } is fetched.
+cli-photo-none = No code found in the photo: come nearer, keep the label flat and in the light.
 cli-head-received = piece | cost
 cli-head-stock = piece | kind | material | status | rack | lot | cost | largest rectangle | area m²
 cli-taken-over = Taken over from plan { $plan }: its orders are to be planned again.
@@ -913,5 +934,54 @@ scan-order = Order { $order }: { $name }.
 scan-plan = Plan { $plan } for { $orders }.
 scan-nobody = { $code } is a right code, but nothing in this shop has it.
 scan-mistyped = '{ $text }' is mistyped: its check character is wrong.
+error-photo = The photo cannot be looked at: { $why }. Take a PNG or JPEG picture.
+count-read = { $piece }: { $material }, { $size }. It belongs here.
+count-read-again = { $piece } was read before.
+count-read-gone = { $piece }: { $material }, { $size }. By the books it is gone: it was not expected here.
+count-read-elsewhere = { $piece } is not expected in { $here }: by the books it stands in { $rack }.
+count-read-unplaced = { $piece } is not expected in { $here }: by the books it stands nowhere.
+count-read-unknown = '{ $text }' is no piece of this shop.
+count-settled-here = belongs here from now on
+count-settled-elsewhere = stands in { $rack }
+count-settled-gone = written off, { $sum }
+count-settled-seen = turned up here
+count-settled-found = in stock again as { $piece }
+count-settled-label = a new label for { $piece } is due
+count-settled-leave = left as it is
+count-why-gone = missing when { $rack } was counted
+count-note-again = { $piece }, found again when { $rack } was counted
+count-next-never = never counted, { $count ->
+    [one] one piece
+   *[other] { $count } pieces
+}
+count-next = { $days ->
+    [0] counted today
+    [one] counted yesterday
+   *[other] counted { $days } days ago
+}, { $surprises ->
+    [0] no surprises
+    [one] one surprise
+   *[other] { $surprises } surprises
+}
+count-next-now = being counted
+refused-not-counting = { $rack } is not being counted: start a count first.
+refused-never-counted = { $rack } has never been counted: start a count first.
+refused-count-large = { $rack } holds more than { $most } pieces: move some to bays or other racks and count these one by one.
+refused-count-unknown = More than { $most } labels of this count are none of this shop: look what is wrong before going on.
+refused-count-not-gone = { $piece } is in the books: it is not found again, it stands somewhere. Settle it as here.
+error-count-many = That is more than { $most } labels at once.
+error-count-what = '{ $text }' is neither a piece nor a text that was read when { $rack } was counted.
+error-count-unknown-how = What is no piece can be settled as label or leave.
+error-count-label-piece = Say which piece the label was for.
+error-rack-deep = { $rack } cannot be so: a bay or slot is of a rack, and has none itself.
+error-move-many = That is more than { $most } pieces at once.
+pull-yes = { $piece } is right.
+pull-equal = { $piece } stands for a stack of equal sheets: take one as { $planned }.
+pull-again = { $piece } has been fetched already.
+pull-no = NO. { $piece } is not for this plan: it belongs in { $rack }.
+pull-held = NO. { $piece } is held for { $order }: put it back in { $rack }.
+pull-cut = NO. { $piece } of this plan has been cut already.
+pull-gone = NO. By the books { $piece } is gone: it is not of this plan.
+pull-unknown = NO. '{ $text }' is no piece of this shop.
 scan-unknown = '{ $text }' is no code of this shop.
 identify-none = Nothing of about that size is recorded and on hand: record it as an offcut.

@@ -1,0 +1,188 @@
+//! Codes found in a photo: of one label or several, turned, in poor light, not quite sharp.
+//!
+//! `rqrr` finds and reads codes in a grey picture; `image` reads the file. A picture from outside is hostile: its size is
+//! looked at before it is unpacked. It is looked at whole at a few sizes, because a code is found most surely where its
+//! modules are some dots wide and the camera's noise is averaged away; then, where something is still unread, region by
+//! region with the light of each region stretched.
+
+use std::io::Cursor;
+
+use image::imageops::{self, FilterType};
+use image::{GrayImage, ImageFormat, ImageReader, Limits};
+use rqrr::PreparedImage;
+use sheetloft_shapes::limits::{PHOTO_BYTES, PHOTO_DOTS, SCAN_CHARS};
+
+/// Why a picture cannot be looked at.
+#[derive(Clone, PartialEq, Eq, Debug, thiserror::Error)]
+#[allow(missing_docs)]
+pub enum ReadError {
+    #[error("the picture has {bytes} bytes, {PHOTO_BYTES} are the most")]
+    TooLarge { bytes: usize },
+    #[error("the picture has {width} × {height} dots, too many to look through")]
+    TooManyDots { width: u32, height: u32 },
+    #[error("it is no PNG and no JPEG picture")]
+    NotAPicture,
+    #[error("the picture cannot be read: {why}")]
+    Unreadable { why: String },
+}
+
+/// A code in a picture.
+#[derive(Clone, PartialEq, Debug)]
+pub struct FoundCode {
+    /// What it says.
+    pub text: String,
+    /// Its corners in the picture, in dots from the upper left, along its rim.
+    pub corners: [[f64; 2]; 4],
+}
+
+/// What was found in a picture.
+#[derive(Clone, PartialEq, Debug)]
+pub struct Photo {
+    /// Its size in dots.
+    pub width: u32,
+    /// Its size in dots.
+    pub height: u32,
+    /// The codes that could be read, each once, in no certain order.
+    pub codes: Vec<FoundCode>,
+    /// Things that look like codes and could not be read.
+    pub unread: usize,
+}
+
+/// Longest sides at which the whole picture is looked at, dots.
+const LONGEST: [u32; 4] = [1_400, 800, 2_600, 4_000];
+/// Regions along either side, each as large as two of these parts, so that they overlap.
+const PARTS: u32 = 5;
+/// Longest side of a region as it is looked at, dots.
+const REGION: u32 = 1_000;
+/// Most codes of one picture.
+const MOST: usize = 500;
+
+/// Finds and reads the codes in a PNG or JPEG picture.
+///
+/// # Errors
+/// [`ReadError`] where the picture is too large, or none.
+pub fn codes_in(bytes: &[u8]) -> Result<Photo, ReadError> {
+    let grey = picture(bytes)?;
+    let (width, height) = grey.dimensions();
+    let mut found = Found::default();
+    let mut unread = 0;
+    for (pass, longest) in LONGEST.into_iter().enumerate() {
+        // A picture is not made larger, and not looked at twice at one size.
+        if pass > 0 && longest >= 2 * width.max(height) {
+            continue;
+        }
+        let (view, scale) = at_most(&grey, longest);
+        unread = found.look(&view, scale, (0.0, 0.0));
+        if pass > 0 && unread == 0 && !found.codes.is_empty() {
+            break;
+        }
+    }
+    if found.codes.is_empty() || unread > 0 {
+        for region in 0..(PARTS - 1) * (PARTS - 1) {
+            let (column, row) = (region % (PARTS - 1), region / (PARTS - 1));
+            let (x, y) = (column * width / PARTS, row * height / PARTS);
+            let (w, h) = ((2 * width / PARTS).max(1), (2 * height / PARTS).max(1));
+            let part = imageops::crop_imm(&grey, x, y, w.min(width - x), h.min(height - y)).to_image();
+            let (view, scale) = at_most(&part, REGION);
+            found.look(&stretched(&imageops::blur(&view, 0.8)), scale, (f64::from(x), f64::from(y)));
+        }
+    }
+    Ok(Photo { width, height, unread: unread.min(MOST), codes: found.codes })
+}
+
+fn picture(bytes: &[u8]) -> Result<GrayImage, ReadError> {
+    if bytes.len() > PHOTO_BYTES {
+        return Err(ReadError::TooLarge { bytes: bytes.len() });
+    }
+    let reader = || ImageReader::new(Cursor::new(bytes)).with_guessed_format().map_err(|_| ReadError::NotAPicture);
+    if !matches!(reader()?.format(), Some(ImageFormat::Png | ImageFormat::Jpeg)) {
+        return Err(ReadError::NotAPicture);
+    }
+    let unreadable = |e: image::ImageError| ReadError::Unreadable { why: e.to_string() };
+    let (width, height) = reader()?.into_dimensions().map_err(unreadable)?;
+    if width == 0 || height == 0 || u64::from(width) * u64::from(height) > PHOTO_DOTS {
+        return Err(ReadError::TooManyDots { width, height });
+    }
+    let mut reader = reader()?;
+    let mut limits = Limits::default();
+    // Four channels of two bytes, and once more on the way.
+    limits.max_alloc = Some(PHOTO_DOTS * 16);
+    reader.limits(limits);
+    Ok(reader.decode().map_err(unreadable)?.to_luma8())
+}
+
+/// The picture no longer than that, and how many of its dots one dot of it is.
+fn at_most(grey: &GrayImage, longest: u32) -> (GrayImage, f64) {
+    let (width, height) = grey.dimensions();
+    let long = width.max(height);
+    if long <= longest {
+        return (grey.clone(), 1.0);
+    }
+    let scaled = |side: u32| (u64::from(side) * u64::from(longest) / u64::from(long)).max(1) as u32;
+    let view = imageops::resize(grey, scaled(width), scaled(height), FilterType::Triangle);
+    (view, f64::from(long) / f64::from(longest))
+}
+
+/// The picture with its light stretched: all but the darkest and the brightest twentieth between black and white.
+fn stretched(grey: &GrayImage) -> GrayImage {
+    let mut count = [0_u64; 256];
+    grey.pixels().for_each(|p| count[usize::from(p.0[0])] += 1);
+    let twentieth = u64::from(grey.width()) * u64::from(grey.height()) / 20;
+    let past = |levels: &[usize]| {
+        let mut sum = 0;
+        let level = levels.iter().copied().find(|&level| {
+            sum += count[level];
+            sum > twentieth
+        });
+        level.unwrap_or_default() as i32
+    };
+    let rising: Vec<usize> = (0..256).collect();
+    let falling: Vec<usize> = (0..256).rev().collect();
+    let (low, high) = (past(&rising), past(&falling));
+    let span = (high - low).max(1);
+    let mut out = grey.clone();
+    out.pixels_mut().for_each(|p| p.0[0] = ((i32::from(p.0[0]) - low) * 255 / span).clamp(0, 255) as u8);
+    out
+}
+
+#[derive(Default)]
+struct Found {
+    codes: Vec<FoundCode>,
+}
+
+impl Found {
+    /// Looks for codes in a view of the picture, whose dots are `scale` of the picture's, from `origin`. Gives how many
+    /// looked like one and could not be read.
+    fn look(&mut self, view: &GrayImage, scale: f64, origin: (f64, f64)) -> usize {
+        let (w, h) = (view.width() as usize, view.height() as usize);
+        let level = |x: usize, y: usize| view.as_raw()[y * w + x];
+        let mut prepared = PreparedImage::prepare_from_greyscale(w, h, level);
+        let mut unread = 0;
+        for grid in prepared.detect_grids().into_iter().take(MOST) {
+            let at = |p: rqrr::Point| [origin.0 + f64::from(p.x) * scale, origin.1 + f64::from(p.y) * scale];
+            let corners = grid.bounds.map(at);
+            match grid.decode() {
+                Ok((_, text)) if text.chars().count() <= SCAN_CHARS => self.add(FoundCode { text, corners }),
+                _ => unread += 1,
+            }
+        }
+        unread
+    }
+
+    /// Adds a code, unless it is there already: seen at another size, or in another region.
+    fn add(&mut self, code: FoundCode) {
+        let centre = |c: &FoundCode| {
+            let sum = c.corners.iter().fold([0.0, 0.0], |s, p| [s[0] + p[0] / 4.0, s[1] + p[1] / 4.0]);
+            (sum[0], sum[1])
+        };
+        let (x, y) = centre(&code);
+        let side = (code.corners[0][0] - code.corners[1][0]).hypot(code.corners[0][1] - code.corners[1][1]);
+        let same = |other: &FoundCode| {
+            let (u, v) = centre(other);
+            other.text == code.text && (x - u).hypot(y - v) < side.max(1.0)
+        };
+        if self.codes.len() < MOST && !self.codes.iter().any(same) {
+            self.codes.push(code);
+        }
+    }
+}
