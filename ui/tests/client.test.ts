@@ -14,7 +14,7 @@ afterEach(() => {
 
 describe("act", () => {
   it("asks as the door wants it, without what was left empty", async () => {
-    const door = standIn({ "rack add": { rack: { name: "A1", uuid: "u", pieces: 0 } } });
+    const door = standIn({ "rack add": { rack: { name: "A1", uuid: "u", pieces: 0, within: null, size: null, note: null } } });
     await act("rack add", { name: "A1" }, "an-id");
     expect(door.requests[0]).toEqual({ ask: "act", id: "an-id", action: { do: "rack add", with: { name: "A1" } } });
     expect(given({ a: "", b: null, c: { d: "", e: 0, f: false }, g: ["", { h: "" }] })).toEqual({ c: { e: 0, f: false }, g: ["", {}] });
@@ -35,7 +35,7 @@ describe("act", () => {
   });
 
   it("tells what changed, and only then", async () => {
-    const door = standIn({ "rack add": { rack: { name: "A1", uuid: "u", pieces: 0 } } });
+    const door = standIn({ "rack add": { rack: { name: "A1", uuid: "u", pieces: 0, within: null, size: null, note: null } } });
     const heard = vi.fn();
     const stop = onChanged(heard);
     await act("now", {});

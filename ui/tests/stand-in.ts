@@ -36,10 +36,11 @@ const usual: Answers = {
   shop: (): ShopAnswer => theShop,
   now: () => nothingToDo,
   "material list": () => ({ materials: [acrylic, plywood] }),
-  "rack list": { racks: [{ name: "A1", uuid: "r1", pieces: 3 }, { name: "B2", uuid: "r2", pieces: 0 }] },
+  "rack list": { racks: [{ name: "A1", uuid: "r1", pieces: 3, within: null, size: null, note: null }, { name: "B2", uuid: "r2", pieces: 0, within: null, size: null, note: null }] },
   "machine list": { machines: [] },
   "order list": { orders: [] },
   "stock list": { pieces: [], stacks: false },
+  "printer list": { printers: [] },
   "label papers": { papers: [{ name: "a4", title: "A4, 24 labels", dpi: 300, width_mm: 70, height_mm: 37, per_page: 24, label_mm: [70, 37], reads_pieces_mm: 180, reads_racks_mm: null, own: false }] },
 };
 

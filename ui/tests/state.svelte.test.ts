@@ -21,7 +21,7 @@ function inComponent<T>(body: () => T): [T, () => void] {
 
 describe("a query", () => {
   it("reads again when something changed, when the person comes back, and not after its screen is gone", async () => {
-    const door = standIn({ now: nothingToDo, "rack add": { rack: { name: "A", uuid: "u", pieces: 0 } } });
+    const door = standIn({ now: nothingToDo, "rack add": { rack: { name: "A", uuid: "u", pieces: 0, within: null, size: null, note: null } } });
     door.changed = [{ kind: "rack", uuid: "u" }];
     const stopReturn = refreshOnReturn();
     const [now, stop] = inComponent(() => query("now", () => ({})));

@@ -616,6 +616,7 @@ fn again(tx: &mut Tx<'_>, piece: &Piece, rack: Uuid, name: &str) -> Result<Uuid,
         lot: piece.lot,
         new_lot: None,
         from: Some(piece.id),
+        owner: piece.owner.clone(),
         note: Some(say!("count-note-again", piece = &piece.code, rack = name).text()),
         piece: born,
     };

@@ -321,7 +321,8 @@ mod tests {
             cost: 100,
         };
         let kind = PieceKind::Offcut;
-        let body = Recorded { kind, material: MATERIAL, lot: None, new_lot: None, from: None, note: None, piece };
+        let body =
+            Recorded { kind, material: MATERIAL, lot: None, new_lot: None, from: None, owner: None, note: None, piece };
         let action = act(store, ids, Body::Recorded(body), &[id]);
         (id, action)
     }

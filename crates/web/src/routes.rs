@@ -3,7 +3,7 @@
 use std::sync::Arc;
 
 use axum::extract::{DefaultBodyLimit, State};
-use axum::http::header::{CACHE_CONTROL, CONTENT_TYPE};
+use axum::http::header::{CACHE_CONTROL, CONTENT_TYPE, LOCATION};
 use axum::http::{StatusCode, Uri};
 use axum::response::{IntoResponse, Response};
 use axum::routing::{get, post};
@@ -23,6 +23,14 @@ pub(crate) fn router(door: Arc<Door>) -> Router {
         .layer(DefaultBodyLimit::max(limits::REQUEST_BYTES))
         .layer(middleware::from_fn(guard))
         .with_state(door)
+}
+
+/// Whether a path can be what a label says behind the shop's address: a code, a rack's UUID, or a part behind its plan.
+fn is_label(path: &str) -> bool {
+    let letters = |part: &str| !part.is_empty() && part.bytes().all(|b| b.is_ascii_alphanumeric() || b == b'-');
+    let mut parts = path.splitn(3, '/');
+    let first = parts.next().is_some_and(|code| code.len() <= 40 && code.contains('-') && letters(code));
+    first && parts.next().is_none_or(|part| part.len() <= 20 && letters(part)) && parts.next().is_none()
 }
 
 /// One request through the door. The work is done off the server's own threads, so that progress can be asked
@@ -46,5 +54,24 @@ async fn screen(uri: Uri) -> Response {
     if path == "index.html" {
         return ([(CONTENT_TYPE, screens::media_type(path))], screens::how_to_build()).into_response();
     }
+    // A label's code says the address of its page, in capital letters: `/7K-004TK`.
+    if is_label(path) {
+        return (StatusCode::SEE_OTHER, [(LOCATION, format!("/#/at/{path}"))]).into_response();
+    }
     StatusCode::NOT_FOUND.into_response()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn paths_of_labels_and_nothing_else() {
+        for label in ["7K-004TK", "o-7k-00716", "P-7K-003D/A-12", "0198A1B2-C3D4-7E5F-8A9B-0C1D2E3F4A5B"] {
+            assert!(is_label(label), "{label}");
+        }
+        for other in ["favicon.ico", "assets/x-1.js", "7K-004TK/..", "7K-004TK/a/b", "", "-/", "login", "a-b%2f"] {
+            assert!(!is_label(other), "{other}");
+        }
+    }
 }

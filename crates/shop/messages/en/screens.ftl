@@ -13,6 +13,8 @@ ui-nav-stock = Stock
 ui-nav-receive = Receive
 ui-nav-offcut = Record an offcut
 ui-nav-labels = Labels
+ui-nav-scan = Scan
+ui-nav-count = Count
 ui-nav-shop = The shop
 ui-search = Go to a code: a piece, an order or a plan
 ui-search-placeholder = Code or word
@@ -200,6 +202,184 @@ ui-legend-rectangle = Largest rectangle
 ui-legend-grain = Grain
 ui-picture-of = { $what }, { $size }
 ui-part-picture = Outline of part { $part }
+
+## Scanning
+
+ui-scan-title = Scan
+ui-scan-lead = A label is opened. Scan a rack first, and the pieces that follow are moved there.
+ui-scan-into = What is scanned now is moved to { $rack }.
+ui-scan-into-end = Stop moving
+ui-scan-open = Open it
+ui-scan-feed = Scanned before
+ui-scan-near = { $text } Meant may be: { $codes }
+ui-reader = Reading labels
+ui-reader-lead = Use the scanner at any time. Or:
+ui-reader-photo = Take a photo
+ui-reader-looking = Looking
+ui-reader-camera = Use the camera
+ui-reader-camera-off = Camera off
+ui-reader-no-camera = The camera cannot be used: take a photo instead.
+ui-reader-none = No code found: come nearer, keep the label flat and in the light.
+ui-reader-some = { $count ->
+    [one] One code
+   *[other] { $count } codes
+} could not be read: come nearer.
+ui-reader-type = Type a code
+ui-reader-go = Read it
+
+## Counting
+
+ui-count-title = Counting
+ui-count-lead = The rack longest not counted comes first, sooner where the last count had surprises.
+ui-count-row = { $pieces ->
+    [one] One piece by the books
+   *[other] { $pieces } pieces by the books
+}; { $text }
+ui-count-start = Count it
+ui-count-start-rack = Count { $rack }
+ui-count-go-on = Go on
+ui-count-last = Last count
+ui-count-rack = Counting { $rack }
+ui-count-never = Not counted yet
+ui-count-again = Count again
+ui-count-pause = Pause
+ui-count-resume = Go on
+ui-count-finish = Finish
+ui-count-paused = The count rests. Reading a label goes on with it.
+ui-count-seen = seen
+ui-count-seen-of = Seen
+ui-count-of = { $seen } of { $expected }
+ui-count-missing = missing
+ui-count-unexpected = not expected
+ui-count-unknown = unknown label
+ui-count-left = left while it was counted
+ui-count-books = by the books in { $rack }
+ui-count-differs = To be settled
+ui-count-settled = Settled
+ui-count-not-yet = { $count ->
+    [one] One piece not seen yet
+   *[other] { $count } pieces not seen yet
+}
+ui-count-told = Finished { $at }; read by { $devices }; written off { $sum }.
+ui-count-here-after-all = It is here
+ui-count-here = Belongs here
+ui-count-elsewhere = Stands elsewhere
+ui-count-gone = Write off
+ui-count-found = In stock again
+ui-count-label = Whose label is it
+ui-count-relabel = New label
+ui-count-leave = Leave it
+ui-count-way = { $what }: { $how }
+ui-count-ask = { $what }
+ui-count-to = It stands at
+ui-count-label-piece = The piece that it is on
+ui-count-label-hint = Its code; a new label is due then.
+ui-count-gone-text = What it carries, { $cost }, is written off.
+ui-count-settle = Settle it
+
+## Fetching a plan's pieces
+
+ui-plan-pull = Fetch the pieces
+ui-pull-title = Fetch the pieces
+ui-pull-lead = Scan each piece at the rack.
+ui-pull-plan = The plan
+ui-pull-all = Everything is fetched.
+ui-pull-left = { $count ->
+    [one] One piece to fetch
+   *[other] { $count } pieces to fetch
+}
+ui-pull-fetched = Fetched
+ui-pull-anew = Begin anew
+
+## One rack
+
+ui-rack-count = Count it
+ui-rack-scan = Put pieces here
+ui-rack-label = Its label
+ui-rack-describe = Describe it
+ui-rack-describe-go = Keep it
+ui-rack-opening = opening { $size }
+ui-rack-within = part of { $rack }
+ui-rack-too-large = Larger than the place: { $pieces }.
+ui-rack-slots = Bays and slots
+ui-rack-slot-add = Add a bay or slot
+ui-rack-slot = { $name }, { $pieces ->
+    [one] one piece
+   *[other] { $pieces } pieces
+}
+ui-rack-slot-hint = A number is enough: it is called { $rack } and this.
+ui-rack-there = What is there
+ui-rack-empty = Nothing stands here
+ui-rack-empty-text = Scan the rack and then pieces, or move them here from another rack.
+ui-rack-choose = Choose { $piece }, { $size }
+ui-rack-move = Move pieces
+ui-rack-move-to = Move what is chosen to
+ui-rack-move-go = { $count ->
+    [one] Move one piece
+   *[other] Move { $count } pieces
+}
+ui-rack-moved = { $count ->
+    [one] One piece
+   *[other] { $count } pieces
+} moved to { $rack }.
+ui-rack-moved-large = { $count ->
+    [one] One piece
+   *[other] { $count } pieces
+} moved to { $rack }; larger than the place: { $pieces }.
+ui-rack-size = How wide and high
+ui-rack-size-hint = The opening, such as 3000x1500.
+ui-rack-note = To know about it
+ui-rack-biggest = The biggest from elsewhere that go in
+ui-rack-biggest-none = Nothing else goes in.
+
+## Papers and printers
+
+ui-papers-title = Papers and printers
+ui-papers-lead = Print at actual size, 100 %. A code is read from about ten times its side.
+ui-papers = Papers
+ui-paper-row = { $name }: page { $size }, { $dpi } dpi; pieces read from { $pieces }, racks from { $racks }
+ui-paper-align = Alignment page
+ui-paper-align-of = Alignment page for { $name }
+ui-paper-sample = Sample
+ui-paper-sample-of = Sample on { $name }
+ui-paper-drop = Off the list
+ui-paper-drop-of = Take { $name } off the list
+ui-paper-own = A paper of your own
+ui-paper-own-lead = Measure it, print the alignment page, hold both against the light.
+ui-paper-name-hint = Small letters, digits and hyphens.
+ui-paper-label = One label, width and height
+ui-paper-label-hint = Such as 70x36.
+ui-paper-dpi = Printer's dots to the inch
+ui-paper-dpi-hint = 300 unless said otherwise; thermal printers often have 203.
+ui-paper-sheet = It is a sheet of several labels
+ui-paper-page = The page, width and height
+ui-paper-page-hint = Such as 210x297.
+ui-paper-columns = Labels side by side
+ui-paper-rows = Labels one under the other
+ui-paper-left = From the left edge to the first
+ui-paper-top = From the upper edge to the first
+ui-paper-pitch-right = From one to the next, to the right
+ui-paper-pitch-down = From one to the next, down
+ui-paper-pitch-hint = Left edge to left edge; nothing where they touch.
+ui-paper-inset = Rim that stays blank
+ui-paper-add = Add the paper
+ui-paper-added = Paper { $name } is added.
+ui-printers = Printers of this machine
+ui-printers-lead = If the alignment page prints beside the labels, say how far everything is to be moved.
+ui-printer-row = { $paper }; moved { $right } right, { $down } down
+ui-printer-name = Printer
+ui-printer-paper-same = As before
+ui-printer-right = Move to the right
+ui-printer-down = Move down
+ui-printer-shift-hint = With a minus: the other way.
+ui-printer-set = Set it
+ui-address = What the codes begin with
+ui-address-lead = With the address of the shop's own pages a phone's camera opens a piece's page. Codes printed before still work.
+ui-address-now = A code says now: { $sample }
+ui-address-field = Address
+ui-address-placeholder = http://10.0.0.20:8470
+ui-address-set = Begin with it
+ui-address-none = The code alone
 
 ## Materials, racks, machines: choosing one
 
@@ -900,12 +1080,18 @@ ui-labels-what = Print
 ui-labels-due = Those that are due
 ui-labels-pieces = All pieces on hand
 ui-labels-racks = The racks
+ui-labels-orders = Open orders
+ui-labels-printer = Printer
+ui-labels-printer-none = Any: in register
+ui-labels-stacks = One label for each stack of equal sheets
+ui-labels-flag = To be folded, like a flag
+ui-labels-flag-hint = For pieces of which only the side shows: fold in the middle, the blank ends go on both faces.
 ui-labels-form = Print labels
 ui-labels-paper = Paper
 ui-labels-paper-hint = { $count ->
-    [one] One label of { $size }.
-   *[other] { $count } labels on a page of { $size }.
-}
+    [one] One label of { $size }
+   *[other] { $count } labels on a page of { $size }
+}; its codes are read from about { $far }.
 ui-labels-skip = Already used on the first sheet
 ui-labels-skip-hint = 0 to { $most }: begins behind them.
 ui-labels-format = As
@@ -941,6 +1127,8 @@ ui-labels-none-text = There is nothing of this kind in the shop yet.
 
 ui-shop-receive = Sheets from a delivery
 ui-shop-offcut = A leftover that nobody wrote down
+ui-shop-scan = Open, move, look up
+ui-shop-count = What is really there
 ui-shop-labels = For pieces and racks
 ui-shop-materials = Thickness, price, kerf, grain
 ui-shop-racks = Where pieces stand
