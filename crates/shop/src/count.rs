@@ -2,7 +2,7 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 
-use sheetloft_ledger::body::{Body, Born, Moved, PieceKind, Recorded, Scrapped};
+use sheetloft_ledger::body::{Body, Born, FoundAgain, Moved, PieceKind, Recorded, Scrapped};
 use sheetloft_ledger::code::Noun;
 use sheetloft_ledger::count::{
     Count, CountExpected, CountFinished, CountPaused, CountSeen, CountSettled, CountStarted, Counted, PIECES_PER_EVENT,
@@ -592,11 +592,17 @@ fn move_to(tx: &mut Tx<'_>, piece: &Piece, rack: Uuid) -> Result<(), Error> {
     Ok(())
 }
 
-/// A piece that the books say is gone stands there all the same: it comes into stock anew, at nothing, for its cost went
-/// where the books say. It needs a label of its own.
+/// A piece that the books say is gone stands there all the same. One that was written off is in stock again as it was. One
+/// that was cut or taken comes into stock anew, at nothing, for its cost went where the books say; it needs a label of its
+/// own.
 fn again(tx: &mut Tx<'_>, piece: &Piece, rack: Uuid, name: &str) -> Result<Uuid, Error> {
     if piece.used.is_none() {
         return Err(Error::refused(say!("refused-count-not-gone", piece = &piece.code)));
+    }
+    if let Ok(of) = rules::may_find_again(piece) {
+        let found = FoundAgain { piece: piece.id, of, rack: Some(rack) };
+        tx.draft(Body::FoundAgain(found), [Thing::new(ThingKind::Piece, piece.id)]);
+        return Ok(piece.id);
     }
     let id = tx.ids.uuid();
     let born = Born {

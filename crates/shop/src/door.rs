@@ -14,8 +14,9 @@ use crate::error::Error;
 use crate::host::{Host, Machine};
 use crate::shop::Shop;
 use crate::{
-    books, catalogue, count, cut, demo, drawing, find, given, history, hold, label, layout, lot, material, now, on_order,
-    order, piece, place, plan, pull, quote, rack, receive, report, say, scan, setup, stock, ticket, undo, worth,
+    books, catalogue, count, cut, demo, drawing, find, given, history, hold, label, layout, lot, material, now,
+    on_order, order, piece, place, plan, pull, quote, rack, receive, report, say, scan, setup, stock, ticket, undo,
+    worth,
 };
 
 /// What came of an action.
