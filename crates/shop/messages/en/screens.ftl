@@ -315,6 +315,7 @@ ui-rack-choose = Choose { $piece }, { $size }
 ui-rack-move = Move pieces
 ui-rack-move-to = Move what is chosen to
 ui-rack-move-go = { $count ->
+    [0] Move them
     [one] Move one piece
    *[other] Move { $count } pieces
 }

@@ -1,0 +1,152 @@
+"""Labels read back: every paper at its printer's dots by two decoders, and as a phone sees them, with rates.
+
+Source of what is right: the codes that the program itself gives (ISO/IEC 18004 symbols read by zxing-cpp, which has no part
+in the program, and by the program's own reader of photos, rqrr); poppler puts the PDF on paper. The bounds of the rates are
+our own: what this program reached when they were written, less a little.
+"""
+
+import json
+import math
+import os
+import random
+import subprocess
+
+import numpy
+import pytest
+import zxingcpp
+from PIL import Image, ImageFilter
+
+WHOLE = bool(os.environ.get("SHEETLOFT_WHOLE"))
+PIECES = 500 if WHOLE else 24
+PHOTOS = 200 if WHOLE else 24
+
+
+@pytest.fixture
+def stocked(program):
+    """A shop with pieces of many shapes, materials with long and foreign names, and racks."""
+    program("init")
+    names = ["Acrylic clear", "фанера берёзовая шлифованная", "ακρυλικό οπάλ", "أكريليك شفاف", "棚板 アクリル", "x" * 120]
+    for n, name in enumerate(names):
+        program("material", "add", "--name", f"{name} {n}", "--thickness", "3", "--grain", "long" if n % 2 else "none")
+    for name in ["A1", "Wall by the window, lower shelf"]:
+        program("rack", "add", name)
+    rows, dice = [], random.Random(7)
+    for n in range(PIECES):
+        w, h = dice.randint(150, 1200), dice.randint(100, 1000)
+        notch = dice.random() * 0.7
+        outline = [[0, 0], [w, 0], [w, h * (1 - notch)], [w * (1 - notch), h * (1 - notch)], [w * (1 - notch), h], [0, h]]
+        rows.append({"material": f"{names[n % 6]} {n % 6}", "rack": "A1", "outline": outline, "grain_deg": 90 if n % 2 else None})
+    program("stock", "import", program.lines("stock.jsonl", rows))
+    program("address", "http://10.0.0.20:8470")
+    return program
+
+
+def printed(pdf, dpi):
+    """Each page as a printer of this resolution puts it on paper."""
+    subprocess.run(["pdftoppm", "-gray", "-r", str(dpi), pdf, pdf.with_suffix("")], check=True)
+    return [Image.open(p) for p in sorted(pdf.parent.glob(f"{pdf.stem}-*.pgm"))]
+
+
+def by_zxing(image):
+    found = zxingcpp.read_barcodes(numpy.asarray(image), formats=zxingcpp.BarcodeFormat.QRCode)
+    return sorted(code.text for code in found)
+
+
+def by_program(program, image):
+    path = program.folder / "photo.png"
+    image.save(path)
+    out = program.run("scan", "--photo", path)
+    assert out.returncode in (0, 1), out.stderr
+    return sorted(found["text"] for found in json.loads(out.stdout)["found"])
+
+
+def test_every_label_on_every_paper_is_read_by_both(stocked):
+    codes = sorted(p["piece"] for p in stocked("stock", "list")["pieces"])
+    wanted = [f"HTTP://10.0.0.20:8470/{code}" for code in codes]
+    for number, paper in enumerate(stocked("label", "--paper", "list")["papers"]):
+        some = codes if WHOLE else codes[: max(6, min(24, paper["per_page"]))]
+        pdf = stocked.folder / f"paper{number}.pdf"
+        stocked("label", "pieces", *some, "--paper", paper["name"], "--out", pdf)
+        pages = printed(pdf, paper["dpi"])
+        assert sorted(text for page in pages for text in by_zxing(page)) == wanted[: len(some)], paper["name"]
+        looked = pages if WHOLE else pages[:2]
+        per_page = paper["per_page"]
+        read = sorted(text for page in looked for text in by_program(stocked, page))
+        assert read == wanted[: min(len(some), per_page * len(looked))], paper["name"]
+
+
+@pytest.mark.parametrize("paper", ["a4-2", "label-100x150", "label-62x29"])
+def test_racks_and_flags_are_read_by_both(stocked, paper):
+    of = next(p for p in stocked("label", "--paper", "list")["papers"] if p["name"] == paper)
+    racks = sorted(f"HTTP://10.0.0.20:8470/{r['uuid'].upper()}" for r in stocked("rack", "list")["racks"])
+    code = stocked("stock", "list")["pieces"][0]["piece"]
+    for args, texts in [(["racks"], racks), (["pieces", code, "--flag"], [f"HTTP://10.0.0.20:8470/{code}"] * 2)]:
+        pdf = stocked.folder / "some.pdf"
+        for old in stocked.folder.glob("some-*.pgm"):
+            old.unlink()
+        stocked("label", *args, "--paper", paper, "--out", pdf)
+        pages = printed(pdf, of["dpi"])
+        assert sorted(text for page in pages for text in by_zxing(page)) == texts
+        assert sorted(text for page in pages for text in by_program(stocked, page)) == texts
+
+
+def turned(image, dice):
+    return image.rotate(dice.uniform(0, 360), expand=True, fillcolor=255, resample=Image.BICUBIC)
+
+
+def pale(image, dice):
+    """70 % of the contrast, anywhere between black and white."""
+    low = dice.uniform(0, 0.3) * 255
+    return image.point(lambda level: int(low + level * 0.7))
+
+
+def dirty(image, dice):
+    """5 % of the label's code, which is its left part, under three blots: level M mends 15 % of it (ISO/IEC 18004)."""
+    image = image.copy()
+    w, h = image.size
+    side = min(h, int(w * 0.45))
+    blot = int(side * math.sqrt(0.05 / 3))
+    for _ in range(3):
+        x, y = (dice.randrange(side // 3, side - blot) for _ in "xy")
+        image.paste(dice.choice([0, 255, 128]), (x, y, x + blot, y + blot))
+    return image
+
+
+def photo(image, dice):
+    """As a phone sees it: from 30° aside, a little unsharp, with noise."""
+    w, h = image.size
+    far = 1 / (1 + 0.5 * math.sin(math.radians(30)))
+    inset = h * (1 - far) / 2
+    wide = w * math.cos(math.radians(30))
+    corners = [(0, 0), (wide, inset), (wide, h - inset), (0, h)]
+    grid = Image.new("L", (int(w * 1.2), int(h * 1.3)), 200)
+    rows, right = [], []
+    for (x, y), (u, v) in zip(corners, [(0, 0), (w, 0), (w, h), (0, h)]):
+        x, y = x + w * 0.1, y + h * 0.15
+        rows += [[x, y, 1, 0, 0, 0, -u * x, -u * y], [0, 0, 0, x, y, 1, -v * x, -v * y]]
+        right += [u, v]
+    lens = numpy.linalg.solve(numpy.array(rows), numpy.array(right))
+    seen = image.transform(grid.size, Image.PERSPECTIVE, lens, resample=Image.BICUBIC, fillcolor=200)
+    seen = seen.filter(ImageFilter.GaussianBlur(1))
+    noise = numpy.random.default_rng(dice.randrange(1 << 30)).normal(0, 12, (seen.size[1], seen.size[0]))
+    return Image.fromarray(numpy.clip(numpy.asarray(seen, dtype=float) + noise, 0, 255).astype(numpy.uint8))
+
+
+@pytest.mark.parametrize("how, least", [(turned, 0.95), (pale, 0.99), (dirty, 0.75), (photo, 0.9)])
+def test_labels_as_a_phone_sees_them(stocked, how, least, record_property):
+    codes = sorted(p["piece"] for p in stocked("stock", "list")["pieces"])
+    codes = [codes[n % len(codes)] for n in range(PHOTOS)]
+    pdf = stocked.folder / "one.pdf"
+    stocked("label", "pieces", *sorted(set(codes)), "--paper", "label-100x50", "--out", pdf)
+    pages = dict(zip(sorted(set(codes)), printed(pdf, 203)))
+    dice = random.Random(11)
+    read = {"zxing": 0, "program": 0}
+    for code in codes:
+        seen = how(pages[code], dice)
+        text = f"HTTP://10.0.0.20:8470/{code}"
+        read["zxing"] += by_zxing(seen) == [text]
+        read["program"] += by_program(stocked, seen) == [text]
+    for reader, count in read.items():
+        record_property(f"{how.__name__} {reader}", f"{count} of {len(codes)}")
+        print(f"{how.__name__}: {reader} reads {count} of {len(codes)}")
+    assert read["program"] >= least * len(codes), read
