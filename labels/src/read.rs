@@ -6,6 +6,7 @@
 //! region with the light of each region stretched.
 
 use std::io::Cursor;
+use std::panic::{AssertUnwindSafe, catch_unwind};
 
 use image::imageops::{self, FilterType};
 use image::{GrayImage, ImageFormat, ImageReader, Limits};
@@ -145,6 +146,23 @@ fn stretched(grey: &GrayImage) -> GrayImage {
     out
 }
 
+/// What looks like a code in a view: its corners, and what it says where it can be read. A library that stumbles over what
+/// a stranger's picture shows has found nothing in it.
+fn grids(view: &GrayImage) -> Vec<([[f64; 2]; 4], Option<String>)> {
+    let look = || {
+        let (w, h) = (view.width() as usize, view.height() as usize);
+        let level = |x: usize, y: usize| view.as_raw()[y * w + x];
+        let mut prepared = PreparedImage::prepare_from_greyscale(w, h, level);
+        let grids = prepared.detect_grids().into_iter().take(MOST);
+        grids
+            .map(|grid| {
+                (grid.bounds.map(|p| [f64::from(p.x), f64::from(p.y)]), grid.decode().ok().map(|(_, text)| text))
+            })
+            .collect()
+    };
+    catch_unwind(AssertUnwindSafe(look)).unwrap_or_default()
+}
+
 #[derive(Default)]
 struct Found {
     codes: Vec<FoundCode>,
@@ -154,15 +172,11 @@ impl Found {
     /// Looks for codes in a view of the picture, whose dots are `scale` of the picture's, from `origin`. Gives how many
     /// looked like one and could not be read.
     fn look(&mut self, view: &GrayImage, scale: f64, origin: (f64, f64)) -> usize {
-        let (w, h) = (view.width() as usize, view.height() as usize);
-        let level = |x: usize, y: usize| view.as_raw()[y * w + x];
-        let mut prepared = PreparedImage::prepare_from_greyscale(w, h, level);
         let mut unread = 0;
-        for grid in prepared.detect_grids().into_iter().take(MOST) {
-            let at = |p: rqrr::Point| [origin.0 + f64::from(p.x) * scale, origin.1 + f64::from(p.y) * scale];
-            let corners = grid.bounds.map(at);
-            match grid.decode() {
-                Ok((_, text)) if text.chars().count() <= SCAN_CHARS => self.add(FoundCode { text, corners }),
+        for (corners, text) in grids(view) {
+            let corners = corners.map(|[x, y]| [origin.0 + x * scale, origin.1 + y * scale]);
+            match text {
+                Some(text) if text.chars().count() <= SCAN_CHARS => self.add(FoundCode { text, corners }),
                 _ => unread += 1,
             }
         }
@@ -184,5 +198,47 @@ impl Found {
         if self.codes.len() < MOST && !self.codes.iter().any(same) {
             self.codes.push(code);
         }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn what_is_no_picture_is_refused_before_it_is_unpacked() {
+        assert_eq!(codes_in(b""), Err(ReadError::NotAPicture));
+        assert_eq!(codes_in(b"GIF89a\x01\0\x01\0"), Err(ReadError::NotAPicture));
+        assert_eq!(codes_in(&vec![0; PHOTO_BYTES + 1]), Err(ReadError::TooLarge { bytes: PHOTO_BYTES + 1 }));
+        // The head of a PNG that says it is 60 000 dots wide and high.
+        let mut huge = b"\x89PNG\r\n\x1a\n\0\0\0\x0dIHDR\0\0\xea\x60\0\0\xea\x60\x08\0\0\0\0".to_vec();
+        huge.extend([0x1c, 0x2a, 0x6d, 0x5a]);
+        assert!(codes_in(&huge).is_err());
+        let cut = [&b"\x89PNG\r\n\x1a\n"[..], &[0; 20]].concat();
+        assert!(matches!(codes_in(&cut), Err(ReadError::Unreadable { .. })));
+    }
+
+    #[test]
+    fn several_labels_in_one_picture_are_each_read_once() {
+        let label = |code: &str| {
+            let payload = format!("HTTP://10.0.0.20:8470/{code}");
+            crate::Label::Piece(crate::PieceLabel { code: code.into(), payload, ..Default::default() })
+        };
+        let labels = [label("7K-004TK"), label("7K-0051H"), label("7K-0063X")];
+        let paper = crate::paper("label-100x50").unwrap();
+        let mut sheet = GrayImage::from_pixel(1_000, 1_400, image::Luma([210]));
+        for (n, one) in labels.iter().enumerate() {
+            let png = crate::render_png(std::slice::from_ref(one), &crate::Onto::new(paper)).unwrap();
+            imageops::overlay(&mut sheet, &picture(&png.bytes).unwrap(), 90, 20 + 450 * n as i64);
+        }
+        let mut file = Vec::new();
+        sheet.write_to(&mut Cursor::new(&mut file), ImageFormat::Png).unwrap();
+        let photo = codes_in(&file).unwrap();
+        let mut texts: Vec<&str> = photo.codes.iter().map(|c| c.text.as_str()).collect();
+        texts.sort_unstable();
+        assert_eq!(
+            (photo.width, photo.height, texts),
+            (1_000, 1_400, labels.iter().map(crate::Label::payload).collect())
+        );
     }
 }
