@@ -49,6 +49,7 @@ fn file_of(answer: &Answer) -> Option<(&str, &str)> {
         Answer::StockExport(FileAnswer { name, data, .. })
         | Answer::Layout(FileAnswer { name, data, .. })
         | Answer::ReportFile(FileAnswer { name, data, .. })
+        | Answer::QuoteFile(FileAnswer { name, data, .. })
         | Answer::Ticket(FileAnswer { name, data, .. }) => Some((name, data)),
         Answer::Label(LabelAnswer { name, data, .. }) => Some((name, data)),
         _ => None,
@@ -57,7 +58,8 @@ fn file_of(answer: &Answer) -> Option<(&str, &str)> {
 
 /// Writes the file that an answer carries: a temporary file beside it, fsync, rename.
 pub fn write_answer(path: &Path, answer: &Answer) -> Result<(), Error> {
-    let Some((_, data)) = file_of(answer) else { return Ok(()) };
+    let none = || Error::fault(say!("error-database", what = "no file"));
+    let (_, data) = file_of(answer).ok_or_else(none)?;
     let bytes = download(data)?;
     let name = path.display().to_string();
     let wrong = |e: std::io::Error| match e.kind() {

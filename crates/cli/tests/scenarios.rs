@@ -58,6 +58,10 @@ fn run(command: &str, folder: &Path, number: u64) -> String {
         }
     }
     let text = format!("{out}{err}").replace(&format!("{}/", folder.display()), "./");
+    for file in text.lines().filter_map(|l| l.strip_prefix("Written to ./")) {
+        let written = fs::metadata(folder.join(file)).is_ok_and(|m| m.len() > 0);
+        assert!(written, "{command}: {file} was not written");
+    }
     format!("exit {status}\n{text}")
 }
 

@@ -1,6 +1,6 @@
 //! What the ticket says, one under the other, on as many pages as it needs.
 
-use super::{BODY, DPI, HEADING, PAGE_MM, SMALL, SMALL_STRONG, STRONG, Section, Style, TITLE, Table, Ticket};
+use super::{BODY, DPI, HEADING, PAGE_MM, SMALL, SMALL_STRONG, STRONG, Section, Style, TINY, TITLE, Table, Ticket};
 use super::{TicketPiece, picture, size};
 use crate::mark::{Dot, Frame, Lines, Mark};
 use crate::page::Page;
@@ -17,6 +17,8 @@ const FOOT_MM: f32 = 7.0;
 const MODULE_MM: f32 = 0.85;
 /// Room around a picture for the stop and its word, mm.
 const AROUND_MM: f32 = 9.0;
+/// A table with more columns than this is set in small type.
+const MANY_COLUMNS: usize = 7;
 /// Highest picture, mm.
 const PICTURE_MM: f32 = 150.0;
 
@@ -119,8 +121,10 @@ impl Flow {
         }
         self.need(30.0);
         self.gap(2.0);
-        self.paragraph(&section.title, HEADING, 2);
-        self.rule();
+        if !section.title.is_empty() {
+            self.paragraph(&section.title, HEADING, 2);
+            self.rule();
+        }
         for text in &section.lines {
             self.bulleted(text, section.urgent);
         }
@@ -154,10 +158,12 @@ impl Flow {
             return;
         }
         self.need(16.0);
-        self.row(&table.heads, table, SMALL, false);
+        // Many columns are set small at once, so that like cells look alike.
+        let (head, body) = if table.heads.len() > MANY_COLUMNS { (TINY, TINY) } else { (SMALL, BODY) };
+        self.row(&table.heads, table, head, false);
         for row in &table.rows {
-            self.need(BODY.size_mm * 1.7);
-            self.row(row, table, BODY, table.ticks);
+            self.need(body.size_mm * 1.7);
+            self.row(row, table, body, table.ticks);
             let y = self.room.y - 0.2 * DOTS;
             self.line((self.room.x, y), (self.room.right(), y), 0.12);
         }

@@ -143,6 +143,7 @@ mod size {
     pub const HEADING: f32 = 5.6;
     pub const BODY: f32 = 4.1;
     pub const SMALL: f32 = 3.3;
+    pub const TINY: f32 = 2.6;
     /// Smallest that anything is set in.
     pub const LEAST: f32 = 2.4;
 }
@@ -159,6 +160,7 @@ const HEADING: Style = Style { weight: Weight::Bold, size_mm: size::HEADING };
 const BODY: Style = Style { weight: Weight::Plain, size_mm: size::BODY };
 const STRONG: Style = Style { weight: Weight::Bold, size_mm: size::BODY };
 const SMALL: Style = Style { weight: Weight::Plain, size_mm: size::SMALL };
+const TINY: Style = Style { weight: Weight::Plain, size_mm: size::TINY };
 const SMALL_STRONG: Style = Style { weight: Weight::Bold, size_mm: size::SMALL };
 
 #[cfg(test)]
