@@ -99,6 +99,7 @@ test-rust: build
 test-slow: ## The searches for fits and the fold of the books again, over thousands of cases; properties with new seeds
 	$(call say,Slow tests)
 	cargo test --locked -p sheetloft-fit -p sheetloft-ledger -- --include-ignored
+	cargo test --locked -p sheetloft-tests --test simulator -- --include-ignored
 
 test-window: build .venv/ready
 	$(call say,The window from end to end)

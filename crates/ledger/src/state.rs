@@ -563,6 +563,9 @@ pub struct Device {
     pub id: Uuid,
     pub tag: String,
     pub public_key: String,
+    /// What people call it.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub name: Option<String>,
     pub through: Option<Uuid>,
     pub at_ms: u64,
 }

@@ -82,3 +82,9 @@ pub const LABEL_PNG_DOTS: u64 = 100_000_000;
 pub const LEAST_KEPT_UM: i64 = 1_000;
 /// Largest kerf, gap, margin or tolerance, in µm.
 pub const ALLOWANCE_UM: i64 = 200_000;
+/// Events of one batch that goes from device to device, in bytes; one action may be larger by itself.
+pub const BATCH_BYTES: usize = 4 << 20;
+/// Largest batch that is taken from outside, in bytes.
+pub const BATCH_BYTES_TAKEN: usize = 256 << 20;
+/// Most files of one folder through which devices exchange.
+pub const EXCHANGE_FILES: usize = 200_000;

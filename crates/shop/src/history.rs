@@ -156,6 +156,10 @@ fn one(shop: &Shop, reader: &Reader<'_>, event: &Event) -> Result<Say, Error> {
     };
     Ok(match body {
         Body::DeviceBegan(b) => say!("history-device-began", tag = &b.tag),
+        Body::DeviceNamed(b) => match (&b.tag, &b.name) {
+            (Some(tag), _) => say!("history-device-tagged", tag = tag),
+            (None, name) => say!("history-device-named", name = name.clone().unwrap_or_default()),
+        },
         Body::ShopNamed(b) => say!("history-shop-named", name = &b.name),
         Body::MaterialAdded(b) => say!("history-material-added", name = &b.name),
         Body::MaterialChanged(_) => {

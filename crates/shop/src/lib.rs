@@ -36,6 +36,7 @@ mod quote;
 mod rack;
 mod receive;
 mod remains;
+pub mod replica;
 mod report;
 pub mod say;
 mod scan;

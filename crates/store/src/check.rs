@@ -68,7 +68,11 @@ impl Store {
 
     fn check_chain(&self, found: &mut Vec<Finding>) -> Result<(), StoreError> {
         let keys: HashMap<Uuid, String> = self.read().devices()?.into_iter().map(|d| (d.id, d.public_key)).collect();
-        let sql = "SELECT e.hash, e.bytes, s.signature FROM event e LEFT JOIN seal s ON s.hash = e.hash ORDER BY e.device, e.number";
+        // Up to the end of a device's unbroken run nothing may be missing; what waits beyond has gaps.
+        let sql = "SELECT a.hash, a.bytes, s.signature FROM \
+                   (SELECT hash, device, number, bytes FROM event UNION ALL SELECT hash, device, number, bytes FROM waiting) a \
+                   JOIN run r ON r.device = a.device LEFT JOIN fork f ON f.device = a.device LEFT JOIN seal s ON s.hash = a.hash \
+                   WHERE a.number <= r.number AND a.number < coalesce(f.number, a.number + 1) ORDER BY a.device, a.number";
         let mut statement = self.conn.prepare(sql)?;
         let mut rows = statement.query([])?;
         let mut before: Option<(Uuid, u64, Hash)> = None;
@@ -210,7 +214,7 @@ impl Store {
     }
 }
 
-fn refold_all(conn: &rusqlite::Connection) -> Result<(), StoreError> {
+pub(crate) fn refold_all(conn: &rusqlite::Connection) -> Result<(), StoreError> {
     conn.execute_batch(
         "DELETE FROM piece; DELETE FROM thing; DELETE FROM charge; DELETE FROM stock; UPDATE event SET standing = 0;",
     )?;

@@ -25,6 +25,9 @@ pub enum StoreError {
     OpenElsewhere,
     #[error("the shop file cannot be written")]
     ReadOnly,
+    /// Another copy of this file went on writing under this device's name.
+    #[error("another copy of this shop file writes under the same name")]
+    Forked,
     #[error("the shop file is damaged: {what}")]
     Damaged { what: String },
     #[error("{}: {source}", path.display())]

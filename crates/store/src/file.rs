@@ -4,7 +4,7 @@ use std::fs;
 use std::path::{Path, PathBuf};
 use std::time::Duration;
 
-use rusqlite::{Connection, OpenFlags};
+use rusqlite::{Connection, OpenFlags, OptionalExtension};
 use uuid::Uuid;
 
 use crate::device::DeviceKey;
@@ -12,14 +12,17 @@ use crate::error::StoreError;
 use crate::stock::{self, Signer};
 
 /// The schema that this program writes.
-pub const SCHEMA: i32 = 2;
+pub const SCHEMA: i32 = 3;
 
 /// Marks a SQLite file as a shop file ("Shlf").
 const APPLICATION: i32 = 0x5368_6c66;
 
 /// Forward only; entry n leads from schema n to n + 1.
-const MIGRATIONS: &[&str] =
-    &[include_str!("../../../migrations/0001_first.sql"), include_str!("../../../migrations/0002_stock.sql")];
+const MIGRATIONS: &[&str] = &[
+    include_str!("../../../migrations/0001_first.sql"),
+    include_str!("../../../migrations/0002_stock.sql"),
+    include_str!("../../../migrations/0003_exchange.sql"),
+];
 
 /// How long to wait for others who are writing.
 pub(crate) const BUSY: Duration = Duration::from_secs(5);
@@ -116,9 +119,8 @@ impl Store {
         let Some(mut key) = DeviceKey::read(&self.path) else { return Ok(None) };
         let known: Option<u64> = self
             .conn
-            .query_row("SELECT max(number) FROM event WHERE device = ?1", [key.device], |row| {
-                row.get::<_, Option<i64>>(0)
-            })?
+            .query_row("SELECT number FROM run WHERE device = ?1", [key.device], |row| row.get::<_, i64>(0))
+            .optional()?
             .and_then(|n| u64::try_from(n).ok());
         // Behind: an older copy came back, its numbers would be given twice. Ahead: the program ended
         // between writing the events and acknowledging them; they are ours.
@@ -126,7 +128,11 @@ impl Store {
         if known < key.number {
             return Ok(None);
         }
-        key.number = known;
+        if key.number != known {
+            key.number = known;
+            // Put right at once: a backup that is restored later must be seen to be older.
+            key.write(&self.path)?;
+        }
         Ok(Some(key))
     }
 

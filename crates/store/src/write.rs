@@ -8,6 +8,7 @@ use sheetloft_ledger::body::Body;
 use sheetloft_ledger::code::{self, Noun};
 use sheetloft_ledger::event::{Clock, Envelope, Event, Hash, Thing, ThingKind, Touch};
 use sheetloft_ledger::fold::{self, Book, Standing};
+use sheetloft_ledger::mutant::{self, Mutant};
 use sheetloft_ledger::state::State;
 use uuid::Uuid;
 
@@ -16,7 +17,7 @@ use crate::device::DeviceKey;
 use crate::error::StoreError;
 use crate::file::Store;
 use crate::query::Reader;
-use crate::stock;
+use crate::{exchange, stock};
 
 /// Where new UUIDs come from, and what the wall clock says: given, so that a test can replay.
 pub trait Ids {
@@ -125,6 +126,9 @@ impl Tx<'_> {
             for thing in draft.touches {
                 let mut parents = SqlBook(conn).heads(thing)?;
                 parents.sort_unstable();
+                if mutant::on(Mutant::LostParent) {
+                    parents.truncate(1);
+                }
                 touches.push(Touch { thing, parents });
             }
             let (kind, version) = draft.body.kind();
@@ -180,6 +184,13 @@ impl Store {
         let Some(mut key) = self.key.clone() else { return Err(StoreError::ReadOnly.into()) };
         let transaction =
             self.conn.transaction_with_behavior(TransactionBehavior::Immediate).map_err(StoreError::from)?;
+        if transaction
+            .prepare_cached("SELECT 1 FROM fork WHERE device = ?1")
+            .and_then(|mut s| s.exists([key.device]))
+            .map_err(StoreError::from)?
+        {
+            return Err(StoreError::Forked.into());
+        }
         // Another program of the same device may have written since.
         key.number = last_event(&transaction, key.device)?.map_or(0, |(number, _)| number);
         let device = key.device;
@@ -210,16 +221,18 @@ impl Store {
     }
 }
 
-/// The device's last event.
+/// The device's last event, with effect or waiting: its own may come back from others after a backup was restored.
 fn last_event(conn: &Connection, device: Uuid) -> Result<Option<(u64, Hash)>, StoreError> {
-    let sql = "SELECT number, hash FROM event WHERE device = ?1 ORDER BY number DESC LIMIT 1";
+    let sql = "SELECT r.number, coalesce(e.hash, w.hash) FROM run r \
+               LEFT JOIN event e ON e.device = r.device AND e.number = r.number \
+               LEFT JOIN waiting w ON w.device = r.device AND w.number = r.number WHERE r.device = ?1";
     let row: Option<(i64, Vec<u8>)> =
         conn.prepare_cached(sql)?.query_row([device], |row| Ok((row.get(0)?, row.get(1)?))).optional()?;
     row.map(|(number, hash)| Ok((u64::try_from(number).unwrap_or(0), hash_from(&hash)?))).transpose()
 }
 
 /// The latest clock seen, of any device.
-fn latest_clock(conn: &Connection) -> Result<Clock, StoreError> {
+pub(crate) fn latest_clock(conn: &Connection) -> Result<Clock, StoreError> {
     let text: Option<String> = conn
         .prepare_cached("SELECT value FROM local WHERE key = 'clock'")?
         .query_row([], |row| row.get(0))
@@ -227,14 +240,14 @@ fn latest_clock(conn: &Connection) -> Result<Clock, StoreError> {
     Ok(text.map(|t| serde_json::from_str(&t)).transpose()?.unwrap_or_default())
 }
 
-fn remember_clock(conn: &Connection, clock: Clock) -> Result<(), StoreError> {
+pub(crate) fn remember_clock(conn: &Connection, clock: Clock) -> Result<(), StoreError> {
     conn.prepare_cached("REPLACE INTO local (key, value) VALUES ('clock', ?1)")?
         .execute([serde_json::to_string(&clock)?])?;
     Ok(())
 }
 
 /// Stores an event all of whose needs are here, and folds it in.
-fn insert(conn: &Connection, bytes: &[u8], event: &Arc<Event>) -> Result<Vec<Thing>, StoreError> {
+pub(crate) fn insert(conn: &Connection, bytes: &[u8], event: &Arc<Event>) -> Result<Vec<Thing>, StoreError> {
     let undoes = match &event.body {
         Some(Body::Undone(undo)) => Some(undo.action),
         _ => None,
@@ -256,6 +269,7 @@ fn insert(conn: &Connection, bytes: &[u8], event: &Arc<Event>) -> Result<Vec<Thi
         bytes
     ])?;
     let seq = conn.last_insert_rowid();
+    exchange::advance(conn, e.device)?;
     for touch in &e.touches {
         conn.prepare_cached("INSERT INTO touch (thing, seq, head) VALUES (?1, ?2, 0)")?
             .execute(params![touch.thing.id, seq])?;

@@ -89,6 +89,7 @@ macro_rules! bodies {
 
 bodies! {
     DeviceBegan     = "device began"     v 1, touches [Device],              shared,    lasting;
+    DeviceNamed     = "device named"     v 1, touches [Device],              shared,    lasting;
     ShopNamed       = "shop named"       v 1, touches [Setting],             shared,    lasting;
     MaterialAdded   = "material added"   v 4 reads 3 reads 2 reads 1, touches [Material],            shared,    undoable;
     MaterialChanged = "material changed" v 4 reads 3 reads 2 reads 1, touches [Material],            shared,    undoable;
@@ -154,6 +155,18 @@ pub struct DeviceBegan {
     pub tag: String,
     /// The device through which it joined; none for the shop's first.
     pub through: Option<Uuid>,
+}
+
+/// A device is called something else, or begins its codes with another tag.
+#[derive(Clone, PartialEq, Eq, Debug, Default, Serialize, Deserialize)]
+#[serde(deny_unknown_fields, default)]
+pub struct DeviceNamed {
+    /// What people call it.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub name: Option<String>,
+    /// The two characters that begin its codes from now on.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub tag: Option<String>,
 }
 
 /// The shop's name, unit and currency. The setting's UUID is the shop's.

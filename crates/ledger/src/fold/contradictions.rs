@@ -6,9 +6,10 @@ use std::sync::Arc;
 use super::judge::{Family, Judge};
 use super::settled::{Claim, settled};
 use super::step::used;
-use super::{Book, Standing, blocks};
+use super::{Book, Standing, inherited};
 use crate::body::Body;
 use crate::event::{Event, Hash, Thing, ThingKind};
+use crate::mutant::{self, Mutant};
 use crate::state::{Gone, Hold, Piece};
 
 /// Finds the standing holds of a piece and the uses that claim it, and whether any two contradict each other.
@@ -20,9 +21,13 @@ pub(super) fn mark_contradictions<B: Book>(
 ) -> Result<(), B::Error> {
     let thing = Thing::new(ThingKind::Piece, piece.id);
     if let Some(parent) = piece.from.filter(|_| born_of_a_use(piece.born, events)) {
-        let (blocked, gone) = blocks(&book.folded(Thing::new(ThingKind::Piece, parent))?);
-        piece.blocked = blocked;
-        if gone && piece.gone.is_none() {
+        let parent = book.folded(Thing::new(ThingKind::Piece, parent))?;
+        let from_it = inherited(&parent);
+        piece.blocked = from_it.blocked;
+        if parent.state.is_some() {
+            piece.lot = from_it.lot;
+        }
+        if from_it.gone && piece.gone.is_none() {
             piece.set_aside = true;
             piece.gone = Some(Gone::Nothing);
         }
@@ -79,6 +84,7 @@ pub(super) fn mark_contradictions<B: Book>(
         holds[i + 1..].iter().any(|(b, of_b)| of_a.orders != of_b.orders && concurrent(a.hash, b.hash))
     });
     piece.conflict = different_uses || hold_against_use || hold_against_hold || settlements_differ;
+    piece.conflict &= !mutant::on(Mutant::ConflictDropped);
     piece.holds = holds
         .iter()
         .map(|(event, held)| Hold { event: event.hash, plan: held.plan, orders: held.orders.clone() })

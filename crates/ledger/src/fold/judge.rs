@@ -9,6 +9,7 @@ use super::settled::{Settlement, Target};
 use super::{Book, Standing};
 use crate::body::{Body, LotAdjusted, LotCorrected};
 use crate::event::{Event, Hash, Thing, ThingKind};
+use crate::mutant::{self, Mutant};
 
 /// Finds out, once for each event, whether it counts. A pure function of the set of events in the book.
 #[derive(Default)]
@@ -236,6 +237,11 @@ pub fn canonical_order(thing: Thing, events: &[Arc<Event>]) -> Vec<Arc<Event>> {
         }
     }
     let mut order = Vec::with_capacity(by_hash.len());
+    if mutant::on(Mutant::OrderByClock) {
+        order.extend(by_hash.values().copied().cloned());
+        order.sort_by_key(|e| (e.envelope.clock, e.hash));
+        return order;
+    }
     while let Some(hash) = ready.pop_first() {
         order.push(by_hash[&hash].clone());
         for next in then.remove(&hash).unwrap_or_default() {

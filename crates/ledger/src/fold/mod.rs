@@ -12,6 +12,7 @@ use uuid::Uuid;
 
 use crate::body::Body;
 use crate::event::{Event, Hash, Thing, ThingKind};
+use crate::mutant::{self, Mutant};
 use crate::state::State;
 
 mod contradictions;
@@ -112,13 +113,16 @@ pub fn refold<B: Book>(book: &mut B, mut queue: BTreeSet<Thing>) -> Result<BTree
                 queue.extend(Some(Thing::new(ThingKind::Piece, piece)).filter(|t| !judged.contains(t)));
             }
             queue.extend(judge.hangs_on(book, &event)?.into_iter().filter(|t| !judged.contains(t)));
+            if settled::settled(&event).is_some() {
+                queue.extend(children(book, &mut judge, thing)?.into_iter().filter(|t| !judged.contains(t)));
+            }
         }
     }
     let mut queue = judged;
     while let Some(thing) = queue.pop_first() {
         let before = book.folded(thing)?;
         let after = fold_thing(book, &mut judge, thing)?;
-        if blocks(&before) != blocks(&after) {
+        if inherited(&before) != inherited(&after) {
             queue.extend(children(book, &mut judge, thing)?);
         }
         if before != after {
@@ -129,13 +133,26 @@ pub fn refold<B: Book>(book: &mut B, mut queue: BTreeSet<Thing>) -> Result<BTree
     Ok(written)
 }
 
-/// What the pieces that come out of a piece take over from it: that they must not be planned with, that there are none.
-fn blocks(folded: &Folded) -> (bool, bool) {
-    let (blocked, gone) = match &folded.state {
-        Some(State::Piece(p)) => (p.conflict || p.blocked || p.set_aside, p.gone.is_some()),
-        _ => (false, false),
-    };
-    (folded.frozen || blocked, gone)
+/// What the pieces that come out of a piece take over from it.
+#[derive(PartialEq, Eq, Default)]
+struct Inherited {
+    /// They must not be planned with.
+    blocked: bool,
+    /// There are none: a person settled that there is no such piece.
+    gone: bool,
+    /// The lot whose books they belong to; a use may have been settled to be of a piece of another lot.
+    lot: Option<Uuid>,
+}
+
+fn inherited(folded: &Folded) -> Inherited {
+    match &folded.state {
+        Some(State::Piece(p)) => Inherited {
+            blocked: folded.frozen || p.conflict || p.blocked || p.set_aside,
+            gone: p.gone.is_some(),
+            lot: p.lot,
+        },
+        _ => Inherited { blocked: folded.frozen, ..Inherited::default() },
+    }
 }
 
 /// The pieces born by uses of a piece.
@@ -162,7 +179,7 @@ fn directly<B: Book>(book: &B, event: &Event) -> Result<Option<Vec<NewState>>, B
     for touch in &event.envelope.touches {
         let mut heads = book.heads(touch.thing)?;
         heads.sort_unstable();
-        if heads != touch.parents {
+        if heads != touch.parents && !mutant::on(Mutant::OrderByArrival) {
             return Ok(None);
         }
         let folded = book.folded(touch.thing)?;

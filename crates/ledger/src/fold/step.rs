@@ -32,9 +32,16 @@ pub(super) fn step(state: Option<State>, thing: Thing, event: &Event, aside: boo
             id: thing.id,
             tag: b.tag.clone(),
             public_key: b.public_key.clone(),
+            name: None,
             through: b.through,
             at_ms,
         })),
+        (Body::DeviceNamed(b), ThingKind::Device) => {
+            let mut device = state.and_then(State::device)?;
+            device.name = b.name.clone().or(device.name);
+            b.tag.iter().for_each(|tag| device.tag.clone_from(tag));
+            Some(State::Device(device))
+        }
         (Body::ShopNamed(b), ThingKind::Setting) => {
             Some(State::Setting(Setting { id: thing.id, data: b.clone(), address: None }))
         }

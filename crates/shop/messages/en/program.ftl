@@ -181,6 +181,8 @@ history-held = Held { $count ->
     [one] one piece
    *[other] { $count } pieces
 } for plan { $plan }
+history-device-tagged = Codes of this device begin with { $tag } from now on: another device had the same two characters
+history-device-named = This device is called { $name }
 history-settled = Settled what happened to { $piece }
 history-labelled = Made { $count ->
     [one] a label
@@ -528,6 +530,7 @@ refused-piece-cut = { $piece } of plan { $plan } has been cut already.
 refused-piece-gone = A piece of plan { $plan } was taken back: make the plan again.
 refused-plan-cut = Plan { $plan } has been cut: make a new plan for what is missing.
 refused-plan-empty = Plan { $plan } has no pieces: nothing could be placed.
+refused-forked = Another copy of this shop file works under the same name. Give this one a new name first: sheetloft sync rename
 refused-open-elsewhere = Another window or program has this shop open: close it there, so that nothing written there is lost, then restore.
 refused-plan-held = The pieces of plan { $plan } are held already.
 refused-plan-not-held = The pieces of plan { $plan } are not held.

@@ -1,0 +1,538 @@
+//! Exchange with other devices: what is here, what another one lacks, and taking in what it has.
+//!
+//! Everything here is idempotent: an event that is here already changes nothing. What is taken in is checked first:
+//! its hash is worked out from its bytes, its device's events follow each other by `prev`, and a seal of that device
+//! covers them; what is not so covered is refused and named. An event takes effect once everything that it builds on
+//! has; until then it waits.
+
+use std::collections::{BTreeMap, BTreeSet, HashSet, VecDeque};
+use std::sync::Arc;
+
+use rusqlite::{Connection, OptionalExtension, TransactionBehavior, params};
+use sheetloft_ledger::body::Body;
+use sheetloft_ledger::event::EventError;
+use sheetloft_ledger::event::{Event, Hash, Thing, ThingKind};
+use sheetloft_ledger::exchange::{Have, Refused, Runs, Sealed, TakenIn, WhyRefused};
+use sheetloft_ledger::fold::{Book as _, Folded};
+use sheetloft_ledger::mutant::{self, Mutant};
+use sheetloft_ledger::state::State;
+use uuid::Uuid;
+
+use crate::book::{SqlBook, hash_from};
+use crate::check::refold_all;
+use crate::device::seal_holds;
+use crate::error::StoreError;
+use crate::file::Store;
+use crate::query::Reader;
+use crate::stock;
+use crate::write::{insert, latest_clock, remember_clock};
+
+/// A clock further ahead than this is not followed, so that one device with a wrong date does not date all others'.
+const CLOCK_AHEAD_MS: u64 = 10 * 60 * 1_000;
+
+/// How far back both sides of a fork are looked through at a time, in events.
+const FORK_STEP: u64 = 500;
+
+/// How many events wait, and what for.
+#[derive(Clone, Default, PartialEq, Eq, Debug)]
+pub struct Waiting {
+    /// Events that are here without effect.
+    pub events: u64,
+    /// Things that a newer program changed.
+    pub unknown: u64,
+    /// Devices of which two copies went on writing, with the number from which on nothing counts.
+    pub forked: Vec<(Uuid, u64)>,
+}
+
+/// One device's events, by number; two copies of a device may have given a number twice.
+type ByNumber = BTreeMap<(u64, Hash), (Event, Sealed)>;
+
+impl Reader<'_> {
+    /// What is here, by device.
+    pub fn runs(&self) -> Result<Runs, StoreError> {
+        let mut statement =
+            self.0.prepare_cached("SELECT r.device, r.number, f.number FROM run r LEFT JOIN fork f USING (device)")?;
+        let rows: Vec<(Uuid, i64, Option<i64>)> =
+            statement.query_map([], |row| Ok((row.get(0)?, row.get(1)?, row.get(2)?)))?.collect::<Result<_, _>>()?;
+        let mut runs = Runs::new();
+        for (device, number, fork) in rows {
+            let forked = match fork {
+                None => None,
+                Some(from) => {
+                    let mut all = Vec::new();
+                    for (hash, _) in stored_from(self.0, device, from)? {
+                        all.extend(hash.0);
+                    }
+                    Some(Hash::of(&all))
+                }
+            };
+            let mut run = fork.map_or(number, |from| number.min(from - 1));
+            if mutant::on(Mutant::HighestNumber) {
+                let all = stored_from(self.0, device, 1)?;
+                let numbers = all.iter().filter_map(|(_, sealed)| Event::read(&sealed.bytes).ok());
+                let highest = numbers.map(|e| e.envelope.number).max().unwrap_or(0);
+                run = i64::try_from(highest).unwrap_or(run);
+            }
+            let run = u64::try_from(run).unwrap_or(0);
+            runs.insert(device, Have { run, last: self.hash_at(device, run)?, forked });
+        }
+        Ok(runs)
+    }
+
+    /// Events that somebody who has `theirs` lacks, in an order in which they can be taken in; about so many bytes at
+    /// most, and always whole actions. Empty where they lack nothing.
+    pub fn lacking(&self, theirs: &Runs, bytes_most: usize) -> Result<Vec<Sealed>, StoreError> {
+        let mine = self.runs()?;
+        let mut found: Vec<(i64, Sealed)> = Vec::new();
+        let mut bytes = 0;
+        for (device, have) in &mine {
+            let other = theirs.get(device).copied().unwrap_or_default();
+            if have.forked.is_some() && have.forked != other.forked {
+                // Whoever does not know of the fork yet needs both sides of it.
+                let from = i64::try_from(have.run.min(other.run)).unwrap_or(0) + 1;
+                for (hash, sealed) in stored_from(self.0, *device, from)? {
+                    found.push((sequence(self.0, hash)?, sealed));
+                }
+                continue;
+            }
+            let mut from = other.run;
+            // They have other events under these numbers: both need to see where that begins.
+            if other.run <= have.run
+                && other
+                    .last
+                    .is_some_and(|last| !matches!(self.hash_at(*device, other.run), Ok(Some(mine)) if mine == last))
+            {
+                from = from.saturating_sub(FORK_STEP);
+            }
+            if from >= have.run {
+                continue;
+            }
+            let (from, to) = (i64::try_from(from).unwrap_or(0), i64::try_from(have.run).unwrap_or(0));
+            let sql = "SELECT e.seq, e.bytes, s.signature, e.number FROM event e LEFT JOIN seal s USING (hash) \
+                       WHERE e.device = ?1 AND e.number > ?2 AND e.number <= ?3 \
+                       UNION ALL SELECT 9223372036854775807, w.bytes, s.signature, w.number FROM waiting w \
+                       LEFT JOIN seal s USING (hash) WHERE w.device = ?1 AND w.number > ?2 AND w.number <= ?3 \
+                       ORDER BY 4";
+            let mut statement = self.0.prepare_cached(sql)?;
+            let mut rows = statement.query(params![device, from, to])?;
+            while let Some(row) = rows.next()? {
+                let sealed = Sealed { bytes: row.get(1)?, seal: seal_from(row.get(2)?) };
+                bytes += sealed.bytes.len();
+                let whole = sealed.seal.is_some();
+                found.push((row.get(0)?, sealed));
+                if whole && bytes >= bytes_most {
+                    break;
+                }
+            }
+            if bytes >= bytes_most {
+                break;
+            }
+        }
+        found.sort_by_key(|(seq, _)| *seq);
+        Ok(found.into_iter().map(|(_, sealed)| sealed).collect())
+    }
+
+    /// The hash of a device's event with this number, if exactly one is here.
+    pub fn hash_at(&self, device: Uuid, number: u64) -> Result<Option<Hash>, StoreError> {
+        let mut found = stored_at(self.0, device, i64::try_from(number).unwrap_or(i64::MAX))?;
+        Ok(if found.len() == 1 { found.pop().map(|(hash, _)| hash) } else { None })
+    }
+
+    /// Whether an event is here, with effect or waiting.
+    pub fn has(&self, hash: Hash) -> Result<bool, StoreError> {
+        let sql = "SELECT 1 FROM event WHERE hash = ?1 UNION ALL SELECT 1 FROM waiting WHERE hash = ?1";
+        Ok(self.0.prepare_cached(sql)?.exists([&hash.0[..]])?)
+    }
+
+    /// The events of a thing that no other is built on.
+    pub fn heads(&self, thing: Thing) -> Result<Vec<Hash>, StoreError> {
+        SqlBook(self.0).heads(thing)
+    }
+
+    /// What waits.
+    pub fn waiting(&self) -> Result<Waiting, StoreError> {
+        let count = |sql: &str| -> Result<u64, StoreError> {
+            let n: i64 = self.0.prepare_cached(sql)?.query_row([], |row| row.get(0))?;
+            Ok(u64::try_from(n).unwrap_or(0))
+        };
+        let mut statement = self.0.prepare_cached("SELECT device, number FROM fork ORDER BY device")?;
+        let forked = statement
+            .query_map([], |row| Ok((row.get(0)?, u64::try_from(row.get::<_, i64>(1)?).unwrap_or(0))))?
+            .collect::<Result<_, _>>()?;
+        Ok(Waiting {
+            events: count("SELECT count(*) FROM waiting")?,
+            unknown: count(
+                "SELECT (SELECT count(*) FROM piece WHERE frozen = 1) + (SELECT count(*) FROM thing WHERE frozen = 1)",
+            )?,
+            forked,
+        })
+    }
+}
+
+impl Store {
+    /// Takes events in, in one transaction. `now_ms` is the wall clock's.
+    pub fn take_in(&mut self, shop: Uuid, now_ms: u64, events: Vec<Sealed>) -> Result<TakenIn, StoreError> {
+        if self.is_read_only() {
+            return Err(StoreError::ReadOnly);
+        }
+        let mut taken = TakenIn::default();
+        let mut of_device: BTreeMap<Uuid, ByNumber> = BTreeMap::new();
+        for sealed in events {
+            match Event::read(&sealed.bytes) {
+                Ok(event) if event.envelope.shop != shop => taken.refused.push(refused(&event, WhyRefused::OtherShop)),
+                Ok(event) => {
+                    let of = of_device.entry(event.envelope.device).or_default();
+                    of.insert((event.envelope.number, event.hash), (event, sealed));
+                }
+                Err(e) => taken.refused.push(unreadable(&sealed.bytes, &e)),
+            }
+        }
+        let signer = self.signer;
+        let tx = self.conn.transaction_with_behavior(TransactionBehavior::Immediate)?;
+        let mut clock = latest_clock(&tx)?;
+        let mut ready: VecDeque<(Uuid, Uuid)> = VecDeque::new();
+        let mut forks = BTreeSet::new();
+        for (device, events) in of_device {
+            let mut fresh = Vec::new();
+            for (event, sealed) in events.into_values() {
+                if !Reader(&tx).has(event.hash)? {
+                    fresh.push((event, sealed));
+                }
+            }
+            let covered = covered(&tx, device, &fresh)?;
+            for (event, sealed) in fresh {
+                if !covered.contains(&event.hash) {
+                    taken.refused.push(refused(&event, WhyRefused::NotSealed));
+                    continue;
+                }
+                let seen = event.envelope.clock;
+                if seen > clock && seen.ms <= now_ms.saturating_add(CLOCK_AHEAD_MS) {
+                    clock = seen;
+                }
+                taken.new += 1;
+                forks.extend(keep(&tx, &event, &sealed)?.map(|number| (device, number)));
+                ready.push_back((device, event.envelope.action));
+            }
+        }
+        remember_clock(&tx, clock)?;
+        let mut changed = BTreeSet::new();
+        for (device, number) in forks {
+            changed.extend(freeze(&tx, device, number)?);
+        }
+        while let Some((device, action)) = ready.pop_front() {
+            changed.extend(give_effect(&tx, device, action, &mut ready)?);
+        }
+        if let Some(signer) = signer {
+            let pieces = changed.iter().filter(|t: &&Thing| t.kind == ThingKind::Piece).map(|t| t.id);
+            stock::sign(&tx, signer, pieces)?;
+        }
+        tx.commit()?;
+        taken.refused.sort_by_key(|r| (r.device, r.number));
+        taken.refused.dedup_by_key(|r| r.device);
+        taken.changed = changed.into_iter().collect();
+        Ok(taken)
+    }
+
+    /// Whether another copy of this device's shop file went on writing under its name.
+    pub fn is_forked(&self) -> Result<bool, StoreError> {
+        let Some(device) = self.device() else { return Ok(false) };
+        Ok(self.conn.prepare_cached("SELECT 1 FROM fork WHERE device = ?1")?.exists([device])?)
+    }
+}
+
+fn refused(event: &Event, why: WhyRefused) -> Refused {
+    Refused { device: event.envelope.device, number: event.envelope.number, why }
+}
+
+/// Names an event that cannot be read by as much of its envelope as can be.
+fn unreadable(bytes: &[u8], error: &EventError) -> Refused {
+    #[derive(serde::Deserialize)]
+    struct Names {
+        device: Uuid,
+        number: u64,
+    }
+    let names: Option<Names> = serde_json::from_slice(bytes).ok();
+    Refused {
+        device: names.as_ref().map_or(Uuid::nil(), |n| n.device),
+        number: names.map_or(0, |n| n.number),
+        why: WhyRefused::Unreadable(error.to_string()),
+    }
+}
+
+fn seal_from(bytes: Option<Vec<u8>>) -> Option<[u8; 64]> {
+    bytes?.try_into().ok()
+}
+
+/// Which of a device's new events a good seal covers: each one that is followed, by `prev`, by a sealed one.
+fn covered(conn: &Connection, device: Uuid, events: &[(Event, Sealed)]) -> Result<HashSet<Hash>, StoreError> {
+    let Some(key) = public_key(conn, device, events)? else { return Ok(HashSet::new()) };
+    let by_hash: BTreeMap<Hash, &(Event, Sealed)> = events.iter().map(|e| (e.0.hash, e)).collect();
+    let mut covered = HashSet::new();
+    for (event, sealed) in events.iter().rev() {
+        // Covered by its own seal, or by what came before and was checked then.
+        let own = sealed.seal.as_ref().is_some_and(|seal| seal_holds(&key, event.hash, seal));
+        if !own && !is_followed(conn, event)? {
+            continue;
+        }
+        let mut at = Some(event);
+        while let Some(event) = at.filter(|e| covered.insert(e.hash)) {
+            let before = event.envelope.prev.and_then(|prev| by_hash.get(&prev)).map(|(e, _)| e);
+            at = before.filter(|b| b.envelope.number + 1 == event.envelope.number);
+        }
+    }
+    // The first one has nothing before it, and every other one has.
+    let first = |e: &Event| (e.envelope.number == 1) == e.envelope.prev.is_none() && e.envelope.number > 0;
+    covered.retain(|hash| by_hash.get(hash).is_some_and(|(e, _)| first(e)));
+    Ok(covered)
+}
+
+/// Whether the device's next event is here already, and names this one as the one before.
+fn is_followed(conn: &Connection, event: &Event) -> Result<bool, StoreError> {
+    let next = i64::try_from(event.envelope.number).unwrap_or(i64::MAX).saturating_add(1);
+    let after = stored_at(conn, event.envelope.device, next)?;
+    Ok(after.iter().any(|(_, later)| Event::read(&later.bytes).is_ok_and(|l| l.envelope.prev == Some(event.hash))))
+}
+
+/// A device's public key: as it stands in the event by which it began, here or among those that came with it.
+fn public_key(conn: &Connection, device: Uuid, events: &[(Event, Sealed)]) -> Result<Option<String>, StoreError> {
+    let Folded { state, .. } = Reader(conn).folded(Thing::new(ThingKind::Device, device))?;
+    if let Some(known) = state.and_then(State::device) {
+        return Ok(Some(known.public_key));
+    }
+    let mut firsts: Vec<Event> = Vec::new();
+    for (_, sealed) in stored_at(conn, device, 1)? {
+        firsts.extend(Event::read(&sealed.bytes).ok());
+    }
+    let began = |e: &Event| match &e.body {
+        Some(Body::DeviceBegan(b))
+            if e.envelope.number == 1 && e.things().eq([Thing::new(ThingKind::Device, device)]) =>
+        {
+            Some(b.public_key.clone())
+        }
+        _ => None,
+    };
+    Ok(firsts.iter().chain(events.iter().map(|(e, _)| e)).find_map(began))
+}
+
+/// Events of a device with one number, whether with effect or waiting.
+fn stored_at(conn: &Connection, device: Uuid, number: i64) -> Result<Vec<(Hash, Sealed)>, StoreError> {
+    stored(conn, "= ?2", device, number)
+}
+
+/// Events of a device from a number on, by number, then hash.
+fn stored_from(conn: &Connection, device: Uuid, number: i64) -> Result<Vec<(Hash, Sealed)>, StoreError> {
+    stored(conn, ">= ?2", device, number)
+}
+
+fn stored(conn: &Connection, which: &str, device: Uuid, number: i64) -> Result<Vec<(Hash, Sealed)>, StoreError> {
+    let sql = format!(
+        "SELECT e.hash, e.bytes, s.signature, e.number FROM event e LEFT JOIN seal s USING (hash) \
+         WHERE e.device = ?1 AND e.number {which} \
+         UNION ALL SELECT w.hash, w.bytes, s.signature, w.number FROM waiting w LEFT JOIN seal s USING (hash) \
+         WHERE w.device = ?1 AND w.number {which} ORDER BY 4, 1"
+    );
+    let mut statement = conn.prepare_cached(&sql)?;
+    let mut rows = statement.query(params![device, number])?;
+    let mut found = Vec::new();
+    while let Some(row) = rows.next()? {
+        let hash = hash_from(row.get_ref(0)?.as_blob().map_err(rusqlite::Error::from)?)?;
+        found.push((hash, Sealed { bytes: row.get(1)?, seal: seal_from(row.get(2)?) }));
+    }
+    Ok(found)
+}
+
+/// An event's place in the order of taking effect here; last where it waits.
+fn sequence(conn: &Connection, hash: Hash) -> Result<i64, StoreError> {
+    let mut statement = conn.prepare_cached("SELECT seq FROM event WHERE hash = ?1")?;
+    Ok(statement.query_row([&hash.0[..]], |row| row.get(0)).optional()?.unwrap_or(i64::MAX))
+}
+
+/// Keeps an event that is new here, without effect yet. Returns the number at which its device turns out forked.
+fn keep(conn: &Connection, event: &Event, sealed: &Sealed) -> Result<Option<u64>, StoreError> {
+    let e = &event.envelope;
+    let number = i64::try_from(e.number).map_err(|_| StoreError::Damaged { what: "event number".into() })?;
+    let beside = stored_at(conn, e.device, number)?;
+    let before = if e.number > 1 { stored_at(conn, e.device, number - 1)? } else { Vec::new() };
+    let after = stored_at(conn, e.device, number + 1)?;
+    conn.prepare_cached(
+        "INSERT INTO waiting (hash, device, number, action, own, bytes) VALUES (?1, ?2, ?3, ?4, 0, ?5)",
+    )?
+    .execute(params![&event.hash.0[..], e.device, number, e.action, sealed.bytes])?;
+    if let Some(seal) = &sealed.seal {
+        conn.prepare_cached("INSERT OR IGNORE INTO seal (hash, signature) VALUES (?1, ?2)")?
+            .execute(params![&event.hash.0[..], &seal[..]])?;
+    }
+    advance(conn, e.device)?;
+    let follows = |later: &Sealed| Event::read(&later.bytes).is_ok_and(|l| l.envelope.prev == Some(event.hash));
+    Ok(if !before.is_empty() && before.iter().all(|(hash, _)| Some(*hash) != e.prev) {
+        Some(e.number - 1)
+    } else if !beside.is_empty() || (!after.is_empty() && !after.iter().any(|(_, later)| follows(later))) {
+        Some(e.number)
+    } else {
+        None
+    })
+}
+
+/// Moves the end of a device's unbroken run forward over what is here.
+pub(crate) fn advance(conn: &Connection, device: Uuid) -> Result<(), StoreError> {
+    let mut statement = conn.prepare_cached("SELECT number FROM run WHERE device = ?1")?;
+    let before: i64 = statement.query_row([device], |row| row.get(0)).optional()?.unwrap_or(0);
+    let mut run = before;
+    let sql = "SELECT 1 FROM event WHERE device = ?1 AND number = ?2 \
+               UNION ALL SELECT 1 FROM waiting WHERE device = ?1 AND number = ?2";
+    let mut there = conn.prepare_cached(sql)?;
+    while there.exists(params![device, run + 1])? {
+        run += 1;
+    }
+    if run != before {
+        conn.prepare_cached("REPLACE INTO run (device, number) VALUES (?1, ?2)")?.execute(params![device, run])?;
+    }
+    Ok(())
+}
+
+/// Gives a waiting action effect if everything that it needs has; else notes what it lacks. Actions that waited for it
+/// are added to `ready`.
+fn give_effect(
+    conn: &Connection,
+    device: Uuid,
+    action: Uuid,
+    ready: &mut VecDeque<(Uuid, Uuid)>,
+) -> Result<Vec<Thing>, StoreError> {
+    let mut statement =
+        conn.prepare_cached("SELECT bytes FROM waiting WHERE action = ?1 AND device = ?2 ORDER BY number, hash")?;
+    let mut rows = statement.query(params![action, device])?;
+    let mut events: Vec<(Vec<u8>, Arc<Event>)> = Vec::new();
+    while let Some(row) = rows.next()? {
+        let bytes: Vec<u8> = row.get(0)?;
+        let event = Arc::new(Event::read(&bytes)?);
+        events.push((bytes, event));
+    }
+    drop(rows);
+    let (Some((_, first)), Some((_, last))) = (events.first(), events.last()) else { return Ok(Vec::new()) };
+    let in_a_row = events.windows(2).all(|w| w[1].1.envelope.prev == Some(w[0].1.hash) && w[0].1.envelope.more);
+    if last.envelope.more || !in_a_row {
+        return Ok(Vec::new());
+    }
+    let from: Option<i64> = conn
+        .prepare_cached("SELECT number FROM fork WHERE device = ?1")?
+        .query_row([device], |row| row.get(0))
+        .optional()?;
+    if from.is_some_and(|from| i64::try_from(last.envelope.number).unwrap_or(i64::MAX) >= from) {
+        return Ok(Vec::new());
+    }
+    let want = |missing: Hash| -> Result<(), StoreError> {
+        conn.prepare_cached("INSERT OR IGNORE INTO want (missing, device, action) VALUES (?1, ?2, ?3)")?
+            .execute(params![&missing.0[..], device, action])?;
+        Ok(())
+    };
+    // What comes before on its own device need only be here: it may have to wait for something else.
+    if let Some(prev) = first.envelope.prev
+        && !Reader(conn).has(prev)?
+    {
+        want(prev)?;
+        return Ok(Vec::new());
+    }
+    let own: HashSet<Hash> = events.iter().map(|(_, e)| e.hash).collect();
+    let mut in_effect = conn.prepare_cached("SELECT 1 FROM event WHERE hash = ?1")?;
+    for (_, event) in &events {
+        for parent in event.envelope.touches.iter().flat_map(|t| &t.parents).filter(|p| !own.contains(p)) {
+            if !in_effect.exists([&parent.0[..]])? {
+                want(*parent)?;
+                return Ok(Vec::new());
+            }
+        }
+    }
+    let mut changed = Vec::new();
+    for (bytes, event) in &events {
+        conn.prepare_cached("DELETE FROM waiting WHERE hash = ?1")?.execute([&event.hash.0[..]])?;
+        changed.extend(insert(conn, bytes, event)?);
+        let mut waiting = conn.prepare_cached("SELECT device, action FROM want WHERE missing = ?1")?;
+        for other in waiting.query_map([&event.hash.0[..]], |row| Ok((row.get(0)?, row.get(1)?)))? {
+            ready.push_back(other?);
+        }
+        conn.prepare_cached("DELETE FROM want WHERE missing = ?1")?.execute([&event.hash.0[..]])?;
+    }
+    // The next of the same device may have waited for this to be here.
+    let next = i64::try_from(last.envelope.number).unwrap_or(i64::MAX).saturating_add(1);
+    let mut statement = conn.prepare_cached("SELECT action FROM waiting WHERE device = ?1 AND number = ?2")?;
+    for other in statement.query_map(params![device, next], |row| row.get(0))? {
+        ready.push_back((device, other?));
+    }
+    Ok(changed)
+}
+
+/// Two copies of one device went on writing: from this number on its events have no effect, nor has what was built on
+/// them, until a person has given one copy a new name. Everything else goes on.
+fn freeze(conn: &Connection, device: Uuid, number: u64) -> Result<Vec<Thing>, StoreError> {
+    let number = i64::try_from(number).unwrap_or(i64::MAX);
+    conn.prepare_cached(
+        "INSERT INTO fork (device, number) VALUES (?1, ?2) \
+         ON CONFLICT DO UPDATE SET number = min(number, excluded.number)",
+    )?
+    .execute(params![device, number])?;
+    // An action is taken back whole, and whatever was built on it with it.
+    let mut events = Vec::new();
+    {
+        let mut statement =
+            conn.prepare_cached("SELECT bytes, device = ?1 AND number >= ?2 FROM event ORDER BY seq")?;
+        let mut rows = statement.query(params![device, number])?;
+        while let Some(row) = rows.next()? {
+            let event = Event::read(row.get_ref(0)?.as_blob().map_err(rusqlite::Error::from)?)?;
+            events.push((event, row.get::<_, bool>(1)?));
+        }
+    }
+    let mut out: HashSet<Hash> = HashSet::new();
+    let mut actions: HashSet<(Uuid, Uuid)> = HashSet::new();
+    loop {
+        let before = out.len();
+        for (event, forked) in &events {
+            let e = &event.envelope;
+            let built_on = || e.touches.iter().flat_map(|t| &t.parents).any(|p| out.contains(p));
+            if *forked || actions.contains(&(e.device, e.action)) || built_on() {
+                out.insert(event.hash);
+                actions.insert((e.device, e.action));
+            }
+        }
+        if out.len() == before {
+            break;
+        }
+    }
+    if out.is_empty() {
+        return Ok(Vec::new());
+    }
+    let mut changed: BTreeSet<Thing> = BTreeSet::new();
+    for (event, _) in events.iter().filter(|(e, _)| out.contains(&e.hash)) {
+        changed.extend(event.things());
+        let hash = &event.hash.0[..];
+        conn.prepare_cached(
+            "INSERT INTO waiting (hash, device, number, action, own, bytes) \
+             SELECT hash, device, number, action, 1, bytes FROM event WHERE hash = ?1",
+        )?
+        .execute([hash])?;
+        conn.prepare_cached("DELETE FROM touch WHERE seq = (SELECT seq FROM event WHERE hash = ?1)")?
+            .execute([hash])?;
+        conn.prepare_cached("DELETE FROM event WHERE hash = ?1")?.execute([hash])?;
+        for parent in event.envelope.touches.iter().flat_map(|t| &t.parents).filter(|p| out.contains(p)) {
+            conn.prepare_cached("INSERT OR IGNORE INTO want (missing, device, action) VALUES (?1, ?2, ?3)")?
+                .execute(params![&parent.0[..], event.envelope.device, event.envelope.action])?;
+        }
+    }
+    for thing in &changed {
+        mend_heads(conn, *thing)?;
+    }
+    refold_all(conn)?;
+    Ok(changed.into_iter().collect())
+}
+
+/// Works out anew which events of a thing no other one is built on.
+fn mend_heads(conn: &Connection, thing: Thing) -> Result<(), StoreError> {
+    let events = SqlBook(conn).events_of(thing)?;
+    let inner: HashSet<Hash> = events.iter().flat_map(|e| e.parents_in(thing).to_vec()).collect();
+    for event in events {
+        conn.prepare_cached(
+            "UPDATE touch SET head = ?3 WHERE thing = ?1 AND seq = (SELECT seq FROM event WHERE hash = ?2)",
+        )?
+        .execute(params![thing.id, &event.hash.0[..], !inner.contains(&event.hash)])?;
+    }
+    Ok(())
+}

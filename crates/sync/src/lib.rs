@@ -1,0 +1,12 @@
+//! Exchange of events between devices, and its carriers.
+//!
+//! Each side says, for each device, the unbroken run of numbers that it has (never the highest), and gets what it
+//! lacks. Everything is idempotent: a carrier may drop, repeat and reorder, and whatever comes is checked by the shop
+//! file that takes it in. Nothing here knows the shop file; it is a [`Replica`].
+
+pub mod batch;
+pub mod folder;
+mod replica;
+
+pub use replica::{Problem, Replica, Report};
+pub use sheetloft_ledger::limits;

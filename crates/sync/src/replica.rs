@@ -1,0 +1,62 @@
+//! What an exchange needs of a shop file, and what comes of one.
+
+use std::path::PathBuf;
+
+use sheetloft_ledger::event::Hash;
+use sheetloft_ledger::exchange::{Refused, Runs, Sealed, TakenIn};
+use uuid::Uuid;
+
+/// A shop file, as an exchange sees it. No call keeps a transaction open.
+pub trait Replica {
+    /// What can go wrong with it.
+    type Error;
+    /// The shop.
+    fn shop(&self) -> Uuid;
+    /// The device that writes in it.
+    fn device(&self) -> Uuid;
+    /// What is here, by device.
+    fn runs(&self) -> Result<Runs, Self::Error>;
+    /// Events that somebody who has `theirs` lacks, about so many bytes at most; empty where they lack nothing.
+    fn lacking(&self, theirs: &Runs, bytes_most: usize) -> Result<Vec<Sealed>, Self::Error>;
+    /// Whether an event is here.
+    fn has(&self, event: Hash) -> Result<bool, Self::Error>;
+    /// The hash of a device's event with this number, if exactly one is here.
+    fn hash_at(&self, device: Uuid, number: u64) -> Result<Option<Hash>, Self::Error>;
+    /// Checks events and takes in what is new.
+    fn take_in(&mut self, events: Vec<Sealed>) -> Result<TakenIn, Self::Error>;
+}
+
+/// Something that was not taken, or could not be done, while the rest went on.
+#[derive(Clone, PartialEq, Eq, Debug)]
+pub enum Problem {
+    /// A file is damaged, or has not arrived whole yet.
+    Damaged {
+        /// Which.
+        file: PathBuf,
+    },
+    /// A file was written by a newer program.
+    Newer {
+        /// Which.
+        file: PathBuf,
+    },
+    /// A file or folder cannot be read.
+    NotRead {
+        /// Which.
+        file: PathBuf,
+        /// What the system says.
+        why: String,
+    },
+    /// An event was not let in.
+    Refused(Refused),
+}
+
+/// What an exchange came to.
+#[derive(Clone, Default, PartialEq, Eq, Debug)]
+pub struct Report {
+    /// Events handed on.
+    pub sent: u64,
+    /// Events that were not here before.
+    pub received: u64,
+    /// What was left out, and named.
+    pub problems: Vec<Problem>,
+}
