@@ -406,6 +406,21 @@ enum Command {
         #[arg(long, value_name = "FILE")]
         out: Option<PathBuf>,
     },
+    /// Double uses: each side, and what it means for the books.
+    Conflicts,
+    /// Settle a double use: which event happened, and what the others were.
+    Settle {
+        piece: String,
+        /// The event that happened, as `conflicts` shows it.
+        #[arg(long, value_name = "EVENT")]
+        happened: String,
+        /// What another one was: `EVENT nothing`, `EVENT same` or `EVENT used CODE`; left out, it was nothing.
+        #[arg(long, num_args = 2..=3, value_names = ["EVENT", "WAS"])]
+        other: Vec<String>,
+    },
+    /// Exchange with the shop's other devices.
+    #[command(subcommand)]
+    Sync(SyncCommand),
     /// The file's integrity and every rule of the books.
     Check,
     /// One hash of the state.
@@ -1096,6 +1111,17 @@ impl Args {
                 .into(),
                 output: Out::File { path: out.clone() },
             }),
+            Command::Conflicts => print(action::Conflicts {}.into()),
+            Command::Settle { piece, happened, other } => {
+                let (piece, happened) = (piece.clone(), happened.clone());
+                print(action::Settle { piece, happened, others: others(other) }.into())
+            }
+            Command::Sync(SyncCommand::Status) => print(action::SyncStatus {}.into()),
+            Command::Sync(SyncCommand::Now) => print(action::SyncNow {}.into()),
+            Command::Sync(SyncCommand::Folder { dir }) => {
+                print(action::SyncFolder { dir: dir.display().to_string() }.into())
+            }
+            Command::Sync(SyncCommand::Rename { name }) => print(action::SyncRename { name: name.clone() }.into()),
             Command::Check => print(action::Check {}.into()),
             Command::Digest => print(action::Digest {}.into()),
             Command::Backup { file } => print(action::Backup { file: file.display().to_string() }.into()),
@@ -1324,4 +1350,29 @@ impl FlawCommand {
             Self::Remove { piece, flaw } => action::FlawRemove { piece: piece.clone(), flaw: flaw.clone() }.into(),
         })
     }
+}
+
+/// Ways to other devices.
+#[derive(Debug, Subcommand)]
+pub enum SyncCommand {
+    /// Who has what of whom, and what is wrong.
+    Status,
+    /// Exchange in every way that is set up.
+    Now,
+    /// Exchange through a folder or a stick; with no shop file yet, join the shop found there.
+    Folder { dir: PathBuf },
+    /// Give this device a name.
+    Rename { name: String },
+}
+
+/// `EVENT nothing`, `EVENT same`, `EVENT used CODE`, one after the other.
+fn others(words: &[String]) -> Vec<action::OtherGiven> {
+    let mut found = Vec::new();
+    let mut words = words.iter();
+    while let Some(event) = words.next() {
+        let was = words.next().cloned().unwrap_or_default();
+        let piece = if was == "used" { words.next().cloned() } else { None };
+        found.push(action::OtherGiven { event: event.clone(), was, piece });
+    }
+    found
 }

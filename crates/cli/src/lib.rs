@@ -241,6 +241,9 @@ fn status(answer: &Answer) -> u8 {
         Answer::Plan(plan) | Answer::PlanChange(plan) => !plan.not_placed.is_empty(),
         Answer::PlanTry(tried) => !tried.ok,
         Answer::Check(check) => !check.ok,
+        Answer::SyncStatus(a) | Answer::SyncNow(a) | Answer::SyncFolder(a) | Answer::SyncRename(a) => {
+            !a.problems.is_empty()
+        }
         Answer::Scan(scan) => scan.kind == "unknown",
         Answer::ScanPhoto(photo) => photo.found.is_empty(),
         Answer::Pull(pull) => !["yes", "again", "none"].contains(&pull.verdict.as_str()),

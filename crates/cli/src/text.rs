@@ -172,6 +172,9 @@ pub fn answer(answer: &Answer) -> String {
         Answer::Undo(a) => say!("cli-undone", text = &a.text).text() + "\n",
         Answer::Redo(a) => say!("cli-redone", text = &a.text).text() + "\n",
         Answer::History(a) => history(&a.actions),
+        Answer::Conflicts(a) => conflicts(a),
+        Answer::Settle(a) => settled(a),
+        Answer::SyncStatus(a) | Answer::SyncNow(a) | Answer::SyncFolder(a) | Answer::SyncRename(a) => sync(a),
         Answer::Check(a) => check(a),
         Answer::Digest(a) => format!("{}\n", a.digest),
         Answer::Backup(a) => say!("cli-backup", file = &a.file).text() + "\n",
@@ -740,4 +743,57 @@ fn check(a: &CheckAnswer) -> String {
         text.push_str(&(say!("cli-check-conflicts", count = a.conflicts).text() + "\n"));
     }
     text
+}
+
+fn conflicts(a: &ConflictsAnswer) -> String {
+    if a.conflicts.is_empty() {
+        return say!("cli-conflicts-none").text() + "\n";
+    }
+    let mut text = String::new();
+    for c in &a.conflicts {
+        let head = say!("cli-conflict", piece = &c.piece, material = &c.material, size = &c.size, cost = &c.cost);
+        text.push_str(&(head.text() + "\n"));
+        for e in &c.events {
+            let device = e.device_name.as_ref().unwrap_or(&e.device);
+            let side = say!(
+                "cli-conflict-side",
+                event = &e.event,
+                when = &e.when,
+                device = device,
+                text = &e.text,
+                means = &e.means
+            );
+            text.push_str(&format!("  {}\n", side.text()));
+        }
+    }
+    text
+}
+
+fn settled(a: &SettleAnswer) -> String {
+    let mut text = say!("cli-settled", piece = &a.piece, status = &a.status).text() + "\n";
+    for order in &a.again {
+        text.push_str(&(say!("cli-settled-again", order = order).text() + "\n"));
+    }
+    for [name, is] in &a.names {
+        text.push_str(&(say!("cli-settled-name", name = name, is = is).text() + "\n"));
+    }
+    text
+}
+
+fn sync(a: &SyncAnswer) -> String {
+    let mut lines = Vec::new();
+    lines.extend(a.joined.as_ref().map(|tag| say!("cli-sync-joined", tag = tag)));
+    lines.push(say!("cli-sync", sent = a.sent, received = a.received));
+    lines.extend(a.conflicts.iter().map(|c| say!("cli-sync-conflict", piece = &c.piece)));
+    if a.waiting > 0 {
+        lines.push(say!("cli-sync-waiting", count = a.waiting));
+    }
+    lines.extend(a.problems.iter().map(|p| say!("cli-sync-problem", what = &p.what, remedy = &p.r#do)));
+    for d in &a.devices {
+        let own = if d.own { say!("cli-sync-own").text() } else { String::new() };
+        let name = d.name.clone().unwrap_or(own);
+        let last = d.last.clone().unwrap_or_else(|| "—".to_owned());
+        lines.push(say!("cli-sync-device", tag = &d.tag, name = name, events = d.events, last = last));
+    }
+    lines.into_iter().map(|l| l.text() + "\n").collect()
 }

@@ -88,3 +88,5 @@ pub const BATCH_BYTES: usize = 4 << 20;
 pub const BATCH_BYTES_TAKEN: usize = 256 << 20;
 /// Most files of one folder through which devices exchange.
 pub const EXCHANGE_FILES: usize = 200_000;
+/// Most second names that are followed one after the other.
+pub const SECOND_NAMES: usize = 16;

@@ -42,6 +42,19 @@ pub struct Given {
     pub skip: Vec<String>,
 }
 
+/// What a hold or use that did not happen was instead.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize, TS)]
+#[serde(default, deny_unknown_fields)]
+#[ts(optional_fields)]
+pub struct OtherGiven {
+    /// The event.
+    pub event: String,
+    /// `nothing`, `same` or `used`.
+    pub was: String,
+    /// With `used`: the piece that it really used.
+    pub piece: Option<String>,
+}
+
 /// How many of a part.
 #[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize, TS)]
 #[serde(default, deny_unknown_fields)]
@@ -895,6 +908,24 @@ actions! {
         piece: Option<String>,
         order: Option<String>,
     } => HistoryAnswer;
+    /// Double uses: each side of each, and what it means for the books.
+    Conflicts = "conflicts" {} => ConflictsAnswer;
+    /// Settles a double use: which event happened, and what each other one was.
+    Settle = "settle" {
+        piece: String,
+        /// The event that happened.
+        happened: String,
+        /// The others; one that is left out was nothing.
+        others: Vec<OtherGiven>,
+    } => SettleAnswer;
+    /// Who has what of whom, and what is wrong.
+    SyncStatus = "sync status" {} => SyncAnswer;
+    /// Exchanges with the shop's other devices in every way that is set up.
+    SyncNow = "sync now" {} => SyncAnswer;
+    /// Exchanges through a folder or a stick; with no shop file yet, joins the shop found there.
+    SyncFolder = "sync folder" { dir: String, } => SyncAnswer;
+    /// Gives this device a name.
+    SyncRename = "sync rename" { name: String, } => SyncAnswer;
     /// The file's integrity and every rule of the books.
     Check = "check" {} => CheckAnswer;
     /// One hash of the state that devices must agree on.

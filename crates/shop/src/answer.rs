@@ -458,6 +458,45 @@ answers! {
         /// What was taken back or done again, in one sentence.
         text: String, }
     HistoryAnswer { actions: Vec<HistoryRow>, }
+    /// One side of a conflict.
+    SideRow { event: String,
+        /// `cut`, `taken`, `scrapped`, `held` or `settled`.
+        kind: String, when: String,
+        /// The device's tag, and its name where it has one.
+        device: String, device_name: Option<String>,
+        /// What was recorded, in a sentence.
+        text: String,
+        /// What it means for the books.
+        means: String,
+        /// It counts until a person settles the conflict.
+        counts: bool, orders: Vec<String>, charged: String, offcuts: Vec<NewOffcut>, }
+    ConflictRow { piece: String, uuid: String, material: String, size: String, cost: String, events: Vec<SideRow>,
+        /// Pieces that come from it and are not planned with until it is settled.
+        waiting: Vec<String>, }
+    ConflictsAnswer { conflicts: Vec<ConflictRow>, }
+    SettleAnswer { piece: String, status: String,
+        /// Orders that are to be planned again.
+        again: Vec<String>,
+        /// Codes that lead to another piece from now on, each with that one.
+        names: Vec<[String; 2]>,
+        /// Pieces that were used instead.
+        used: Vec<String>, }
+    ConflictShort { piece: String, events: Vec<String>, }
+    /// What is wrong, and what to do about it.
+    ProblemRow { what: String, r#do: String, }
+    DeviceRow { device: String, tag: String, name: Option<String>,
+        /// It is the one that answers.
+        own: bool,
+        /// How many of its actions' events are here, and when it wrote the last of them.
+        events: u64, last: Option<String>, }
+    /// An exchange, or how things stand.
+    SyncAnswer { sent: u64, received: u64, conflicts: Vec<ConflictShort>, problems: Vec<ProblemRow>,
+        /// The new device's tag.
+        joined: Option<String>,
+        /// Events that are here without effect yet.
+        waiting: u64, devices: Vec<DeviceRow>,
+        /// The folder that is set up, and when it was last used.
+        folder: Option<String>, folder_used: Option<String>, }
     Found { what: String, r#where: String, }
     Books { received: String, on_hand: String, charged: String, written_off: String, }
     CheckAnswer { ok: bool, found: Vec<Found>, conflicts: usize, waiting: usize, books: Books, }

@@ -16,14 +16,14 @@ pub fn check(shop: &mut Shop) -> Result<CheckAnswer, Error> {
     let findings = shop.store.check()?;
     let sums = shop.store.sums()?;
     let conflicts = shop.store.conflicts()?;
+    let waiting = shop.read().waiting()?;
     let found: Vec<Found> =
         findings.into_iter().map(|f| Found { what: Say::new(f.key()).text(), r#where: f.place }).collect();
     Ok(CheckAnswer {
         ok: found.is_empty(),
         found,
         conflicts,
-        // Every event of this schema's programs takes effect as it is written.
-        waiting: 0,
+        waiting: usize::try_from(waiting.events + waiting.unknown).unwrap_or(usize::MAX),
         books: Books {
             received: shop.money(sums.received),
             on_hand: shop.money(sums.on_hand),
@@ -35,7 +35,8 @@ pub fn check(shop: &mut Shop) -> Result<CheckAnswer, Error> {
 
 /// One hash of the state that devices must agree on.
 pub fn digest(shop: &Shop) -> Result<DigestAnswer, Error> {
-    Ok(DigestAnswer { digest: shop.store.digest()?, events: shop.read().events()?, complete: true })
+    let complete = shop.read().waiting()? == sheetloft_store::Waiting::default();
+    Ok(DigestAnswer { digest: shop.store.digest()?, events: shop.read().events()?, complete })
 }
 
 fn path(text: &str) -> Result<PathBuf, Error> {

@@ -14,9 +14,9 @@ use crate::error::Error;
 use crate::host::{Host, Machine};
 use crate::shop::Shop;
 use crate::{
-    books, catalogue, count, cut, demo, drawing, find, given, history, hold, label, layout, lot, material, now,
-    on_order, order, piece, place, plan, pull, quote, rack, receive, report, say, scan, setup, stock, ticket, undo,
-    worth,
+    books, catalogue, conflicts, count, cut, demo, drawing, exchange, find, given, history, hold, label, layout, lot,
+    material, now, on_order, order, piece, place, plan, pull, quote, rack, receive, report, say, scan, settle, setup,
+    stock, ticket, undo, worth,
 };
 
 /// What came of an action.
@@ -138,6 +138,12 @@ impl Door {
                 let answer = Answer::Restore(books::restore(&self.path, &with.file)?);
                 *open = Some(self.open()?);
                 Ok(Reply { answer, changed: Vec::new() })
+            }
+            Action::SyncFolder(with) if !self.exists() => {
+                let mut open = lock(&self.shop);
+                let (shop, answer) = exchange::join(&self.path, &mut **lock(&self.host), &with.dir)?;
+                *open = Some(shop);
+                Ok(Reply { answer: Answer::SyncFolder(answer), changed: Vec::new() })
             }
             // Long work has a connection of its own, so that nothing waits for it.
             Action::Find(_)
@@ -302,6 +308,12 @@ impl Door {
             Action::Identify(with) => read(Answer::Identify(scan::identify(shop, with)?)),
             Action::Report(with) => read(Answer::Report(report::report(shop, with, host.wall_ms())?)),
             Action::ReportFile(with) => read(Answer::ReportFile(report::file(shop, with, host.wall_ms())?)),
+            Action::Conflicts(_) => read(Answer::Conflicts(conflicts::list(shop)?)),
+            Action::Settle(with) => wrote!(Settle, settle::settle(shop, host, with)),
+            Action::SyncStatus(_) => read(Answer::SyncStatus(exchange::status(shop)?)),
+            Action::SyncNow(_) => wrote!(SyncNow, exchange::now(shop, host)),
+            Action::SyncFolder(with) => wrote!(SyncFolder, exchange::folder(shop, host, &with.dir)),
+            Action::SyncRename(with) => wrote!(SyncRename, exchange::rename(shop, host, &with.name)),
             Action::Check(_) => read(Answer::Check(books::check(shop)?)),
             Action::Digest(_) => read(Answer::Digest(books::digest(shop)?)),
             Action::Backup(with) => read(Answer::Backup(books::backup(shop, with)?)),
@@ -334,7 +346,7 @@ impl Door {
                 }
                 json!({})
             }
-            Ask::Act { action, .. } if !window && matches!(*action, Action::Backup(_) | Action::Restore(_)) => {
+            Ask::Act { action, .. } if !window && on_this_machine(&action) => {
                 refused(&Error::refused(say!("refused-window-only")))
             }
             Ask::Act { id, action } => {
@@ -351,6 +363,11 @@ impl Door {
             }
         }
     }
+}
+
+/// Whether an action names files of the machine on which the program runs: only its own window may.
+fn on_this_machine(action: &Action) -> bool {
+    matches!(action, Action::Backup(_) | Action::Restore(_) | Action::SyncFolder(_))
 }
 
 fn refused(error: &Error) -> Value {

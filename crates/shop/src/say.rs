@@ -36,6 +36,12 @@ impl From<&str> for Arg {
     }
 }
 
+impl From<u64> for Arg {
+    fn from(count: u64) -> Self {
+        Self::from(usize::try_from(count).unwrap_or(usize::MAX))
+    }
+}
+
 impl From<usize> for Arg {
     fn from(count: usize) -> Self {
         Self::Count(i64::try_from(count).unwrap_or(i64::MAX))

@@ -6,7 +6,7 @@ use sheetloft_ledger::body::{Body, DeviceBegan, ShopNamed};
 use sheetloft_ledger::code::{self, Noun};
 use sheetloft_ledger::event::{Thing, ThingKind};
 use sheetloft_ledger::money::Currency;
-use sheetloft_ledger::state::{Machine, Material, Order, Piece, Plan, Rack, Setting};
+use sheetloft_ledger::state::{Gone, Machine, Material, Order, Piece, Plan, Rack, Setting};
 use sheetloft_ledger::units::{self, Unit};
 use sheetloft_store::{DeviceKey, Reader, Store, Tx};
 use uuid::Uuid;
@@ -120,7 +120,7 @@ pub fn changed(things: &[Thing]) -> Vec<Changed> {
 }
 
 /// The first event of a device: its key and a tag that no known device has.
-fn begin_device(
+pub fn begin_device(
     store: &mut Store,
     host: &mut dyn Host,
     shop: Uuid,
@@ -128,10 +128,8 @@ fn begin_device(
     key: &DeviceKey,
     through: Option<Uuid>,
 ) -> Result<(), Error> {
-    let taken: Vec<String> = store.read().devices()?.into_iter().map(|d| d.tag).collect();
-    let seed = u32::from_be_bytes([0, 0, device.as_bytes()[14], device.as_bytes()[15]]);
-    let free = (0..1_024).map(|i| code::tag(seed.wrapping_add(i))).find(|t| !taken.contains(t));
-    let tag = free.unwrap_or_else(|| code::tag(seed));
+    let free = crate::exchange::free_tag(&store.read().devices()?, device);
+    let tag = free.unwrap_or_else(|| code::tag(0));
     let began = DeviceBegan { shop, public_key: key.public_key(), tag, through };
     store.transact(shop, host, |tx, _| {
         tx.draft(Body::DeviceBegan(began), [Thing::new(ThingKind::Device, device)]);
@@ -215,7 +213,14 @@ impl Lookup for Reader<'_> {
                 _ => return Err(Error::bad(say!("error-not-a-piece", code = shown(text)))),
             },
         };
-        one(found, text, "error-unknown-piece")
+        let mut piece: Piece = one(found, text, "error-unknown-piece")?;
+        // A piece that was recorded twice has two names; each leads to the one that there is.
+        for _ in 0..limits::SECOND_NAMES {
+            let Some(Gone::Same(is)) = piece.gone else { break };
+            let Some(really) = self.piece(is)? else { break };
+            piece = really;
+        }
+        Ok(piece)
     }
 
     fn find_order(&self, text: &str) -> Result<Order, Error> {

@@ -149,6 +149,9 @@ fn fate(piece: &Piece, names: &Names, reader: &Reader<'_>) -> Result<Option<Stri
     if piece.conflict {
         return Ok(Some(say!("fate-conflict").text()));
     }
+    if piece.gone.is_some() {
+        return Ok(Some(say!("fate-gone").text()));
+    }
     let Some(used) = &piece.used else { return Ok(None) };
     let orders: Vec<String> = used.charges.iter().map(|c| names.order(c.order)).collect();
     let when = view::when(used.at_ms);

@@ -3,7 +3,7 @@
 use ts_rs::{Config, TS};
 
 use crate::action::{
-    self, Clearance, DeliveryLine, Given, LeftoverChange, PartMove, PartQuantity, StockSizeGiven, Upload,
+    self, Clearance, DeliveryLine, Given, LeftoverChange, OtherGiven, PartMove, PartQuantity, StockSizeGiven, Upload,
 };
 use crate::answer;
 
@@ -26,6 +26,7 @@ pub fn typescript() -> String {
     declare(DeliveryLine::decl(&config));
     declare(LeftoverChange::decl(&config));
     declare(PartMove::decl(&config));
+    declare(OtherGiven::decl(&config));
     // What is left out of an action is as if it were empty: lists and switches too.
     let optional =
         |declaration: String| declaration.replace(": Array<", "?: Array<").replace(": boolean", "?: boolean");

@@ -13,7 +13,7 @@ use sheetloft_ledger::body::Body;
 use sheetloft_ledger::event::EventError;
 use sheetloft_ledger::event::{Event, Hash, Thing, ThingKind};
 use sheetloft_ledger::exchange::{Have, Refused, Runs, Sealed, TakenIn, WhyRefused};
-use sheetloft_ledger::fold::{Book as _, Folded};
+use sheetloft_ledger::fold::{self, Book as _, Folded};
 use sheetloft_ledger::mutant::{self, Mutant};
 use sheetloft_ledger::state::State;
 use uuid::Uuid;
@@ -149,6 +149,37 @@ impl Reader<'_> {
         SqlBook(self.0).heads(thing)
     }
 
+    /// The standing uses that claim a piece, the one that counts first; more than one is a conflict.
+    pub fn claims(&self, piece: Uuid) -> Result<Vec<Event>, StoreError> {
+        let found = fold::claims(&SqlBook(self.0), piece)?;
+        Ok(found.into_iter().map(|e| (*e).clone()).collect())
+    }
+
+    /// An event that is in effect here.
+    pub fn event(&self, hash: Hash) -> Result<Option<Event>, StoreError> {
+        let mut statement = self.0.prepare_cached("SELECT bytes FROM event WHERE hash = ?1")?;
+        let bytes: Option<Vec<u8>> = statement.query_row([&hash.0[..]], |row| row.get(0)).optional()?;
+        Ok(bytes.map(|b| Event::read(&b)).transpose()?)
+    }
+
+    /// What a device wrote here and what has no effect since a copy of it was found writing under its name; in order.
+    pub fn frozen_own(&self, device: Uuid) -> Result<Vec<Event>, StoreError> {
+        let sql = "SELECT bytes FROM waiting WHERE device = ?1 AND own = 1 ORDER BY number";
+        let mut statement = self.0.prepare_cached(sql)?;
+        let mut rows = statement.query([device])?;
+        let mut found = Vec::new();
+        while let Some(row) = rows.next()? {
+            found.push(Event::read(row.get_ref(0)?.as_blob().map_err(rusqlite::Error::from)?)?);
+        }
+        Ok(found)
+    }
+
+    /// Something that this file alone remembers.
+    pub fn remembered(&self, key: &str) -> Result<Option<String>, StoreError> {
+        let mut statement = self.0.prepare_cached("SELECT value FROM local WHERE key = ?1")?;
+        Ok(statement.query_row([format!("own {key}")], |row| row.get(0)).optional()?)
+    }
+
     /// What waits.
     pub fn waiting(&self) -> Result<Waiting, StoreError> {
         let count = |sql: &str| -> Result<u64, StoreError> {
@@ -233,11 +264,25 @@ impl Store {
         Ok(taken)
     }
 
+    /// Remembers something in this file alone; it goes to no other device.
+    pub fn remember(&self, key: &str, value: &str) -> Result<(), StoreError> {
+        if self.is_read_only() {
+            return Err(StoreError::ReadOnly);
+        }
+        remember(&self.conn, key, value)
+    }
+
     /// Whether another copy of this device's shop file went on writing under its name.
     pub fn is_forked(&self) -> Result<bool, StoreError> {
         let Some(device) = self.device() else { return Ok(false) };
         Ok(self.conn.prepare_cached("SELECT 1 FROM fork WHERE device = ?1")?.exists([device])?)
     }
+}
+
+pub(crate) fn remember(conn: &Connection, key: &str, value: &str) -> Result<(), StoreError> {
+    let mut statement = conn.prepare_cached("REPLACE INTO local (key, value) VALUES (?1, ?2)")?;
+    statement.execute([&format!("own {key}"), value])?;
+    Ok(())
 }
 
 fn refused(event: &Event, why: WhyRefused) -> Refused {

@@ -60,6 +60,11 @@ impl Tx<'_> {
         self.drafts.push(Draft { body, touches: touches.into_iter().collect() });
     }
 
+    /// Remembers something in this file alone, together with what the action writes.
+    pub fn remember(&self, key: &str, value: &str) -> Result<(), StoreError> {
+        exchange::remember(&self.transaction, key, value)
+    }
+
     /// The device that is writing.
     pub fn device(&self) -> Uuid {
         self.device

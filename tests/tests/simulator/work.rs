@@ -67,7 +67,10 @@ pub fn work(dice: &mut Dice, tx: &mut Tx<'_>, key: &mut DeviceKey) -> Result<Did
         6 => {
             let rack = tx.ids.uuid();
             let name = format!("R{}", dice.roll(4));
-            tx.draft(Body::RackAdded(RackAdded { name }), [thing(ThingKind::Rack, rack)]);
+            tx.draft(
+                Body::RackAdded(RackAdded { name, within: None, size_um: None, note: None }),
+                [thing(ThingKind::Rack, rack)],
+            );
             Ok(Some("rack"))
         }
         7 | 8 => material(dice, tx),

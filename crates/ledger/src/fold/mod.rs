@@ -165,6 +165,12 @@ fn children<B: Book>(book: &B, judge: &mut Judge, thing: Thing) -> Result<Vec<Th
     Ok(born.map(|id| Thing::new(ThingKind::Piece, id)).collect())
 }
 
+/// The standing uses that claim a piece, the one that counts first: its own, those that were settled to be of it, those
+/// under its other names. More than one is a conflict.
+pub fn claims<B: Book>(book: &B, piece: Uuid) -> Result<Vec<Arc<Event>>, B::Error> {
+    Ok(Judge::default().claims(book, piece)?.into_iter().map(|claim| claim.event).collect())
+}
+
 /// A thing with the state that an event gives it.
 type NewState = (Thing, Option<State>);
 

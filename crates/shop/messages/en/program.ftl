@@ -988,3 +988,72 @@ pull-gone = NO. By the books { $piece } is gone: it is not of this plan.
 pull-unknown = NO. '{ $text }' is no piece of this shop.
 scan-unknown = '{ $text }' is no code of this shop.
 identify-none = Nothing of about that size is recorded and on hand: record it as an offcut.
+
+## Several devices
+
+side-counts = Counts for now: { $sum } { $payers ->
+    [0] written off
+   *[other] charged to { $orders }
+}, { $offcuts ->
+    [0] nothing left
+    [one] one offcut left
+   *[other] { $offcuts } offcuts left
+}
+side-aside = Set aside at nothing for now: { $sum } { $payers ->
+    [0] would be written off
+   *[other] would be charged to { $orders }
+}, { $offcuts ->
+    [0] nothing left
+    [one] one offcut left
+   *[other] { $offcuts } offcuts left
+}
+side-held = Promised to { $orders }
+settled-why = { $piece } went elsewhere: two devices had used it
+fate-gone = Settled: there is no such piece
+refused-no-conflict = { $piece } is not in conflict: nothing to settle
+refused-settle-material = { $piece } is of another material than { $than }: it cannot have been cut instead
+refused-settle-small = { $piece } is too small for what was cut: name the piece that was really used
+error-settle-event = '{ $event }' is no side of the conflict of { $piece }: take one from `sheetloft conflicts`
+error-settle-twice = '{ $event }' is named twice
+error-settle-one-piece = Two uses cannot both have used the same piece
+error-settle-hold = A promise was kept or was nothing; only a cut can be the same, or have used another piece
+error-settle-word = '{ $word }' is not one of: nothing, same, used PIECE
+refused-sync-no-way = No way to other devices is set up yet: sheetloft sync folder DIR
+refused-other-shop = { $dir } has another shop in it: choose another folder
+refused-join-none = { $dir } has no shop in it: begin one with sheetloft init, then sheetloft sync folder there
+refused-join-many = { $dir } has more than one shop in it: choose the folder of one
+refused-join-damaged = The shop in the folder cannot be read yet: { $what }
+problem-forked-own = A copy of this shop file works under the same name; from this device's event { $number } on nothing counts
+problem-forked-own-do = Give this copy a name of its own: sheetloft sync rename NAME
+problem-forked = Two copies of device { $device } work under one name; from its event { $number } on nothing counts
+problem-forked-do = On each of the copies: sheetloft sync rename NAME
+problem-newer = { $count ->
+    [one] One thing was
+   *[other] { $count } things were
+} changed by a newer program and cannot be changed here
+problem-newer-do = Update the program on this device
+problem-newer-file = { $file } was written by a newer program
+problem-damaged = { $file } is damaged, or has not arrived whole yet; the rest was taken
+problem-damaged-do = Wait until the folder is copied, then exchange again. If it stays, exchange once on the other devices: they write anew what is missing
+problem-not-read = { $file } cannot be read: { $why }
+problem-not-read-do = Look at the folder's permissions, then exchange again
+problem-unreadable = Event { $number } of device { $device } cannot be read and was not let in: { $why }
+problem-other-shop = Event { $number } of device { $device } is of another shop and was not let in
+problem-not-sealed = Event { $number } of device { $device } does not carry its seal and was not let in: it was changed or forged, or what belongs to it is missing
+problem-refused-do = Exchange with that device itself. If it stays, somebody changed what lies on the way
+cli-conflicts-none = No conflicts.
+cli-conflict = { $piece }: { $material }, { $size }, { $cost }
+cli-conflict-side = { $event }  { $when }  { $device }  { $text }. { $means }
+cli-settled = { $piece } is settled: { $status }
+cli-settled-again = { $order } is to be planned again.
+cli-settled-name = { $name } is now another name of { $is }.
+cli-sync = Handed on { $sent }, received { $received }.
+cli-sync-joined = Joined as device { $tag }.
+cli-sync-conflict = { $piece } was used twice: sheetloft conflicts
+cli-sync-waiting = { $count ->
+    [one] One event waits
+   *[other] { $count } events wait
+} for what they build on.
+cli-sync-problem = { $what }. { $remedy }.
+cli-sync-device = { $tag }  { $name }  { $events } events, last { $last }
+cli-sync-own = this device

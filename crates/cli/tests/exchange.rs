@@ -1,0 +1,307 @@
+//! Two and more devices as real programs, exchanging through a folder: joining, double uses and how they are settled,
+//! damaged files, and every refusal with its exit status.
+
+use std::fs;
+use std::path::{Path, PathBuf};
+use std::process::Command;
+
+use serde_json::{Value, json};
+use tempfile::TempDir;
+
+/// A place with a shared folder and the shop files of a few devices.
+struct Place(TempDir);
+
+impl Place {
+    fn new() -> Self {
+        let place = Self(tempfile::tempdir().unwrap());
+        fs::create_dir(place.dir()).unwrap();
+        place
+    }
+
+    fn dir(&self) -> PathBuf {
+        self.0.path().join("shared")
+    }
+
+    fn shop(&self, device: &str) -> PathBuf {
+        self.0.path().join(format!("{device}.db"))
+    }
+
+    fn run(&self, device: &str, words: &[&str]) -> (i32, Value, String) {
+        let output = Command::new(env!("CARGO_BIN_EXE_sheetloft"))
+            .arg("--json")
+            .arg("--shop")
+            .arg(self.shop(device))
+            .args(words)
+            .output()
+            .unwrap();
+        let err = String::from_utf8(output.stderr).unwrap();
+        (output.status.code().unwrap(), serde_json::from_slice(&output.stdout).unwrap_or(Value::Null), err)
+    }
+
+    fn ok(&self, device: &str, words: &[&str]) -> Value {
+        let (status, answer, err) = self.run(device, words);
+        assert_eq!(status, 0, "{words:?}: {err}{answer}");
+        answer
+    }
+
+    fn sync(&self, device: &str) -> Value {
+        self.ok(device, &["sync", "folder", self.dir().to_str().unwrap()])
+    }
+
+    /// Everybody exchanges until all know all; then they agree, and each file is sound.
+    fn meet(&self, devices: &[&str]) {
+        for device in devices.iter().chain(devices) {
+            self.sync(device);
+        }
+        let digest = |device: &&str| self.ok(device, &["digest"]);
+        for device in devices {
+            assert_eq!(digest(device)["digest"], digest(&devices[0])["digest"], "{device}");
+            assert_eq!(digest(device)["complete"], true);
+            assert_eq!(self.ok(device, &["check"])["ok"], true);
+        }
+    }
+}
+
+/// A shop on device `a` with three sheets of 50.00 and two orders, which device `b` has joined.
+fn two_devices() -> (Place, Vec<String>, Vec<String>) {
+    let place = Place::new();
+    place.ok("a", &["init", "--name", "Exhibits"]);
+    place.ok("a", &["material", "add", "--name", "Ply", "--thickness", "6"]);
+    let received =
+        place.ok("a", &["receive", "--material", "Ply", "--sheets", "3", "--size", "1000x1000", "--unit-cost", "50"]);
+    let pieces = received["pieces"].as_array().unwrap().iter().map(|p| p["piece"].as_str().unwrap().to_owned());
+    let order = |name| place.ok("a", &["order", "new", "--name", name])["order"].as_str().unwrap().to_owned();
+    let orders = vec![order("one"), order("two")];
+    let pieces = pieces.collect();
+    assert!(place.sync("a")["sent"].as_u64().unwrap() > 5);
+    let joined = place.sync("b");
+    assert_eq!(joined["joined"].as_str().unwrap().len(), 2);
+    assert!(joined["received"].as_u64().unwrap() > 5 && joined["problems"] == json!([]));
+    place.meet(&["a", "b"]);
+    (place, pieces, orders)
+}
+
+/// Both devices cut the same sheet: one leaves 40 %, the other 10 %.
+fn double_use() -> (Place, Vec<String>, Vec<String>) {
+    let (place, pieces, orders) = two_devices();
+    place.ok("a", &["take", &pieces[0], "--left", "400x1000", "--for", &orders[0]]);
+    place.ok("b", &["take", &pieces[0], "--left", "100x1000", "--for", &orders[1]]);
+    place.sync("a");
+    let told = place.sync("b");
+    assert_eq!(told["conflicts"][0]["piece"], pieces[0].as_str());
+    assert_eq!(told["conflicts"][0]["events"].as_array().unwrap().len(), 2);
+    place.meet(&["a", "b"]);
+    (place, pieces, orders)
+}
+
+/// The events of the conflict: first the one that charges `order`, then the other.
+fn sides(place: &Place, order: &str) -> (String, String) {
+    let conflicts = place.ok("b", &["conflicts"]);
+    let events = conflicts["conflicts"][0]["events"].as_array().unwrap().clone();
+    assert_eq!(events.len(), 2);
+    assert_eq!(events.iter().filter(|e| e["counts"] == true).count(), 1);
+    let event = |e: &Value| e["event"].as_str().unwrap().to_owned();
+    let of = events.iter().find(|e| e["orders"][0] == order).unwrap();
+    let other = events.iter().find(|e| e["orders"][0] != order).unwrap();
+    (event(of), event(other))
+}
+
+fn books(place: &Place) -> [String; 4] {
+    let books = place.ok("a", &["check"])["books"].clone();
+    ["received", "on_hand", "charged", "written_off"].map(|k| books[k].as_str().unwrap().to_owned())
+}
+
+#[test]
+fn a_double_use_is_seen_on_both_devices_and_settled_as_nothing() {
+    let (place, pieces, orders) = double_use();
+    let shown = place.ok("a", &["stock", "show", &pieces[0]]);
+    assert_eq!(shown["status"], "conflict");
+    let (status, _, err) = place.run("a", &["scrap", &pieces[0], "--why", "x"]);
+    assert_eq!(status, 3, "{err}");
+    let (happened, other) = sides(&place, &orders[1]);
+    let settled = place.ok("b", &["settle", &pieces[0], "--happened", &happened, "--other", &other, "nothing"]);
+    assert_eq!(settled["again"], json!([orders[0]]));
+    place.meet(&["a", "b"]);
+    assert_eq!(books(&place), ["150.00", "105.00", "45.00", "0.00"]);
+    assert_eq!(place.ok("a", &["conflicts"])["conflicts"], json!([]));
+    assert_eq!(place.ok("a", &["stock", "show", &pieces[0]])["status"], "used");
+    assert_eq!(place.ok("a", &["order", "cost", &orders[0]])["total"], "0.00");
+    assert_eq!(place.run("a", &["settle", &pieces[0], "--happened", &happened]).0, 3);
+    place.ok("b", &["undo"]);
+    place.meet(&["a", "b"]);
+    assert_eq!(place.ok("a", &["conflicts"])["conflicts"].as_array().unwrap().len(), 1);
+}
+
+#[test]
+fn both_happened_and_one_used_another_sheet() {
+    let (place, pieces, orders) = double_use();
+    let (happened, other) = sides(&place, &orders[1]);
+    let wrong = |words: &[&str]| {
+        let all = [&["settle", &pieces[0], "--happened", &happened], words].concat();
+        place.run("a", &all).0
+    };
+    assert_eq!(wrong(&["--other", &other, "used", &pieces[0]]), 3);
+    assert_eq!(wrong(&["--other", &other, "used"]), 2);
+    assert_eq!(wrong(&["--other", &other, "sold"]), 2);
+    assert_eq!(wrong(&["--other", &happened, "nothing"]), 2);
+    assert_eq!(wrong(&["--other", "0190", "nothing"]), 2);
+    place.ok("a", &["settle", &pieces[0], "--happened", &happened, "--other", &other, "used", &pieces[1]]);
+    place.meet(&["a", "b"]);
+    // 45 + 5 of the one sheet, 30 + 20 of the other, 50 untouched.
+    assert_eq!(books(&place), ["150.00", "75.00", "75.00", "0.00"]);
+    assert_eq!(place.ok("b", &["stock", "show", &pieces[1]])["status"], "used");
+    assert_eq!(place.ok("b", &["order", "cost", &orders[0]])["total"], "30.00");
+}
+
+#[test]
+fn the_same_cut_recorded_twice_gives_second_names() {
+    let (place, pieces, orders) = double_use();
+    let (happened, other) = sides(&place, &orders[1]);
+    let settled = place.ok("a", &["settle", &pieces[0], "--happened", &happened, "--other", &other, "same"]);
+    place.meet(&["a", "b"]);
+    let [name, is] = [0, 1].map(|i| settled["names"][0][i].as_str().unwrap());
+    assert_eq!(place.ok("b", &["stock", "show", name])["piece"], is);
+    assert_eq!(books(&place), ["150.00", "105.00", "45.00", "0.00"]);
+}
+
+#[test]
+fn a_damaged_file_is_named_the_rest_is_taken_and_what_was_lost_is_written_anew() {
+    let (place, pieces, _) = two_devices();
+    place.ok("a", &["rack", "add", "North"]);
+    place.sync("a");
+    place.ok("a", &["move", &pieces[0], "North"]);
+    place.sync("a");
+    let files = event_files(&place.dir());
+    let newest = files.iter().max_by_key(|f| fs::metadata(f).unwrap().modified().unwrap()).unwrap();
+    let whole = fs::read(newest).unwrap();
+    fs::write(newest, &whole[..whole.len() / 2]).unwrap();
+    let (status, told, _) = place.run("b", &["sync", "now"]);
+    assert_eq!(status, 1);
+    assert!(told["problems"][0]["what"].as_str().unwrap().contains(newest.file_name().unwrap().to_str().unwrap()));
+    assert!(!told["problems"][0]["do"].as_str().unwrap().is_empty());
+    assert!(place.ok("b", &["rack", "list"])["racks"][0]["name"] == "North");
+    // The writer sees that its file does not count, and leaves what it held once more.
+    assert_eq!(place.run("a", &["sync", "now"]).0, 1);
+    assert_eq!(place.run("b", &["sync", "now"]).0, 1, "still named");
+    let digest = |device| place.ok(device, &["digest"])["digest"].clone();
+    assert_eq!(digest("a"), digest("b"));
+    fs::write(newest, whole).unwrap();
+    place.meet(&["a", "b"]);
+}
+
+fn event_files(dir: &Path) -> Vec<PathBuf> {
+    let mut found = Vec::new();
+    for entry in fs::read_dir(dir).unwrap().map(|e| e.unwrap().path()) {
+        if entry.is_dir() { found.extend(event_files(&entry)) } else { found.push(entry) }
+    }
+    found.retain(|f| f.extension().is_some_and(|e| e == "events"));
+    found
+}
+
+#[test]
+fn what_a_stranger_changed_or_forged_is_not_let_in_and_named() {
+    let (place, _, _) = two_devices();
+    place.ok("a", &["rack", "add", "North"]);
+    place.sync("a");
+    let files = event_files(&place.dir());
+    let newest = files.iter().max_by_key(|f| fs::metadata(f).unwrap().modified().unwrap()).unwrap();
+    let mut bytes = fs::read(newest).unwrap();
+    let at = bytes.windows(5).position(|w| w == b"North").unwrap();
+    bytes[at..at + 5].copy_from_slice(b"South");
+    // Whoever changes a file can also mend its hash; the device's seal he cannot.
+    let body = bytes.len() - 32;
+    let hash = hash_of(&bytes[..body]);
+    bytes[body..].copy_from_slice(&hash);
+    fs::write(newest, bytes).unwrap();
+    let (status, told, _) = place.run("b", &["sync", "now"]);
+    assert_eq!(status, 1);
+    assert!(told["problems"][0]["what"].as_str().unwrap().contains("seal"), "{told}");
+    assert_eq!(place.ok("b", &["rack", "list"])["racks"], json!([]));
+    assert_eq!(place.ok("b", &["check"])["ok"], true);
+}
+
+fn hash_of(bytes: &[u8]) -> [u8; 32] {
+    use sha2::Digest as _;
+    sha2::Sha256::digest(bytes).into()
+}
+
+#[test]
+fn links_and_strange_names_in_the_folder_are_left_alone() {
+    let (place, _, _) = two_devices();
+    let home = fs::read_dir(place.dir()).unwrap().next().unwrap().unwrap().path();
+    let outside = place.0.path().join("outside");
+    fs::create_dir(&outside).unwrap();
+    fs::write(outside.join("00000001-00000000.events"), b"not ours").unwrap();
+    #[cfg(unix)]
+    std::os::unix::fs::symlink(&outside, home.join("0190f5b0-0000-7000-8000-000000000000")).unwrap();
+    fs::create_dir(home.join("..hidden")).unwrap();
+    fs::write(home.join("..hidden").join("1.events"), b"rubbish").unwrap();
+    fs::write(place.dir().join("sheetloft-not-a-uuid"), b"rubbish").unwrap();
+    assert_eq!(place.sync("b")["problems"], json!([]));
+    assert_eq!(fs::read(outside.join("00000001-00000000.events")).unwrap(), b"not ours");
+}
+
+#[test]
+fn refusals_have_their_status_and_leave_nothing_behind() {
+    let place = Place::new();
+    let dir = place.dir();
+    let dir = dir.to_str().unwrap();
+    let missing = place.0.path().join("none");
+    assert_eq!(place.run("a", &["sync", "folder", missing.to_str().unwrap()]).0, 2);
+    assert_eq!(place.run("a", &["sync", "folder", dir]).0, 3, "a new shop file, and no shop there");
+    assert_eq!(place.run("a", &["sync", "status"]).0, 2, "no shop file");
+    assert!(!place.shop("a").exists());
+    place.ok("a", &["init"]);
+    assert_eq!(place.run("a", &["sync", "now"]).0, 3, "no way set up");
+    assert_eq!(place.run("a", &["sync", "folder", missing.to_str().unwrap()]).0, 2);
+    place.sync("a");
+    place.ok("other", &["init"]);
+    let before = event_files(&place.dir()).len();
+    assert_eq!(place.run("other", &["sync", "folder", dir]).0, 3, "another shop's folder");
+    assert_eq!(event_files(&place.dir()).len(), before);
+    fs::create_dir(place.dir().join("sheetloft-01900000-0000-7000-8000-000000000000")).unwrap();
+    assert_eq!(place.run("new", &["sync", "folder", dir]).0, 3, "two shops");
+    assert!(!place.shop("new").exists());
+    let status = place.ok("a", &["sync", "status"]);
+    assert_eq!(status["devices"].as_array().unwrap().len(), 1);
+    assert_eq!(status["devices"][0]["own"], true);
+    let renamed = place.ok("a", &["sync", "rename", "Office"]);
+    assert_eq!(renamed["devices"][0]["name"], "Office");
+}
+
+/// A copy with the key beside it works under the same name: it is found, and what either did is kept.
+#[test]
+fn two_copies_of_one_device_are_found_when_they_meet() {
+    let (place, pieces, _) = two_devices();
+    for ending in ["", ".device"] {
+        let from = PathBuf::from(format!("{}{ending}", place.shop("b").display()));
+        fs::copy(from, format!("{}{ending}", place.shop("copy").display())).unwrap();
+    }
+    place.ok("b", &["scrap", &pieces[1], "--why", "bent"]);
+    place.ok("copy", &["scrap", &pieces[2], "--why", "bent"]);
+    place.sync("b");
+    let (status, told, _) = place.run("copy", &["sync", "folder", place.dir().to_str().unwrap()]);
+    assert_eq!(status, 1);
+    assert!(
+        told["problems"].as_array().unwrap().iter().any(|p| p["do"].as_str().unwrap().contains("rename")),
+        "{told}"
+    );
+    for device in ["a", "b", "copy", "a", "b"] {
+        place.run(device, &["sync", "folder", place.dir().to_str().unwrap()]);
+    }
+    let digest = |device| place.ok(device, &["digest"]);
+    assert!(["a", "b", "copy"].iter().all(|d| digest(d)["digest"] == digest("a")["digest"]));
+    assert_eq!(digest("a")["complete"], false);
+    assert_eq!(place.run("b", &["rack", "add", "North"]).0, 3);
+    // Each copy takes a name of its own, and writes what it did once more under it.
+    place.run("b", &["sync", "rename", "Bench"]);
+    place.run("copy", &["sync", "rename", "Rack"]);
+    for device in ["b", "copy", "a", "b", "copy"] {
+        place.run(device, &["sync", "folder", place.dir().to_str().unwrap()]);
+    }
+    assert!(["a", "b", "copy"].iter().all(|d| digest(d)["digest"] == digest("a")["digest"]));
+    for piece in &pieces[1..] {
+        assert_eq!(place.ok("a", &["stock", "show", piece])["status"], "written_off");
+    }
+    assert_eq!(place.ok("b", &["check"])["ok"], true);
+}

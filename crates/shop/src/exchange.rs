@@ -1,0 +1,323 @@
+//! `sync`: exchange with the shop's other devices, and how things stand.
+
+use std::collections::HashMap;
+use std::convert::Infallible;
+use std::path::{Path, PathBuf};
+
+use sheetloft_ledger::body::{Body, DeviceNamed};
+use sheetloft_ledger::code;
+use sheetloft_ledger::event::{Event, Hash, Thing, ThingKind};
+use sheetloft_ledger::exchange::{Refused, WhyRefused};
+use sheetloft_ledger::state::{Device, State};
+use sheetloft_store::{DeviceKey, Store, StoreError};
+use sheetloft_sync::folder::{self, FolderError};
+use sheetloft_sync::{Problem, Report};
+use uuid::Uuid;
+
+use crate::answer::{Changed, DeviceRow, ProblemRow, SyncAnswer};
+use crate::conflicts;
+use crate::error::Error;
+use crate::host::Host;
+use crate::replica::Local;
+use crate::say;
+use crate::say::Say;
+use crate::shop::{Shop, begin_device, changed, needed};
+use crate::view;
+
+const FOLDER: &str = "sync folder";
+const FOLDER_USED: &str = "sync folder used";
+const WRITE_AGAIN: &str = "write again";
+
+/// How things stand.
+pub fn status(shop: &Shop) -> Result<SyncAnswer, Error> {
+    answer(shop, Report::default(), None)
+}
+
+/// Exchanges in every way that is set up.
+pub fn now(shop: &mut Shop, host: &mut dyn Host) -> Result<(SyncAnswer, Vec<Changed>), Error> {
+    match shop.read().remembered(FOLDER)? {
+        Some(dir) => folder(shop, host, &dir),
+        None => Err(Error::refused(say!("refused-sync-no-way"))),
+    }
+}
+
+/// Exchanges through a folder, and remembers it.
+pub fn folder(shop: &mut Shop, host: &mut dyn Host, dir: &str) -> Result<(SyncAnswer, Vec<Changed>), Error> {
+    if shop.store.is_read_only() {
+        return Err(StoreError::ReadOnly.into());
+    }
+    let dir = absolute(dir)?;
+    write_again(shop, host)?;
+    let mut things = Vec::new();
+    let mut report = through(shop, host, &dir, &mut things)?;
+    // Whoever has to take another tag says so to the others at once.
+    if retag(shop, host)? {
+        let more = through(shop, host, &dir, &mut things)?;
+        report.sent += more.sent;
+        report.received += more.received;
+    }
+    shop.store.remember(FOLDER, &dir.display().to_string())?;
+    shop.store.remember(FOLDER_USED, &host.wall_ms().to_string())?;
+    things.sort();
+    things.dedup();
+    Ok((answer(shop, report, None)?, changed(&things)))
+}
+
+/// One exchange through a folder, in which nothing is open while files are read or written.
+fn through(shop: &mut Shop, host: &mut dyn Host, dir: &Path, things: &mut Vec<Thing>) -> Result<Report, Error> {
+    let mut local = Local::new(&mut shop.store, shop.setting.id, host.wall_ms());
+    let report = folder::exchange(dir, &mut local)?;
+    things.append(&mut local.changed);
+    Ok(report)
+}
+
+/// A new shop file at `path` joins the shop in a folder, as a new device.
+pub fn join(path: &Path, host: &mut dyn Host, dir: &str) -> Result<(Shop, SyncAnswer), Error> {
+    let dir = absolute(dir)?;
+    let found = folder::shops(&dir).map_err(|e| lifted(e).at("dir"))?;
+    let shop_id = match found[..] {
+        [one] => one,
+        [] => return Err(Error::refused(say!("refused-join-none", dir = dir.display().to_string())).at("dir")),
+        _ => return Err(Error::refused(say!("refused-join-many", dir = dir.display().to_string())).at("dir")),
+    };
+    crate::host::make_data_folder(path);
+    let device = host.uuid();
+    let key = DeviceKey::new(device, host.secret());
+    let mut store = Store::create(path, key.clone())?;
+    let joined = fetched(&mut store, host, &dir, shop_id, device, &key);
+    match joined {
+        Ok(report) => {
+            let mut shop = Shop::open(path, host)?;
+            let (exchanged, _) = folder(&mut shop, host, &dir.display().to_string())?;
+            let own = shop.read().folded(Thing::new(ThingKind::Device, device))?.state.and_then(State::device);
+            let answer =
+                SyncAnswer { received: exchanged.received + report.received, joined: own.map(|d| d.tag), ..exchanged };
+            Ok((shop, answer))
+        }
+        Err(e) => {
+            // Nothing half done: the file was ours alone.
+            drop(store);
+            for ending in ["", "-wal", "-shm"] {
+                let _ = std::fs::remove_file(PathBuf::from(format!("{}{ending}", path.display())));
+            }
+            let _ = std::fs::remove_file(DeviceKey::path(path));
+            Err(e)
+        }
+    }
+}
+
+fn fetched(
+    store: &mut Store,
+    host: &mut dyn Host,
+    dir: &Path,
+    shop: Uuid,
+    device: Uuid,
+    key: &DeviceKey,
+) -> Result<Report, Error> {
+    let report = folder::fetch(dir, &mut Local::new(store, shop, host.wall_ms()))?;
+    if store.read().setting()?.is_none_or(|s| s.id != shop) {
+        let what: Vec<String> = report.problems.iter().map(|p| problem(p, &[]).0.text()).collect();
+        return Err(Error::refused(say!("refused-join-damaged", what = what.join("; "))).at("dir"));
+    }
+    let through = store.read().devices()?.into_iter().map(|d| (d.at_ms, d.id)).min().map(|(_, id)| id);
+    begin_device(store, host, shop, device, key, through)?;
+    Ok(report)
+}
+
+/// Gives this device a name. Where a copy of it works under the same one, this copy becomes a device of its own, and
+/// what it did since the two parted is written again under that.
+pub fn rename(shop: &mut Shop, host: &mut dyn Host, name: &str) -> Result<(SyncAnswer, Vec<Changed>), Error> {
+    let name = needed(name, "name")?;
+    if let Some(old) = shop.store.device().filter(|_| shop.store.is_forked().unwrap_or(false)) {
+        // Remembered first, so that an end in the middle loses nothing.
+        shop.store.remember(WRITE_AGAIN, &old.to_string())?;
+        let key = DeviceKey::new(host.uuid(), host.secret());
+        shop.store.adopt(key.clone())?;
+        begin_device(&mut shop.store, host, shop.setting.id, key.device, &key, Some(old))?;
+    }
+    write_again(shop, host)?;
+    let (_, changed) = shop.write(host, |tx| {
+        let device = Thing::new(ThingKind::Device, tx.device());
+        tx.draft(Body::DeviceNamed(DeviceNamed { name: Some(name), tag: None }), [device]);
+        Ok(())
+    })?;
+    Ok((status(shop)?, changed))
+}
+
+/// Writes again what this copy did under a name that another copy had too; in one transaction.
+fn write_again(shop: &mut Shop, host: &mut dyn Host) -> Result<(), Error> {
+    let old = shop.read().remembered(WRITE_AGAIN)?.and_then(|text| Uuid::try_parse(&text).ok());
+    let Some(old) = old.filter(|old| shop.store.device() != Some(*old)) else { return Ok(()) };
+    let events = shop.read().frozen_own(old)?;
+    let id = shop.setting.id;
+    shop.store.transact(id, host, |tx, key| {
+        let mut actions: HashMap<Uuid, Uuid> = HashMap::new();
+        let mut hashes: HashMap<Hash, Hash> = HashMap::new();
+        let mut at = 0;
+        while at < events.len() {
+            let action = events[at].envelope.action;
+            let together: Vec<&Event> = events[at..].iter().take_while(|e| e.envelope.action == action).collect();
+            at += together.len();
+            let mut written = Vec::new();
+            for event in together {
+                let Some(body) = event.body.clone() else { continue };
+                if matches!(body, Body::DeviceBegan(_) | Body::DeviceNamed(_)) {
+                    continue;
+                }
+                written.push(event.hash);
+                tx.draft(again(body, &actions, &hashes), event.things().collect::<Vec<_>>());
+            }
+            tx.flush(key)?;
+            if let Some(new) = tx.last_action() {
+                actions.insert(action, new);
+                let rows = tx.read().events_of_action(new)?;
+                hashes.extend(written.into_iter().zip(rows.iter().map(|row| row.event.hash)));
+            }
+        }
+        tx.remember(WRITE_AGAIN, "")?;
+        Ok::<_, Error>(())
+    })?;
+    Ok(())
+}
+
+/// A body that names actions and events by what they are called now.
+fn again(mut body: Body, actions: &HashMap<Uuid, Uuid>, hashes: &HashMap<Hash, Hash>) -> Body {
+    let now = |hash: &mut Hash| *hash = hashes.get(hash).copied().unwrap_or(*hash);
+    match &mut body {
+        Body::Undone(undone) => undone.action = actions.get(&undone.action).copied().unwrap_or(undone.action),
+        Body::Settled(settled) => {
+            now(&mut settled.happened);
+            settled.others.iter_mut().for_each(|o| now(&mut o.event));
+        }
+        _ => {}
+    }
+    body
+}
+
+/// Where two devices have one tag, the one with the higher UUID takes another; its codes so far stay.
+fn retag(shop: &mut Shop, host: &mut dyn Host) -> Result<bool, Error> {
+    let devices = shop.read().devices()?;
+    let Some(own) = shop.store.device().and_then(|id| devices.iter().find(|d| d.id == id)) else { return Ok(false) };
+    if shop.store.is_forked()? || !devices.iter().any(|d| d.tag == own.tag && d.id < own.id) {
+        return Ok(false);
+    }
+    let Some(tag) = free_tag(&devices, own.id) else { return Ok(false) };
+    shop.write(host, |tx| {
+        let device = Thing::new(ThingKind::Device, tx.device());
+        tx.draft(Body::DeviceNamed(DeviceNamed { name: None, tag: Some(tag) }), [device]);
+        Ok(())
+    })?;
+    Ok(true)
+}
+
+/// A tag that no known device has; where to begin looking depends on the device, so that two rarely choose alike.
+pub fn free_tag(devices: &[Device], of: Uuid) -> Option<String> {
+    let seed = u32::from_be_bytes([0, 0, of.as_bytes()[14], of.as_bytes()[15]]);
+    (0..1_024).map(|i| code::tag(seed.wrapping_add(i))).find(|t| devices.iter().all(|d| d.tag != *t))
+}
+
+fn absolute(dir: &str) -> Result<PathBuf, Error> {
+    let dir = PathBuf::from(needed(dir, "dir")?);
+    match dir.canonicalize() {
+        Ok(path) if path.is_dir() => Ok(path),
+        _ => Err(Error::bad(say!("error-folder", folder = dir.display().to_string())).at("dir")),
+    }
+}
+
+impl From<FolderError<StoreError>> for Error {
+    fn from(error: FolderError<StoreError>) -> Self {
+        match error {
+            FolderError::Shop(e) => e.into(),
+            FolderError::NotAFolder { path } => Self::bad(say!("error-folder", folder = path.display().to_string())),
+            FolderError::OtherShop { path } => {
+                Self::refused(say!("refused-other-shop", dir = path.display().to_string()))
+            }
+            FolderError::File { path, source } => StoreError::File { path, source }.into(),
+        }
+        .at("dir")
+    }
+}
+
+fn lifted(error: FolderError<Infallible>) -> Error {
+    match error {
+        FolderError::NotAFolder { path } => FolderError::<StoreError>::NotAFolder { path },
+        FolderError::OtherShop { path } => FolderError::OtherShop { path },
+        FolderError::File { path, source } => FolderError::File { path, source },
+        FolderError::Shop(never) => match never {},
+    }
+    .into()
+}
+
+fn answer(shop: &Shop, report: Report, joined: Option<String>) -> Result<SyncAnswer, Error> {
+    let reader = shop.read();
+    let devices = reader.devices()?;
+    let waiting = reader.waiting()?;
+    let mut problems: Vec<(Say, Say)> = report.problems.iter().map(|p| problem(p, &devices)).collect();
+    for (device, number) in &waiting.forked {
+        let own = shop.store.device() == Some(*device);
+        let tag = tag(&devices, *device);
+        problems.push(match own {
+            true => (say!("problem-forked-own", number = *number), say!("problem-forked-own-do")),
+            false => (say!("problem-forked", device = tag, number = *number), say!("problem-forked-do")),
+        });
+    }
+    if waiting.unknown > 0 {
+        problems.push((say!("problem-newer", count = waiting.unknown), say!("problem-newer-do")));
+    }
+    let runs = reader.runs()?;
+    let mut rows = Vec::new();
+    for device in &devices {
+        let last = reader.own_events(device.id, 1)?.first().map(|row| view::when(row.event.envelope.clock.ms));
+        rows.push(DeviceRow {
+            device: device.id.to_string(),
+            tag: device.tag.clone(),
+            name: device.name.clone(),
+            own: shop.store.device() == Some(device.id),
+            events: runs.get(&device.id).map_or(0, |have| have.run),
+            last,
+        });
+    }
+    let used = reader.remembered(FOLDER_USED)?.and_then(|ms| ms.parse().ok()).map(view::when);
+    Ok(SyncAnswer {
+        sent: report.sent,
+        received: report.received,
+        conflicts: conflicts::short(&reader)?,
+        problems: problems
+            .into_iter()
+            .map(|(what, r#do)| ProblemRow { what: what.text(), r#do: r#do.text() })
+            .collect(),
+        joined,
+        waiting: waiting.events,
+        devices: rows,
+        folder: reader.remembered(FOLDER)?,
+        folder_used: used,
+    })
+}
+
+fn tag(devices: &[Device], id: Uuid) -> String {
+    let named = |d: &Device| d.name.as_ref().map_or_else(|| d.tag.clone(), |name| format!("{name} ({})", d.tag));
+    devices.iter().find(|d| d.id == id).map_or_else(|| id.to_string(), named)
+}
+
+/// A problem in words, and what to do.
+fn problem(problem: &Problem, devices: &[Device]) -> (Say, Say) {
+    let path = |p: &Path| p.display().to_string();
+    match problem {
+        Problem::Damaged { file } => (say!("problem-damaged", file = path(file)), say!("problem-damaged-do")),
+        Problem::Newer { file } => (say!("problem-newer-file", file = path(file)), say!("problem-newer-do")),
+        Problem::NotRead { file, why } => {
+            (say!("problem-not-read", file = path(file), why = why), say!("problem-not-read-do"))
+        }
+        Problem::Refused(Refused { device, number, why }) => {
+            let device = tag(devices, *device);
+            let what = match why {
+                WhyRefused::Unreadable(why) => {
+                    say!("problem-unreadable", device = device, number = *number, why = why)
+                }
+                WhyRefused::OtherShop => say!("problem-other-shop", device = device, number = *number),
+                WhyRefused::NotSealed => say!("problem-not-sealed", device = device, number = *number),
+            };
+            (what, say!("problem-refused-do"))
+        }
+    }
+}
