@@ -122,7 +122,7 @@ fn said(
             let other = reader.find_piece(code)?;
             reader.not_frozen(thing(other.id), &other.code)?;
             rules::free(&other)?;
-            if other.material != piece.material {
+            if other.material != piece.material || other.owner != piece.owner {
                 return Err(Error::refused(say!("refused-settle-material", piece = &other.code, than = &piece.code)));
             }
             Ok(Said::Used(Box::new(other)))

@@ -176,6 +176,9 @@ fn receive(dice: &mut Dice, tx: &mut Tx<'_>) -> Result<Did, StoreError> {
         freight: 0,
         written_off: 0,
         pieces,
+        duty: 0,
+        on_order: None,
+        owner: None,
     };
     tx.draft(Body::Received(body), things);
     Ok(Some("receive"))
@@ -208,6 +211,9 @@ fn material(dice: &mut Dice, tx: &mut Tx<'_>) -> Result<Did, StoreError> {
         size_tolerance_um: 0,
         stock_sizes: vec![],
         reorder: None,
+        sort: None,
+        made: None,
+        substitutes: vec![],
     };
     tx.draft(Body::MaterialAdded(added), [thing(ThingKind::Material, id)]);
     Ok(Some("material"))
@@ -231,7 +237,8 @@ fn cut(dice: &mut Dice, tx: &mut Tx<'_>, piece: &Piece) -> Result<Did, StoreErro
     things.extend(born.iter().map(|b| piece_thing(b.id)));
     if dice.once_in(3) && piece.holds.is_empty() {
         let paid_by = TakenFor::Order { order, charge };
-        let taken = Taken { piece: piece.id, material: piece.material, lot: piece.lot, paid_by, born, areas };
+        let taken =
+            Taken { piece: piece.id, material: piece.material, lot: piece.lot, paid_by, born, areas, owner: None };
         tx.draft(Body::Taken(taken), things);
         return Ok(Some("take"));
     }
@@ -247,6 +254,7 @@ fn cut(dice: &mut Dice, tx: &mut Tx<'_>, piece: &Piece) -> Result<Did, StoreErro
         charges: vec![OrderCharge { order, charge }],
         areas,
         why: None,
+        owner: None,
     };
     tx.draft(Body::Cut(body), things);
     Ok(Some("cut"))

@@ -160,6 +160,20 @@ flip: boolean,
  */
 move_mm: [number, number], };
 
+export type OtherGiven = { 
+/**
+ * The event.
+ */
+event: string, 
+/**
+ * `nothing`, `same` or `used`.
+ */
+was: string, 
+/**
+ * With `used`: the piece that it really used.
+ */
+piece?: string, };
+
 export type Init = { 
 /**
  * `mm` or `in`.
@@ -968,6 +982,26 @@ format: string, };
 
 export type History = { piece?: string, order?: string, };
 
+export type Conflicts = Record<symbol, never>;
+
+export type Settle = { piece: string, 
+/**
+ * The event that happened.
+ */
+happened: string, 
+/**
+ * The others; one that is left out was nothing.
+ */
+others?: Array<OtherGiven>, };
+
+export type SyncStatus = Record<symbol, never>;
+
+export type SyncNow = Record<symbol, never>;
+
+export type SyncFolder = { dir: string, };
+
+export type SyncRename = { name: string, };
+
 export type Check = Record<symbol, never>;
 
 export type Digest = Record<symbol, never>;
@@ -1714,6 +1748,78 @@ text: string, };
 
 export type HistoryAnswer = { actions: Array<HistoryRow>, };
 
+export type SideRow = { event: string, 
+/**
+ * `cut`, `taken`, `scrapped`, `held` or `settled`.
+ */
+kind: string, when: string, 
+/**
+ * The device's tag, and its name where it has one.
+ */
+device: string, device_name: string | null, 
+/**
+ * What was recorded, in a sentence.
+ */
+text: string, 
+/**
+ * What it means for the books.
+ */
+means: string, 
+/**
+ * It counts until a person settles the conflict.
+ */
+counts: boolean, orders: Array<string>, charged: string, offcuts: Array<NewOffcut>, };
+
+export type ConflictRow = { piece: string, uuid: string, material: string, size: string, cost: string, events: Array<SideRow>, 
+/**
+ * Pieces that come from it and are not planned with until it is settled.
+ */
+waiting: Array<string>, };
+
+export type ConflictsAnswer = { conflicts: Array<ConflictRow>, };
+
+export type SettleAnswer = { piece: string, status: string, 
+/**
+ * Orders that are to be planned again.
+ */
+again: Array<string>, 
+/**
+ * Codes that lead to another piece from now on, each with that one.
+ */
+names: Array<[string, string]>, 
+/**
+ * Pieces that were used instead.
+ */
+used: Array<string>, };
+
+export type ConflictShort = { piece: string, events: Array<string>, };
+
+export type ProblemRow = { what: string, do: string, };
+
+export type DeviceRow = { device: string, tag: string, name: string | null, 
+/**
+ * It is the one that answers.
+ */
+own: boolean, 
+/**
+ * How many of its actions' events are here, and when it wrote the last of them.
+ */
+events: bigint, last: string | null, };
+
+export type SyncAnswer = { sent: bigint, received: bigint, conflicts: Array<ConflictShort>, problems: Array<ProblemRow>, 
+/**
+ * The new device's tag.
+ */
+joined: string | null, 
+/**
+ * Events that are here without effect yet.
+ */
+waiting: bigint, devices: Array<DeviceRow>, 
+/**
+ * The folder that is set up, and when it was last used.
+ */
+folder: string | null, folder_used: string | null, };
+
 export type Found = { what: string, where: string, };
 
 export type Books = { received: string, on_hand: string, charged: string, written_off: string, };
@@ -1835,6 +1941,12 @@ export interface Takes {
   "report": Report;
   "report file": ReportFile;
   "history": History;
+  "conflicts": Conflicts;
+  "settle": Settle;
+  "sync status": SyncStatus;
+  "sync now": SyncNow;
+  "sync folder": SyncFolder;
+  "sync rename": SyncRename;
   "check": Check;
   "digest": Digest;
   "backup": Backup;
@@ -1934,6 +2046,12 @@ export interface Gives {
   "report": ReportAnswer;
   "report file": FileAnswer;
   "history": HistoryAnswer;
+  "conflicts": ConflictsAnswer;
+  "settle": SettleAnswer;
+  "sync status": SyncAnswer;
+  "sync now": SyncAnswer;
+  "sync folder": SyncAnswer;
+  "sync rename": SyncAnswer;
   "check": CheckAnswer;
   "digest": DigestAnswer;
   "backup": BackupAnswer;

@@ -1393,3 +1393,58 @@ ui-reorder-at-what = Free sheets on hand, or fewer.
 ui-reorder-count = How many then
 ui-reorder-count-what = Sheets to buy.
 ui-clear-reorder = No need to keep it in stock any more
+
+## Several devices
+
+ui-conflicts-title = Used twice
+ui-conflicts-lead = Two devices used one piece before they heard of each other. Say what really happened: the books follow.
+ui-conflicts-none = Nothing was used twice
+ui-conflicts-none-text = Where two devices use one piece, both sides stand here.
+ui-settle-of = Settle { $piece }
+ui-settle-what = { $material }, { $size }, carried at { $cost }
+ui-settle-who = On { $device }, { $when }
+ui-settle-side = { $device }: { $text }
+ui-settle-waiting = { $count ->
+    [one] One piece that came of it is
+   *[other] { $count } pieces that came of it are
+} not planned with until then: { $pieces }
+ui-settle-happened = Which one happened?
+ui-settle-other = And the other: { $text }
+ui-settle-nothing = Nothing: its order is planned again
+ui-settle-same = The same one, recorded twice
+ui-settle-used = It used another piece
+ui-settle-piece = The piece that it really used
+ui-settle-piece-hint = The code on the label of the sheet or offcut that is gone
+ui-settle-go = Settle it
+ui-settle-done = { $piece } is settled.
+ui-settle-done-again = { $piece } is settled. To be planned again: { $orders }.
+ui-devices-title = Devices
+ui-devices-lead = Which devices belong to this shop, what is here of each, and how they exchange.
+ui-devices-exchanged = Handed on { $sent }, received { $received }.
+ui-devices-renamed = This device has its name.
+ui-devices-conflicts = { $count ->
+    [one] One piece was used twice.
+   *[other] { $count } pieces were used twice.
+}
+ui-devices-waiting = { $count ->
+    [one] One event waits for what it builds on: exchange with the device that has it.
+   *[other] { $count } events wait for what they build on: exchange with the device that has it.
+}
+ui-devices-own = This device, codes { $tag }-…
+ui-devices-tag = Codes { $tag }-…
+ui-devices-has = { $count ->
+    [one] one event here
+   *[other] { $count } events here
+}, the last of { $last }
+ui-devices-folder = Through a folder or a stick
+ui-devices-folder-is = { $dir }, last used { $when }
+ui-devices-now = Exchange now
+ui-devices-dir = The folder
+ui-devices-dir-hint = A folder that all devices see, or a stick that is carried from one to the other
+ui-devices-dir-go = Exchange through it
+ui-devices-window = A folder is set up in the program's own window, on the machine that has the shop file.
+ui-devices-name = The name of this device
+ui-devices-name-field = What people call it
+ui-devices-name-go = Give it this name
+ui-shop-conflicts = Pieces that two devices used
+ui-shop-devices = Who has what of whom, exchange by folder
