@@ -344,12 +344,14 @@ impl World {
         let (from, to) = (self.devices[from].view.clone(), self.devices[to].view.clone());
         for file in Self::files_of(&from) {
             let target = to.join(&file);
-            if from == to || target.exists() || self.dice.once_in(3) {
+            let whole =
+                || fs::metadata(&target).is_ok_and(|m| m.len() >= fs::metadata(from.join(&file)).unwrap().len());
+            if from == to || whole() || self.dice.once_in(3) {
                 continue;
             }
             fs::create_dir_all(target.parent().unwrap()).unwrap();
             let mut bytes = fs::read(from.join(&file)).unwrap();
-            if self.dice.once_in(5) {
+            if self.dice.once_in(2) {
                 bytes.truncate(self.dice.roll(bytes.len()));
             }
             fs::write(target, bytes).unwrap();

@@ -13,7 +13,7 @@ use uuid::Uuid;
 use crate::body::Body;
 use crate::event::{Event, Hash, Thing, ThingKind};
 use crate::mutant::{self, Mutant};
-use crate::state::State;
+use crate::state::{Piece, State};
 
 mod contradictions;
 mod judge;
@@ -191,7 +191,14 @@ fn directly<B: Book>(book: &B, event: &Event) -> Result<Option<Vec<NewState>>, B
         let folded = book.folded(touch.thing)?;
         // An undo that came too late lets a device believe that a used piece is there again, and take it.
         let takes = body.uses() == Some(touch.thing.id) || matches!(body, Body::Held(_));
+        // What is left belongs to the lot that the piece belongs to, whatever lot it was thought to be of.
+        let other_lot = |p: &Piece| match body {
+            Body::Cut(b) if b.piece == p.id => b.lot != p.lot,
+            Body::Taken(b) if b.piece == p.id => b.lot != p.lot,
+            _ => false,
+        };
         let plain = match &folded.state {
+            Some(State::Piece(p)) if other_lot(p) => false,
             _ if folded.frozen => false,
             // Only a birth may have no parents; a thing whose birth was undone needs the full fold.
             None => heads.is_empty(),
