@@ -7,9 +7,10 @@ use std::time::Duration;
 use rusqlite::{Connection, OpenFlags, OptionalExtension};
 use uuid::Uuid;
 
+use crate::check::refold_all;
 use crate::device::DeviceKey;
 use crate::error::StoreError;
-use crate::stock::{self, Signer};
+use crate::stock::Signer;
 
 /// The schema that this program writes.
 pub const SCHEMA: i32 = 3;
@@ -286,9 +287,8 @@ fn migrate(conn: &mut Connection, path: &Path, version: i32) -> Result<(), Store
     for sql in &MIGRATIONS[from..] {
         tx.execute_batch(sql)?;
     }
-    if version < 2 {
-        stock::fill(&tx)?;
-    }
+    // What is stored of the state is thrown away: a newer program may write it down in more words.
+    refold_all(&tx)?;
     tx.pragma_update(None, "user_version", SCHEMA)?;
     tx.commit()?;
     Ok(())

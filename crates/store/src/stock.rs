@@ -198,18 +198,6 @@ fn made_from(piece: &Piece) -> [u8; 16] {
     std::array::from_fn(|i| hash[i])
 }
 
-/// Fills the table of a file that has none yet.
-pub(crate) fn fill(conn: &Connection) -> Result<(), StoreError> {
-    let mut statement = conn.prepare("SELECT body FROM piece WHERE body IS NOT NULL")?;
-    let mut rows = statement.query([])?;
-    while let Some(row) = rows.next()? {
-        if let Some(piece) = body::<sheetloft_ledger::state::State>(row)?.piece() {
-            put(conn, piece.id, Some(&piece))?;
-        }
-    }
-    Ok(())
-}
-
 /// Works out the signatures of these pieces, where they are on hand and have none of this version.
 pub(crate) fn sign(conn: &Connection, signer: Signer, pieces: impl Iterator<Item = Uuid>) -> Result<(), StoreError> {
     type Hash = [u8; 16];
