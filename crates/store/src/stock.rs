@@ -13,7 +13,7 @@ use uuid::Uuid;
 
 use crate::error::StoreError;
 use crate::file::{BUSY, Store};
-use crate::query::{Reader, body};
+use crate::query::Reader;
 
 /// How signatures are worked out, given by whoever searches the stock. They depend on a piece's shape and flaws alone.
 #[derive(Clone, Copy, Debug)]
