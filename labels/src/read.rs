@@ -49,8 +49,8 @@ pub struct Photo {
     pub unread: usize,
 }
 
-/// Longest sides at which the whole picture is looked at, dots.
-const LONGEST: [u32; 4] = [1_400, 800, 2_600, 4_000];
+/// Longest sides at which the whole picture is looked at, dots: until a look finds nothing more.
+const LONGEST: [u32; 4] = [1_400, 2_600, 4_000, 800];
 /// Regions along either side, each as large as two of these parts, so that they overlap.
 const PARTS: u32 = 5;
 /// Longest side of a region as it is looked at, dots.
@@ -72,9 +72,10 @@ pub fn codes_in(bytes: &[u8]) -> Result<Photo, ReadError> {
         if pass > 0 && longest >= 2 * width.max(height) {
             continue;
         }
+        let before = found.codes.len();
         let (view, scale) = at_most(&grey, longest);
         unread = found.look(&view, scale, (0.0, 0.0));
-        if pass > 0 && unread == 0 && !found.codes.is_empty() {
+        if pass > 0 && unread == 0 && !found.codes.is_empty() && found.codes.len() == before {
             break;
         }
     }

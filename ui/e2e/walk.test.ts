@@ -142,7 +142,7 @@ test("with keys alone", async () => {
   expect(trouble).toEqual([]);
 });
 
-const screens = ["", "find", "orders", "stock", "receive", "offcut", "labels", "shop", "materials", "racks", "machines", "history", "books"];
+const screens = ["", "find", "orders", "stock", "receive", "offcut", "labels", "papers", "scan", "count", "shop", "materials", "racks", "machines", "history", "books"];
 
 test.for([
   { name: "phone", options: { viewport: { width: 390, height: 844 }, hasTouch: true, isMobile: true } },

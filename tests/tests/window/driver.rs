@@ -154,6 +154,19 @@ impl Window {
         field.send_keys(text).await.unwrap_or_else(|e| panic!("{label} cannot be filled in: {e:?}"));
     }
 
+    /// Scans while the field of this name has the focus: keys one upon the other, and Enter.
+    pub async fn scan_into(&self, label: &str, text: &str) {
+        const ENTER: char = '\u{e007}';
+        let keys = format!("{text}{ENTER}");
+        self.field(label).await.send_keys(&keys).await.unwrap_or_else(|e| panic!("{label} takes no keys: {e:?}"));
+    }
+
+    /// What stands in the field of this name.
+    pub async fn value(&self, label: &str) -> String {
+        let value = self.field(label).await.prop("value").await.expect("a field");
+        value.unwrap_or_default()
+    }
+
     /// Chooses from the list of this name.
     pub async fn select(&self, label: &str, option: &str) {
         // The list may still be on its way.

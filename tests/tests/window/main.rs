@@ -189,6 +189,26 @@ fn mistakes_are_said_and_change_nothing() {
     });
 }
 
+/// A scanner that types is heard while a form has the focus: the piece is opened, the form is neither changed nor sent.
+#[test]
+fn a_scanner_is_heard_anywhere_and_stays_out_of_forms() {
+    with_window(|w| async {
+        w.press("Open the shop").await;
+        w.heading("What needs doing now").await;
+        let before = w.cli().json(&["digest"]);
+        let stock = w.cli().json(&["stock", "list"]);
+        let piece = stock["pieces"][0]["piece"].as_str().expect("a code").to_owned();
+        w.go("Receive").await;
+        w.fill("Price of one sheet", "48.90").await;
+        w.scan_into("Price of one sheet", &format!("HTTP://10.0.0.20:8470/{piece}")).await;
+        w.heading(&piece).await;
+        w.go("Receive").await;
+        assert_eq!(w.value("Price of one sheet").await, "48.90");
+        assert_eq!(w.cli().json(&["digest"]), before, "nothing has changed");
+        w
+    });
+}
+
 /// The window shows its own screens and nothing else, and asks nothing of any other machine.
 #[test]
 fn the_window_stays_with_its_own_screens() {
