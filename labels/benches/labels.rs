@@ -45,7 +45,11 @@ fn main() {
         let onto = Onto::new(paper(name).expect("a paper that ships"));
         let mut bytes = 0;
         let ms = least_ms(|| bytes = render_pdf(&labels, &onto).expect("labels").bytes.len());
-        println!("{LABELS} labels on {name}: {ms:.0} ms, {:.0} kB, {:.0} labels/s", bytes as f64 / 1e3, LABELS as f64 / ms * 1e3);
+        println!(
+            "{LABELS} labels on {name}: {ms:.0} ms, {:.0} kB, {:.0} labels/s",
+            bytes as f64 / 1e3,
+            LABELS as f64 / ms * 1e3
+        );
     }
     // How long a photo of one label takes to be read, beside how long its picture takes to be made.
     let single = Onto::new(paper("label-100x50").expect("a paper that ships"));

@@ -62,6 +62,7 @@ impl LabelArgs {
 }
 
 #[derive(Subcommand, Debug)]
+#[allow(clippy::large_enum_variant)]
 pub enum PaperCommand {
     /// The label papers.
     List,
