@@ -95,15 +95,19 @@ pub fn refold<B: Book>(book: &mut B, mut queue: BTreeSet<Thing>) -> Result<BTree
     let mut written = BTreeSet::new();
     let mut judge = Judge::default();
     let mut judged: BTreeSet<Thing> = BTreeSet::new();
+    let mut actions: BTreeSet<Uuid> = BTreeSet::new();
     while let Some(thing) = queue.pop_first() {
         judged.insert(thing);
         for event in book.events_of(thing)? {
             let standing = judge.standing(book, &event)?;
             if book.standing(event.hash)? != Some(standing) {
                 book.set_standing(event.hash, standing)?;
-                // An action is taken back whole, whichever of its things the reason came through.
-                for part in book.events_of_action(event.envelope.action)? {
-                    queue.extend(part.things().filter(|t| !judged.contains(t)));
+                // An action is taken back whole, whichever of its things the reason came through. Looked at once: an
+                // import may be an action of very many events.
+                if actions.insert(event.envelope.action) {
+                    for part in book.events_of_action(event.envelope.action)? {
+                        queue.extend(part.things().filter(|t| !judged.contains(t)));
+                    }
                 }
             }
             // What it really used up, and whatever else was settled.
