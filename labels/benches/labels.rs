@@ -16,15 +16,16 @@ fn label(n: usize) -> Label {
     outline.extend((0..=teeth).rev().map(|i| [step * i as f64, 300.0 + 200.0 * ((i * 7 + n) % 5) as f64 / 5.0]));
     let shape = Shape::from_mm(&outline, &[]).expect("a shape");
     let code = format!("7K-{n:04}X");
+    let datum = shape.edges().next().map(|(from, to)| [from, to]);
     Label::Piece(PieceLabel {
         payload: format!("HTTP://10.0.0.20:8470/{code}"),
         code,
         material: format!("acrylic, cast, colour {} 3 mm", n % 17),
         sizes: vec![format!("holds {} × 300 mm", 400 + n % 500), "overall 900 × 500 mm".into()],
-        datum: shape.edges().next().map(|(from, to)| [from, to]),
+        datum,
         outline: Some(shape),
         grain: Some(Turn::new(0)),
-        order: (n % 3 == 0).then(|| "for O-7K-00716".into()),
+        order: n.is_multiple_of(3).then(|| "for O-7K-00716".into()),
         lot: Some(format!("2026-03-02/{}", n % 9)),
         date: Some("2026-03-02".into()),
     })

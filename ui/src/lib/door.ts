@@ -1804,9 +1804,9 @@ own: boolean,
 /**
  * How many of its actions' events are here, and when it wrote the last of them.
  */
-events: bigint, last: string | null, };
+events: number, last: string | null, };
 
-export type SyncAnswer = { sent: bigint, received: bigint, conflicts: Array<ConflictShort>, problems: Array<ProblemRow>, 
+export type SyncAnswer = { sent: number, received: number, conflicts: Array<ConflictShort>, problems: Array<ProblemRow>, 
 /**
  * The new device's tag.
  */
@@ -1814,7 +1814,7 @@ joined: string | null,
 /**
  * Events that are here without effect yet.
  */
-waiting: bigint, devices: Array<DeviceRow>, 
+waiting: number, devices: Array<DeviceRow>, 
 /**
  * The folder that is set up, and when it was last used.
  */
@@ -1826,7 +1826,7 @@ export type Books = { received: string, on_hand: string, charged: string, writte
 
 export type CheckAnswer = { ok: boolean, found: Array<Found>, conflicts: number, waiting: number, books: Books, };
 
-export type DigestAnswer = { digest: string, events: bigint, complete: boolean, };
+export type DigestAnswer = { digest: string, events: number, complete: boolean, };
 
 export type BackupAnswer = { file: string, };
 

@@ -135,8 +135,8 @@ fn an_offcut_is_used_up_before_a_sheet_is_begun() {
 
 #[test]
 fn parts_lie_close_to_each_other_and_to_the_rim() {
-    let pieces = vec![rect(1_000_000, 600_000), rect(900_000, 500_000)];
-    let parts = vec![round(150_000.0, 40), rect(300_000, 200_000), rect(180_000, 120_000), round(60_000.0, 24)];
+    let pieces = [rect(1_000_000, 600_000), rect(900_000, 500_000)];
+    let parts = [round(150_000.0, 40), rect(300_000, 200_000), rect(180_000, 120_000), round(60_000.0, 24)];
     let wanted: Vec<Wanted<'_>> = parts.iter().map(|s| Wanted::new(s, &ANY, false)).collect();
     let stock: Vec<Stock<'_>> = pieces.iter().map(|s| stock(s, &[], None, false)).collect();
     let options = Options { rounds: 12, ..options() };
