@@ -103,7 +103,7 @@ test-slow: ## The searches for fits and the fold of the books again, over thousa
 
 test-window: build .venv/ready
 	$(call say,The window from end to end)
-	xvfb-run -a cargo test $(ALL) --test window
+	xvfb-run -a cargo test $(ALL) --test window -- --test-threads=2
 
 test-browser: build .venv/ready
 	$(call say,The browser from end to end)

@@ -11,7 +11,6 @@ use uuid::Uuid;
 
 use crate::answer::{ConflictRow, ConflictShort, ConflictsAnswer, SideRow};
 use crate::error::Error;
-use crate::say::Say;
 use crate::shop::Shop;
 use crate::view::Names;
 use crate::{history, piece, say, view};
@@ -94,17 +93,11 @@ fn side(
     let orders: Vec<String> = orders.into_iter().map(|o| names.order(o)).collect();
     let offcuts = piece::new_offcuts(shop, born);
     let payers = orders.len();
-    let told = |means: Say| {
-        means
-            .with("sum", shop.money(charged))
-            .with("payers", payers)
-            .with("orders", orders.join(", "))
-            .with("offcuts", born.len())
-    };
+    let (sum, offcuts_left, to) = (shop.money(charged), born.len(), orders.join(", "));
     let means = match (kind, counts) {
-        ("held", _) => say!("side-held", orders = orders.join(", ")),
-        (_, true) => told(say!("side-counts")),
-        (_, false) => told(say!("side-aside")),
+        ("held", _) => say!("side-held", orders = to),
+        (_, true) => say!("side-counts", sum = sum, payers = payers, orders = to, offcuts = offcuts_left),
+        (_, false) => say!("side-aside", sum = sum, payers = payers, orders = to, offcuts = offcuts_left),
     };
     let row = ActionRow { event: event.clone(), standing: Some(Standing::Counts) };
     Ok(SideRow {
