@@ -2,8 +2,8 @@
 //!
 //! `rqrr` finds and reads codes in a grey picture; `image` reads the file. A picture from outside is hostile: its size is
 //! looked at before it is unpacked. It is looked at whole at a few sizes, because a code is found most surely where its
-//! modules are some dots wide and the camera's noise is averaged away; then, where something is still unread, region by
-//! region with the light of each region stretched.
+//! modules are some dots wide and the camera's noise is averaged away; then, unless it shows one code that was read, region
+//! by region, as it is and with the light of the region stretched: among many codes one is easily overlooked.
 
 use std::io::Cursor;
 use std::panic::{AssertUnwindSafe, catch_unwind};
@@ -79,14 +79,16 @@ pub fn codes_in(bytes: &[u8]) -> Result<Photo, ReadError> {
             break;
         }
     }
-    if found.codes.is_empty() || unread > 0 {
+    if found.codes.len() != 1 || unread > 0 {
         for region in 0..(PARTS - 1) * (PARTS - 1) {
             let (column, row) = (region % (PARTS - 1), region / (PARTS - 1));
             let (x, y) = (column * width / PARTS, row * height / PARTS);
             let (w, h) = ((2 * width / PARTS).max(1), (2 * height / PARTS).max(1));
             let part = imageops::crop_imm(&grey, x, y, w.min(width - x), h.min(height - y)).to_image();
             let (view, scale) = at_most(&part, REGION);
-            found.look(&stretched(&imageops::blur(&view, 0.8)), scale, (f64::from(x), f64::from(y)));
+            for view in [stretched(&imageops::blur(&view, 0.8)), view] {
+                found.look(&view, scale, (f64::from(x), f64::from(y)));
+            }
         }
     }
     Ok(Photo { width, height, unread: unread.min(MOST), codes: found.codes })
