@@ -1,28 +1,17 @@
 // Plans in a browser: changed by hand, with new sheets on a buying list, the ticket, and a leftover that comes out otherwise.
-import { readFileSync, writeFileSync } from "node:fs";
+import { writeFileSync } from "node:fs";
 import { join } from "node:path";
 
-import type { Browser, Page } from "playwright-core";
-import { afterAll, afterEach, beforeAll, beforeEach, expect, test } from "vitest";
+import type { Page } from "playwright-core";
+import { beforeEach, expect, test } from "vitest";
 
-import { browser as launch, Served, Watched } from "./served";
+import { Watched } from "./served";
+import { browser, downloaded, served, shopForEach } from "./shop";
 
-let browser: Browser;
-let served: Served;
-
-beforeAll(async () => {
-  browser = await launch();
-});
-afterAll(() => browser.close());
-beforeEach(async () => {
-  served = await Served.start();
+shopForEach();
+beforeEach(() => {
   served.cli("init");
   served.cli("material", "add", "--name", "Plywood 9 mm", "--thickness", "9", "--density", "700", "--kerf", "3", "--gap", "4", "--margin", "5", "--keep-from", "200x100", "--price", "40");
-});
-afterEach(async () => {
-  for (const context of browser.contexts()) await context.close();
-  expect(served.cli("check").ok).toBe(true);
-  expect(await served.stop()).toBe(0);
 });
 
 /** A shop with two parts of one order planned on one offcut: the order, the plan, the page that shows the plan. */
@@ -38,12 +27,6 @@ async function planned(): Promise<{ order: string; plan: string; piece: string; 
   await page.goto(`${served.address}/#/plan/${made.plan}`);
   await page.getByRole("heading", { name: "Cutting plan" }).waitFor();
   return { order, plan: made.plan, piece: made.pieces[0].piece, page, trouble };
-}
-
-/** The file that comes of an action. */
-async function downloaded(page: Page, act: () => Promise<void>): Promise<Buffer> {
-  const [download] = await Promise.all([page.waitForEvent("download"), act()]);
-  return readFileSync(await download.path());
 }
 
 test("a plan is changed with keys and pointer, and what overlaps cannot be saved", async () => {

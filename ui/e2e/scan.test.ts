@@ -2,26 +2,13 @@
 import { readFileSync } from "node:fs";
 import { join } from "node:path";
 
-import type { Browser, Page } from "playwright-core";
-import { afterAll, afterEach, beforeAll, beforeEach, expect, test } from "vitest";
+import type { Page } from "playwright-core";
+import { expect, test } from "vitest";
 
-import { browser as launch, Served, Watched } from "./served";
+import { Watched } from "./served";
+import { browser, served, shopForEach } from "./shop";
 
-let browser: Browser;
-let served: Served;
-
-beforeAll(async () => {
-  browser = await launch();
-});
-afterAll(() => browser.close());
-beforeEach(async () => {
-  served = await Served.start();
-});
-afterEach(async () => {
-  for (const context of browser.contexts()) await context.close();
-  expect(served.cli("check").ok).toBe(true);
-  expect(await served.stop()).toBe(0);
-});
+shopForEach();
 
 interface Row {
   piece: string;

@@ -1,32 +1,11 @@
 // The main job in a browser, shorter than in the window; with keys alone; in the dark; on a phone.
-import { readFileSync } from "node:fs";
 
-import type { Browser, Page } from "playwright-core";
-import { afterAll, afterEach, beforeAll, beforeEach, expect, test } from "vitest";
+import { expect, test } from "vitest";
 
-import { browser as launch, Served, Watched } from "./served";
+import { Watched } from "./served";
+import { browser, downloaded, served, shopForEach } from "./shop";
 
-let browser: Browser;
-let served: Served;
-
-beforeAll(async () => {
-  browser = await launch();
-});
-afterAll(() => browser.close());
-beforeEach(async () => {
-  served = await Served.start();
-});
-afterEach(async () => {
-  for (const context of browser.contexts()) await context.close();
-  expect(served.cli("check").ok).toBe(true);
-  expect(await served.stop()).toBe(0);
-});
-
-/** The file that comes of an action. */
-async function downloaded(page: Page, act: () => Promise<void>): Promise<Buffer> {
-  const [download] = await Promise.all([page.waitForEvent("download"), act()]);
-  return readFileSync(await download.path());
-}
+shopForEach();
 
 test("from a customer's drawing to the cost of the order", async () => {
   const { page, trouble } = await Watched.open(browser, served);

@@ -749,7 +749,7 @@ it("what waits leads to where it is done", async () => {
   open(Now);
   await screen.findByText("Used twice");
   expect(screen.getAllByRole("listitem").map((li) => li.querySelector("a")!.getAttribute("href"))).toEqual([
-    "#/piece/7K-004TK",
+    "#/conflicts",
     "#/labels",
     "#/order/O-7K-0071/add",
     "#/order/O-7K-0071",

@@ -4,8 +4,9 @@
 //! plans that cost the same the one on fewer pieces is better, then the one on older pieces. Every placement that
 //! comes out has passed exact tests on whole numbers against the piece, its flaws and all other parts on it.
 //!
-//! `problem` holds what is asked, `table` a piece with parts on it, `greedy` puts parts down one after another,
-//! `score` says what that costs, `least` what any plan costs at least, `check` names what is wrong with a layout.
+//! `problem` holds what is asked, `table` a piece with parts on it, `greedy` has parts choose pieces and `fill` pieces
+//! choose parts, `improve` changes drafts, `flush` moves parts up close at the end, `score` says what a draft costs,
+//! `least` what any plan costs at least, `check` names what is wrong with a layout.
 
 mod arrange;
 mod check;
