@@ -606,6 +606,13 @@ proptest! {
     }
 }
 
+/// Histories in which a fault was found.
+#[test]
+fn what_went_wrong_once() {
+    // Two settlements, neither of which knew of the other, moved one use to a piece that was held in between.
+    run(2_351_092_681_831_795_054, 3, 44);
+}
+
 #[test]
 fn the_random_work_really_makes_conflicts_and_undos() {
     let sum = |a: Counted, b: Counted| Counted {

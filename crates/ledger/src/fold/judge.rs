@@ -26,11 +26,14 @@ pub(super) struct Judge {
 }
 
 impl Judge {
+    /// The events of a thing by hash: a book gives them as they came, and nothing may hang on that.
     pub(super) fn events_of<B: Book>(&mut self, book: &B, thing: Thing) -> Result<Arc<Vec<Arc<Event>>>, B::Error> {
         if let Some(events) = self.events.get(&thing) {
             return Ok(events.clone());
         }
-        let events = Arc::new(book.events_of(thing)?);
+        let mut events = book.events_of(thing)?;
+        events.sort_unstable_by_key(|e| e.hash);
+        let events = Arc::new(events);
         self.events.insert(thing, events.clone());
         Ok(events)
     }
