@@ -230,19 +230,28 @@ impl Reader<'_> {
 
     /// The pieces of a filter, smallest first, then by code.
     pub fn pieces(&self, filter: &PieceFilter) -> Result<Vec<Piece>, StoreError> {
-        let marks = vec!["?"; filter.statuses.len()].join(", ");
-        let narrow = if filter.statuses.is_empty() { String::new() } else { format!("AND status IN ({marks})") };
-        let due = if filter.label_due { "AND label_due = 1" } else { "" };
-        let sql = format!(
-            "SELECT body FROM piece WHERE body IS NOT NULL AND (?1 IS NULL OR material = ?1) AND (?2 IS NULL OR rack = ?2) \
-             AND (?3 IS NULL OR kind = ?3) AND (?4 IS NULL OR lot = ?4) {due} {narrow} ORDER BY area2, code, id"
-        );
-        let mut values: Vec<Box<dyn rusqlite::ToSql>> =
-            vec![Box::new(filter.material), Box::new(filter.rack), Box::new(filter.kind), Box::new(filter.lot)];
-        for status in &filter.statuses {
-            values.push(Box::new(*status));
+        // Only what is asked stands in the statement: then an index serves it.
+        let mut sql = "SELECT body FROM piece WHERE body IS NOT NULL".to_owned();
+        let mut values: Vec<&dyn rusqlite::ToSql> = Vec::new();
+        for (column, id) in [("material", &filter.material), ("rack", &filter.rack), ("lot", &filter.lot)] {
+            if let Some(id) = id {
+                sql += &format!(" AND {column} = ?");
+                values.push(id);
+            }
         }
-        let found = self.states(&sql, rusqlite::params_from_iter(values.iter()))?;
+        if let Some(kind) = &filter.kind {
+            sql += " AND kind = ?";
+            values.push(kind);
+        }
+        if filter.label_due {
+            sql += " AND label_due = 1";
+        }
+        if !filter.statuses.is_empty() {
+            sql += &format!(" AND status IN ({})", vec!["?"; filter.statuses.len()].join(", "));
+            values.extend(filter.statuses.iter().map(|s| s as &dyn rusqlite::ToSql));
+        }
+        sql += " ORDER BY area2, code, id";
+        let found = self.states(&sql, rusqlite::params_from_iter(values))?;
         Ok(found.into_iter().filter_map(State::piece).map(|p| *p).collect())
     }
 
