@@ -11,6 +11,7 @@ use sheetloft_shapes::limits::LEAST_KEPT_UM;
 use sheetloft_shapes::narrow::parted;
 use sheetloft_shapes::offset::{Corners, grown, shrunk};
 use sheetloft_shapes::rectangle::rectangle_of;
+use sheetloft_shapes::shape::bounds;
 use sheetloft_shapes::{Point, Rim, Shape};
 
 /// The smallest leftover worth a label: a rectangle that must fit into it, either way round and at any angle.
@@ -20,6 +21,14 @@ pub struct KeepFrom {
     pub w_um: i64,
     /// The other side, µm.
     pub h_um: i64,
+}
+
+impl KeepFrom {
+    /// Whether a rectangle with these sides, µm, is worth a label.
+    pub(crate) fn is_met_by(self, w_um: i64, h_um: i64) -> bool {
+        let (short, long) = (self.w_um.min(self.h_um), self.w_um.max(self.h_um));
+        w_um.min(h_um) >= short.max(LEAST_KEPT_UM) && w_um.max(h_um) >= long
+    }
 }
 
 /// What a cut leaves. The four areas are twice the area in µm² and add up to the piece's exactly.
@@ -149,11 +158,11 @@ fn straight_end(piece: &Shape, parts: &[Shape], kerf_um: i64, keep: KeepFrom) ->
     let (lo, hi) = piece.bounds();
     let (w, h) = (i64::from(hi.x) - i64::from(lo.x), i64::from(hi.y) - i64::from(lo.y));
     let kerf = i32::try_from(kerf_um).ok().filter(|_| piece.area2() == 2 * w * h)?;
-    let mut bounds = parts.iter().map(Shape::bounds);
-    let first = bounds.next()?;
-    let (from, to) = bounds.fold(first, |(from, to), (l, u)| {
-        (Point::new(from.x.min(l.x), from.y.min(l.y)), Point::new(to.x.max(u.x), to.y.max(u.y)))
-    });
+    if parts.is_empty() {
+        return None;
+    }
+    let corners: Vec<Point> = parts.iter().flat_map(|s| <[Point; 2]>::from(s.bounds())).collect();
+    let (from, to) = bounds(&corners);
     let rectangle = |lo: Point, hi: Point| {
         let ring = vec![lo, Point::new(hi.x, lo.y), hi, Point::new(lo.x, hi.y)];
         (lo.x < hi.x && lo.y < hi.y).then(|| Shape::new(ring, Vec::new()).ok()).flatten()
@@ -164,11 +173,9 @@ fn straight_end(piece: &Shape, parts: &[Shape], kerf_um: i64, keep: KeepFrom) ->
         ((Point::new(from.x, lo.y), hi), (lo, Point::new(from.x - kerf, hi.y))),
         ((Point::new(lo.x, from.y), hi), (lo, Point::new(hi.x, from.y - kerf))),
     ];
-    let (short, long) = (keep.w_um.min(keep.h_um), keep.w_um.max(keep.h_um));
     let worth = |s: &Shape| {
         let (lo, hi) = s.bounds();
-        let (w, h) = (i64::from(hi.x) - i64::from(lo.x), i64::from(hi.y) - i64::from(lo.y));
-        w.min(h) >= short.max(LEAST_KEPT_UM) && w.max(h) >= long
+        keep.is_met_by(i64::from(hi.x) - i64::from(lo.x), i64::from(hi.y) - i64::from(lo.y))
     };
     let both = sides.into_iter().filter_map(|(end, rest)| Some((rectangle(end.0, end.1)?, rectangle(rest.0, rest.1)?)));
     both.filter(|(_, rest)| worth(rest)).reduce(|best, next| if next.1.area2() > best.1.area2() { next } else { best })

@@ -9,6 +9,7 @@
 use std::cmp::Reverse;
 
 use sheetloft_shapes::Point;
+use sheetloft_shapes::shape::bounds;
 
 use super::problem::{DraftPiece, Problem};
 use super::table::Table;
@@ -55,16 +56,16 @@ pub(super) fn fill(
     while !left.is_empty() {
         let best = (0..loads.len()).min_by(|&a, &b| loads[a].cost.total_cmp(&loads[b].cost))?;
         let Load { candidate, parts, cost } = loads.swap_remove(best);
-        if left.has(problem, &parts) {
+        let next = if left.has(problem, &parts) {
             let parts = left.take(problem, parts);
             filled.push(DraftPiece { stock: candidate.stock, copy: candidate.taken, parts });
-            if problem.stock[candidate.stock].supply == Supply::ToBuy {
-                let next = Candidate { taken: candidate.taken + 1, ..candidate };
-                loads.extend(left.load(problem, next).map(|l| Load { cost: l.cost.max(cost), ..l }));
-            }
+            let any_number = problem.stock[candidate.stock].supply == Supply::ToBuy;
+            any_number.then_some(Candidate { taken: candidate.taken + 1, ..candidate })
         } else {
-            loads.extend(left.load(problem, candidate).map(|l| Load { cost: l.cost.max(cost), ..l }));
-        }
+            Some(candidate)
+        };
+        let load = next.and_then(|next| left.load(problem, next));
+        loads.extend(load.map(|l| Load { cost: l.cost.max(cost), ..l }));
         if !go_on() {
             return None;
         }
@@ -152,15 +153,11 @@ fn beyond2(problem: &Problem<'_>, stock: usize, parts: &[PlacedPart]) -> i64 {
     let shape = problem.stock[stock].shape;
     let (lo, hi) = shape.bounds();
     let placed = parts.iter().filter_map(|p| problem.wanted[p.wanted].shape.placed(&p.placement).ok());
-    let corners = placed.map(|s| s.bounds()).reduce(|(lo, hi), (l, h)| {
-        (Point::new(lo.x.min(l.x), lo.y.min(l.y)), Point::new(hi.x.max(h.x), hi.y.max(h.y)))
-    });
-    let Some((from, to)) = corners else { return 0 };
+    let corners: Vec<Point> = placed.flat_map(|s| <[Point; 2]>::from(s.bounds())).collect();
+    let (from, to) = bounds(&corners);
     let span = |a: i32, b: i32| (i64::from(b) - i64::from(a) - problem.options.kerf_um.max(0)).max(0);
     let (w, h) = (i64::from(hi.x) - i64::from(lo.x), i64::from(hi.y) - i64::from(lo.y));
-    let keep = problem.options.keep;
-    let (short, long) = (keep.w_um.min(keep.h_um), keep.w_um.max(keep.h_um));
-    let worth = |(a, b): (i64, i64)| if a.min(b) >= short.max(1) && a.max(b) >= long { a * b } else { 0 };
+    let worth = |(a, b): (i64, i64)| if problem.options.keep.is_met_by(a, b) { a * b } else { 0 };
     let strips = [(span(lo.x, from.x), h), (span(to.x, hi.x), h), (w, span(lo.y, from.y)), (w, span(to.y, hi.y))];
     let most = strips.into_iter().map(worth).max().unwrap_or(0);
     (most as f64 * shape.area2() as f64 / (w * h).max(1) as f64) as i64

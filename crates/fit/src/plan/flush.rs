@@ -1,7 +1,7 @@
 //! Parts moved up close to each other and to the nearer corner of their piece: what a search for places leaves lying
 //! loosely is easier to check with a tape measure so, and what is left is in one place.
 
-use sheetloft_shapes::Placement;
+use sheetloft_shapes::{Placement, Point};
 
 use super::PlacedPart;
 use super::problem::{DraftPiece, Problem};
@@ -18,21 +18,26 @@ pub(super) fn flush(problem: &Problem<'_>, piece: &DraftPiece) -> Vec<PlacedPart
     let (lo, hi) = problem.kinds[kind].shape.bounds();
     let mut table = Table::new(problem, kind);
     piece.parts.iter().for_each(|p| table.put(*p));
-    let middle =
-        |axis: usize, of: (i64, i64)| (of.0 + of.1) as f64 / 2.0 - [lo.x + hi.x, lo.y + hi.y][axis] as f64 / 2.0;
-    let bounds = |p: &PlacedPart, axis: usize| -> (i64, i64) {
-        let (l, h) = problem.wanted[p.wanted].shape.placed(&p.placement).map_or((lo, hi), |s| s.bounds());
-        if axis == 0 { (i64::from(l.x), i64::from(h.x)) } else { (i64::from(l.y), i64::from(h.y)) }
+    let along = |axis: usize, (lo, hi): (Point, Point)| -> (i64, i64) {
+        let (low, high) = if axis == 0 { (lo.x, hi.x) } else { (lo.y, hi.y) };
+        (i64::from(low), i64::from(high))
+    };
+    let bounds = |p: &PlacedPart, axis: usize| {
+        let shape = problem.wanted[p.wanted].shape.placed(&p.placement);
+        along(axis, shape.map_or((lo, hi), |s| s.bounds()))
     };
     // Along each axis to the side where more of them lies.
     let to_low = [0, 1].map(|axis| {
-        let off = |p: &PlacedPart| middle(axis, bounds(p, axis)) * problem.wanted[p.wanted].shape.area2() as f64;
+        let (low, high) = along(axis, (lo, hi));
+        let off = |p: &PlacedPart| {
+            let (from, to) = bounds(p, axis);
+            (from + to - low - high) as f64 * problem.wanted[p.wanted].shape.area2() as f64
+        };
         piece.parts.iter().map(off).sum::<f64>() <= 0.0
     });
     let room = |p: &PlacedPart, axis: usize| {
-        let (low, high) = if axis == 0 { (lo.x, hi.x) } else { (lo.y, hi.y) };
-        let (from, to) = bounds(p, axis);
-        if to_low[axis] { from - i64::from(low) } else { i64::from(high) - to }
+        let ((low, high), (from, to)) = (along(axis, (lo, hi)), bounds(p, axis));
+        if to_low[axis] { from - low } else { high - to }
     };
     let long = usize::from(hi.y - lo.y > hi.x - lo.x);
     for _ in 0..PASSES {

@@ -2,8 +2,8 @@
 //!
 //! Each change starts from the best draft: a piece is emptied onto others, parts move to a cheaper piece or to one
 //! that is not in use yet, a few pieces are cleared and their parts put down anew in another order or other pieces filled
-//! with them, or the parts of a piece are pushed closer to one end. What is cheapest stays; of equal ones the newer, so that the search goes on
-//! drifting.
+//! with them, or the parts of a piece are pushed closer to one end. What is cheapest stays; of equal ones the newer, so
+//! that the search goes on drifting.
 
 use std::cell::RefCell;
 use std::collections::HashMap;
@@ -53,6 +53,11 @@ pub(super) fn filled(problem: &Problem<'_>, rng: &mut Rng, go_on: &mut dyn FnMut
     Some(Draft { pieces, not_placed: Vec::new() })
 }
 
+/// How many copies of a stock are in use; 0 or 1 where there is one.
+fn taken(pieces: &[DraftPiece], stock: usize) -> u32 {
+    pieces.iter().filter(|p| p.stock == stock).map(|p| p.copy + 1).max().unwrap_or(0)
+}
+
 /// Pieces not in use that may take some of the parts: `own` and so many by chance, of equal ones no more than there are
 /// parts.
 fn candidates(
@@ -64,10 +69,9 @@ fn candidates(
 ) -> Vec<Candidate> {
     let areas = parts.iter().map(|&i| problem.wanted[i].shape.area2());
     let Some(least2) = areas.min() else { return Vec::new() };
-    let taken = |s: usize| used.iter().filter(|p| p.stock == s).map(|p| p.copy + 1).max().unwrap_or(0);
     let mut all: Vec<Candidate> = (0..problem.stock.len())
         .filter(|&s| problem.stock[s].shape.area2() >= least2)
-        .map(|stock| Candidate { stock, taken: taken(stock) })
+        .map(|stock| Candidate { stock, taken: taken(used, stock) })
         .filter(|c| match problem.stock[c.stock].supply {
             Supply::OnHand => c.taken == 0,
             Supply::ToBuy => true,
@@ -352,7 +356,7 @@ impl<'a> Change<'a> {
         for n in from.into_iter().rev() {
             draft.pieces.remove(n);
         }
-        let copy = draft.pieces.iter().filter(|p| p.stock == stock).map(|p| p.copy + 1).max().unwrap_or(0);
+        let copy = taken(&draft.pieces, stock);
         draft.pieces.push(DraftPiece { stock, copy, parts: places });
         Some(draft)
     }
