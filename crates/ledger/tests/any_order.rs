@@ -4,6 +4,9 @@
 //! offered to fresh books in many orders; every book must end with the same states and standings, equal to
 //! a fold from nothing.
 
+#[path = "common/dice.rs"]
+mod dice;
+
 use std::collections::BTreeMap;
 use std::sync::Arc;
 
@@ -16,25 +19,7 @@ use sheetloft_ledger::state::{How, Piece, State};
 use sheetloft_shapes::Shape;
 use uuid::Uuid;
 
-/// A small seeded generator (xorshift64*, Vigna 2016).
-struct Dice(u64);
-
-impl Dice {
-    fn roll(&mut self, n: usize) -> usize {
-        self.0 ^= self.0 >> 12;
-        self.0 ^= self.0 << 25;
-        self.0 ^= self.0 >> 27;
-        (self.0.wrapping_mul(0x2545_F491_4F6C_DD1D) >> 33) as usize % n
-    }
-
-    fn uuid(&mut self) -> Uuid {
-        let mut bits = 0_u128;
-        for _ in 0..4 {
-            bits = bits << 32 | self.roll(1 << 31) as u128;
-        }
-        Uuid::from_u128(bits)
-    }
-}
+use dice::Dice;
 
 struct Device {
     id: Uuid,
@@ -58,7 +43,7 @@ fn thing(kind: ThingKind, id: Uuid) -> Thing {
 
 impl World {
     fn new(seed: u64, devices: usize) -> Self {
-        let mut dice = Dice(seed | 1);
+        let mut dice = Dice::new(seed);
         let devices = (0..devices)
             .map(|_| Device {
                 id: dice.uuid(),

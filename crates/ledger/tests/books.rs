@@ -2,6 +2,9 @@
 //! taken back, moved and found again, the books balance for each lot to the minor unit, areas are conserved, no cost
 //! falls below nothing, an undo with its redo changes nothing, and a fold from nothing gives what is stored.
 
+#[path = "common/dice.rs"]
+mod dice;
+
 use std::collections::BTreeMap;
 use std::sync::Arc;
 
@@ -16,23 +19,7 @@ use sheetloft_ledger::state::{How, Lot, Piece, Status};
 use sheetloft_shapes::Shape;
 use uuid::Uuid;
 
-/// A small seeded generator (xorshift64*, Vigna 2016).
-struct Dice(u64);
-
-impl Dice {
-    fn roll(&mut self, n: usize) -> usize {
-        self.0 ^= self.0 >> 12;
-        self.0 ^= self.0 << 25;
-        self.0 ^= self.0 >> 27;
-        (self.0.wrapping_mul(0x2545_F491_4F6C_DD1D) >> 33) as usize % n
-    }
-
-    /// Sums of any size, up to 10^12 minor units.
-    fn sum(&mut self) -> i64 {
-        let most = [100, 10_000, 1_000_000, 1_000_000_000_000][self.roll(4)];
-        (self.roll(1 << 31) as i64).wrapping_mul(499) % (most + 1)
-    }
-}
+use dice::Dice;
 
 /// What was last said of a lot.
 #[derive(Clone)]
@@ -61,7 +48,7 @@ fn piece_thing(id: Uuid) -> Thing {
 
 impl Shop {
     fn new(seed: u64) -> Self {
-        let dice = Dice(seed | 1);
+        let dice = Dice::new(seed);
         let (lots, orders, done) = Default::default();
         Self { dice, next: 1_000, number: 0, prev: None, book: MemoryBook::default(), lots, orders, last: None, done }
     }
