@@ -132,6 +132,11 @@ impl Thing {
     pub const fn new(kind: ThingKind, id: Uuid) -> Self {
         Self { kind, id }
     }
+
+    /// A piece, what most things are.
+    pub const fn piece(id: Uuid) -> Self {
+        Self::new(ThingKind::Piece, id)
+    }
 }
 
 /// That an event changes a thing, and on top of which events of that thing it was made.

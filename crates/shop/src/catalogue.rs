@@ -15,7 +15,7 @@ use crate::host::Host;
 use crate::material;
 use crate::place::machine_row;
 use crate::say;
-use crate::shop::{Lookup, Shop, shown, text, whole, word};
+use crate::shop::{Lookup, Shop, filled, shown, text, whole, word};
 use crate::view::{self, Names, mm};
 
 /// Most passes that anyone makes.
@@ -106,7 +106,6 @@ pub fn machine_change(
 ) -> Result<(MachineAnswer, Vec<Changed>), Error> {
     let machine = shop.read().find_machine(&with.machine)?;
     shop.read().not_frozen(thing(&machine), &machine.data.name)?;
-    let given = |t: &Option<String>| t.clone().filter(|t| !t.trim().is_empty());
     let mut limits: Vec<SortLimit> = Vec::new();
     for limit in with.limits.iter().filter(|t| !t.trim().is_empty()) {
         let wrong = || Error::bad(say!("error-limit", text = shown(limit))).at("limits");
@@ -119,11 +118,11 @@ pub fn machine_change(
     }
     let kinds = [("laser", Some(MachineKind::Laser)), ("router", Some(MachineKind::Router))];
     let change = MachineChanged {
-        bed_um: given(&with.bed).map(|t| shop.size(&t, "bed")).transpose()?.map(|(w, h)| [w, h]),
+        bed_um: filled(with.bed.as_deref()).map(|t| shop.size(t, "bed")).transpose()?.map(|(w, h)| [w, h]),
         kind: word(with.kind.as_deref(), &kinds, None, "kind")?,
-        max_thickness_um: given(&with.max_thickness).map(|t| shop.extent(&t, "max_thickness")).transpose()?,
+        max_thickness_um: filled(with.max_thickness.as_deref()).map(|t| shop.extent(t, "max_thickness")).transpose()?,
         limits: (!limits.is_empty()).then_some(limits),
-        focus_above_um: given(&with.focus_above).map(|t| shop.allowance(&t, "focus_above")).transpose()?,
+        focus_above_um: filled(with.focus_above.as_deref()).map(|t| shop.allowance(t, "focus_above")).transpose()?,
     };
     let changed = match change == MachineChanged::default() {
         true => Vec::new(),
@@ -183,13 +182,12 @@ pub fn note(
     let machine = shop.read().find_machine(&with.machine)?;
     shop.read().not_frozen(thing(&machine), &machine.data.name)?;
     let material = shop.read().find_material(&with.material)?;
-    let given = |t: &Option<String>| t.clone().filter(|t| !t.trim().is_empty());
-    let speed = given(&with.speed).map(|t| shop.extent(t.trim_end_matches("/s"), "speed")).transpose()?;
+    let speed = filled(with.speed.as_deref()).map(|t| shop.extent(t.trim_end_matches("/s"), "speed")).transpose()?;
     let noted = CuttingNoted {
         material: material.id,
-        power: given(&with.power).map(|t| power(&t)).transpose()?,
+        power: filled(with.power.as_deref()).map(power).transpose()?,
         speed_um_s: speed,
-        passes: given(&with.passes).map(|t| whole(&t, 1, PASSES, "passes")).transpose()?.unwrap_or(1),
+        passes: filled(with.passes.as_deref()).map(|t| whole(t, 1, PASSES, "passes")).transpose()?.unwrap_or(1),
         air: text(with.air.as_deref(), "air")?,
         lens: text(with.lens.as_deref(), "lens")?,
         note: text(with.note.as_deref(), "note")?,
@@ -209,10 +207,9 @@ pub fn note(
 /// What worked, newest first.
 pub fn notes(shop: &Shop, with: &CuttingNotes) -> Result<CuttingNotesAnswer, Error> {
     let reader = shop.read();
-    let given = |t: &Option<String>| t.clone().filter(|t| !t.trim().is_empty());
-    let material = given(&with.material).map(|m| reader.find_material(&m)).transpose()?;
-    let machines = match given(&with.machine) {
-        Some(name) => vec![reader.find_machine(&name)?],
+    let material = filled(with.material.as_deref()).map(|m| reader.find_material(m)).transpose()?;
+    let machines = match filled(with.machine.as_deref()) {
+        Some(name) => vec![reader.find_machine(name)?],
         None => reader.machines()?,
     };
     let names = Names::read(&reader)?;

@@ -52,3 +52,12 @@ pub fn longest_um(shape: &Shape) -> i64 {
     let (low, high) = shape.bounds();
     i64::from(high.x - low.x).max(i64::from(high.y - low.y))
 }
+
+/// Adds cautions that were not said yet.
+pub fn once(said: &mut Vec<String>, more: Vec<String>) {
+    for caution in more {
+        if !said.contains(&caution) {
+            said.push(caution);
+        }
+    }
+}

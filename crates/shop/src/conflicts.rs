@@ -3,7 +3,7 @@
 use std::collections::HashMap;
 
 use sheetloft_ledger::body::{Body, TakenFor};
-use sheetloft_ledger::event::{Event, Thing, ThingKind};
+use sheetloft_ledger::event::Event;
 use sheetloft_ledger::fold::Standing;
 use sheetloft_ledger::state::{Device, Piece};
 use sheetloft_store::{ActionRow, PieceFilter, Reader};
@@ -129,9 +129,4 @@ fn descendants(reader: &Reader<'_>, of: Uuid) -> Result<Vec<String>, Error> {
     }
     found.sort();
     Ok(found)
-}
-
-/// The thing that a piece is.
-pub fn thing(piece: Uuid) -> Thing {
-    Thing::new(ThingKind::Piece, piece)
 }

@@ -24,7 +24,7 @@ use crate::host::Host;
 use crate::limits;
 use crate::say;
 use crate::scan;
-use crate::shop::{Lookup, Shop, needed, shown, text};
+use crate::shop::{Lookup, Shop, filled, needed, shown, text};
 use crate::view::{self, Names, size_text};
 
 /// Most labels of one `count seen`.
@@ -493,9 +493,9 @@ pub fn settle(
     let what = needed(&with.what, "what")?;
     let how = how(&with.how)?;
     let why = text(with.why.as_deref(), "why")?;
-    let given = |t: &Option<String>| t.clone().filter(|t| !t.trim().is_empty());
-    let to = given(&with.to).map(|rack| reader.find_rack(&rack).map_err(|e| e.at("to"))).transpose()?;
-    let other = given(&with.piece).map(|code| reader.find_piece(&code).map_err(|e| e.at("piece"))).transpose()?;
+    let to = filled(with.to.as_deref()).map(|rack| reader.find_rack(rack).map_err(|e| e.at("to"))).transpose()?;
+    let other =
+        filled(with.piece.as_deref()).map(|code| reader.find_piece(code).map_err(|e| e.at("piece"))).transpose()?;
     let joined = counts.going_on().unwrap_or_else(|| count.clone());
     let piece = scan::piece(&reader, &what)?;
     let counted = match &piece {

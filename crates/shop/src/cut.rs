@@ -27,7 +27,7 @@ use crate::piece::new_offcuts;
 use crate::plan::placed_part;
 use crate::remains;
 use crate::say;
-use crate::shop::{Lookup, Shop, shown, text};
+use crate::shop::{Lookup, Shop, filled, shown, text};
 
 /// One piece that was cut, ready to be written.
 struct Done {
@@ -41,7 +41,7 @@ pub fn cut(shop: &mut Shop, host: &mut dyn Host, with: &action::Cut) -> Result<(
     let reader = shop.read();
     let plan = reader.find_plan(&with.plan).map_err(|e| e.at("plan"))?;
     reader.not_frozen(Thing::new(ThingKind::Plan, plan.id), &plan.code)?;
-    let only = with.piece.as_deref().filter(|t| !t.trim().is_empty());
+    let only = filled(with.piece.as_deref());
     let only = only.map(|code| reader.find_piece(code).map_err(|e| e.at("piece"))).transpose()?;
     if let Some(piece) = &only
         && plan.pieces.iter().all(|p| p.piece != piece.id)

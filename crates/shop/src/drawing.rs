@@ -16,7 +16,7 @@ use crate::given;
 use crate::limits;
 use crate::say;
 use crate::say::Say;
-use crate::shop::{Lookup, Shop, shown};
+use crate::shop::{Lookup, Shop, filled, shown};
 use crate::view::{mm, shape_mm};
 
 /// What a person says of a drawing, as typed.
@@ -73,9 +73,9 @@ fn word(format: Format) -> &'static str {
 /// What the program reads in a drawing.
 pub fn drawing(shop: &Shop, with: &Drawing) -> Result<DrawingAnswer, Error> {
     let reader = shop.read();
-    let order = with.order.as_deref().filter(|o| !o.trim().is_empty());
+    let order = filled(with.order.as_deref());
     let order = order.map(|o| reader.find_order(o)).transpose().map_err(|e| e.at("order"))?;
-    let material = with.material.as_deref().filter(|m| !m.trim().is_empty());
+    let material = filled(with.material.as_deref());
     let material = material.map(|m| reader.find_material(m)).transpose()?;
     let said = Said { unit: with.unit.as_deref(), join: with.join.as_deref(), layers: &with.layers, skip: &with.skip };
     let reading = Reading {

@@ -13,7 +13,7 @@ use crate::drawing::{self, Reading, Told};
 use crate::error::Error;
 use crate::limits;
 use crate::say;
-use crate::shop::{Shop, shown};
+use crate::shop::{Shop, filled, shown};
 
 /// A part read from what was given.
 #[derive(Clone, Debug)]
@@ -120,7 +120,7 @@ pub fn piece(shop: &Shop, given: &Given) -> Result<Shape, Error> {
 }
 
 fn read(shop: &Shop, given: &Given, reading: &Reading<'_>) -> Result<Read, Error> {
-    let rect = given.rect.as_deref().filter(|r| !r.trim().is_empty());
+    let rect = filled(given.rect.as_deref());
     let said = usize::from(rect.is_some())
         + [given.drawing.is_some(), given.shape.is_some(), given.parts.is_some()].iter().filter(|s| **s).count();
     if said != 1 {

@@ -14,7 +14,7 @@ use crate::answer::{HistoryAnswer, HistoryRow};
 use crate::error::Error;
 use crate::say;
 use crate::say::Say;
-use crate::shop::{Lookup, Shop};
+use crate::shop::{Lookup, Shop, filled};
 use crate::view;
 
 /// The most events that one look at the history reads.
@@ -23,11 +23,10 @@ pub const MOST: usize = 2_000;
 /// The history of everything, of a piece or of an order; newest first.
 pub fn history(shop: &Shop, with: &History) -> Result<HistoryAnswer, Error> {
     let reader = shop.read();
-    let given = |t: &Option<String>| t.clone().filter(|t| !t.trim().is_empty());
-    let thing = match (given(&with.piece), given(&with.order)) {
+    let thing = match (filled(with.piece.as_deref()), filled(with.order.as_deref())) {
         (Some(_), Some(_)) => return Err(Error::bad(say!("error-history-one")).at("order")),
-        (Some(code), None) => Some(reader.find_piece(&code).map_err(|e| e.at("piece"))?.id),
-        (None, Some(code)) => Some(reader.find_order(&code).map_err(|e| e.at("order"))?.id),
+        (Some(code), None) => Some(reader.find_piece(code).map_err(|e| e.at("piece"))?.id),
+        (None, Some(code)) => Some(reader.find_order(code).map_err(|e| e.at("order"))?.id),
         (None, None) => None,
     };
     Ok(HistoryAnswer { actions: rows(shop, reader.history(thing, MOST)?)? })

@@ -19,7 +19,7 @@ use crate::leftovers;
 use crate::plan::placed_part;
 use crate::remains;
 use crate::say;
-use crate::shop::{Lookup, Shop, word};
+use crate::shop::{Lookup, Shop, filled, word};
 use crate::view::{Names, size_text};
 
 /// The cutting drawing of one piece: cut lines on one layer, the piece's rim and all writing on others.
@@ -28,7 +28,7 @@ pub fn layout(shop: &Shop, with: &action::Layout) -> Result<FileAnswer, Error> {
     let plan = reader.find_plan(&with.plan).map_err(|e| e.at("plan"))?;
     let formats = [("dxf", LayoutFormat::Dxf), ("svg", LayoutFormat::Svg)];
     let format = word(Some(&with.format), &formats, LayoutFormat::Dxf, "format")?;
-    let only = with.piece.as_deref().filter(|t| !t.trim().is_empty());
+    let only = filled(with.piece.as_deref());
     let planned = match only {
         Some(code) => {
             let piece = reader.find_piece(code).map_err(|e| e.at("piece"))?;
@@ -111,7 +111,7 @@ pub fn layout(shop: &Shop, with: &action::Layout) -> Result<FileAnswer, Error> {
 
 /// What the saw makes of a piece, where one of that is asked for.
 fn half(planned: &PlannedPiece, piece: &Piece, number: Option<&str>) -> Result<Option<Shape>, Error> {
-    let Some(number) = number.filter(|t| !t.trim().is_empty()) else { return Ok(None) };
+    let Some(number) = filled(number) else { return Ok(None) };
     let mut halves = remains::halves(&piece.shape, &planned.saws)?;
     let at = number.trim().parse::<usize>().ok().filter(|n| (1..=halves.len()).contains(n));
     let wrong = || Error::bad(say!("error-no-half", piece = &piece.code, count = halves.len())).at("half");

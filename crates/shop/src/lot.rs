@@ -19,22 +19,18 @@ use crate::limits;
 use crate::receive::thickness_warning;
 use crate::say;
 use crate::say::Say;
-use crate::shop::{Lookup, Shop, needed, shown, text, whole};
+use crate::shop::{Lookup, Shop, filled, needed, shown, text, whole};
 use crate::view::{self, Names, mm};
 
 fn thing(lot: &Lot) -> Thing {
     Thing::new(ThingKind::Lot, lot.id)
 }
 
-fn piece_thing(id: Uuid) -> Thing {
-    Thing::new(ThingKind::Piece, id)
-}
-
 /// The lot with this name or UUID; lots of several materials may have one name.
 fn find(shop: &Shop, name: &str, material: Option<&str>) -> Result<Lot, Error> {
     let reader = shop.read();
     let name = needed(name, "lot")?;
-    let material = material.filter(|m| !m.trim().is_empty()).map(|m| reader.find_material(m)).transpose()?;
+    let material = filled(material).map(|m| reader.find_material(m)).transpose()?;
     let mut found: Vec<Lot> = match Uuid::try_parse(&name) {
         Ok(id) => reader.folded(Thing::new(ThingKind::Lot, id))?.state.and_then(State::lot).into_iter().collect(),
         Err(_) => reader.lots_named(&name)?,
@@ -98,7 +94,7 @@ fn sheets(reader: &Reader<'_>, lot: Uuid) -> Result<Vec<Piece>, Error> {
 /// Refuses a share that would leave a piece with less than nothing.
 fn may_carry(reader: &Reader<'_>, piece: Option<&Piece>, by: i64) -> Result<(), Error> {
     let Some(piece) = piece else { return Ok(()) };
-    reader.not_frozen(piece_thing(piece.id), &piece.code)?;
+    reader.not_frozen(Thing::piece(piece.id), &piece.code)?;
     Ok(rules::may_bear(piece, by)?)
 }
 
@@ -138,7 +134,7 @@ fn row(shop: &Shop, reader: &Reader<'_>, names: &Names, lot: &Lot) -> Result<Lot
 pub fn list(shop: &Shop, with: &LotList) -> Result<LotsAnswer, Error> {
     let reader = shop.read();
     let names = Names::read(&reader)?;
-    let material = with.material.as_deref().filter(|m| !m.trim().is_empty());
+    let material = filled(with.material.as_deref());
     let material = material.map(|m| reader.find_material(m)).transpose()?;
     let mut lots = reader.lots()?;
     lots.retain(|l| material.as_ref().is_none_or(|m| m.id == l.material));
@@ -230,7 +226,7 @@ fn adjust(
             may_carry(&tx.read(), piece.as_ref(), share.amount)?;
         }
         let touches: Vec<Thing> =
-            std::iter::once(thing(lot)).chain(adjusted.shares.iter().map(|s| piece_thing(s.piece))).collect();
+            std::iter::once(thing(lot)).chain(adjusted.shares.iter().map(|s| Thing::piece(s.piece))).collect();
         tx.draft(Body::LotAdjusted(adjusted), touches);
         Ok(())
     })?;
@@ -256,9 +252,9 @@ pub fn credit(shop: &mut Shop, host: &mut dyn Host, with: &LotCredit) -> Result<
     let lot = find(shop, &with.lot, with.material.as_deref())?;
     let amount = more_than_nothing(shop, &with.amount, "amount")?;
     let why = needed(&with.why, "why")?;
-    let piece = with.piece.as_deref().filter(|t| !t.trim().is_empty());
+    let piece = filled(with.piece.as_deref());
     let piece = piece.map(|code| shop.read().find_piece(code).map_err(|e| e.at("piece"))).transpose()?;
-    let number = with.claim.as_deref().filter(|t| !t.trim().is_empty());
+    let number = filled(with.claim.as_deref());
     let number = number.map(|t| whole(t, 1, 1_000, "claim")).transpose()?;
     if piece.is_some() && number.is_some() {
         return Err(Error::bad(say!("error-credit-one")).at("claim"));
@@ -298,7 +294,7 @@ pub fn credit(shop: &mut Shop, host: &mut dyn Host, with: &LotCredit) -> Result<
 pub fn claim(shop: &mut Shop, host: &mut dyn Host, with: &LotClaim) -> Result<(LotAnswer, Vec<Changed>), Error> {
     let lot = find(shop, &with.lot, with.material.as_deref())?;
     let why = needed(&with.why, "why")?;
-    let given = with.amount.as_deref().filter(|t| !t.trim().is_empty());
+    let given = filled(with.amount.as_deref());
     let amount = match given {
         Some(given) => more_than_nothing(shop, given, "amount")?,
         None => {
@@ -325,12 +321,12 @@ pub fn correct(shop: &mut Shop, host: &mut dyn Host, with: &LotCorrect) -> Resul
     let why = needed(&with.why, "why")?;
     let not = || Error::refused(say!("refused-not-delivered", lot = &lot.name)).at("lot");
     let before = said(&shop.read(), lot.id)?.ok_or_else(not)?;
-    let given = |t: &Option<String>| t.clone().filter(|t| !t.trim().is_empty());
-    let sheets_now = given(&with.sheets).map(|t| whole(&t, 0, limits::SHEETS_PER_LINE, "sheets")).transpose()?;
+    let sheets_now =
+        filled(with.sheets.as_deref()).map(|t| whole(t, 0, limits::SHEETS_PER_LINE, "sheets")).transpose()?;
     let arrived = sheets_now.unwrap_or(before.sheets);
-    let damaged = given(&with.damaged).map(|t| whole(&t, 0, arrived, "damaged")).transpose()?;
+    let damaged = filled(with.damaged.as_deref()).map(|t| whole(t, 0, arrived, "damaged")).transpose()?;
     let damaged = damaged.unwrap_or(before.facts.damaged.min(arrived));
-    let unit_cost = given(&with.unit_cost).map(|t| shop.sum(&t, "unit_cost")).transpose()?;
+    let unit_cost = filled(with.unit_cost.as_deref()).map(|t| shop.sum(t, "unit_cost")).transpose()?;
     let line_total = match unit_cost {
         Some(one) => one.checked_mul(i64::from(arrived)).filter(|t| *t <= limits::MONEY_MINOR),
         // The price of one sheet stays what it was.
@@ -342,12 +338,16 @@ pub fn correct(shop: &mut Shop, host: &mut dyn Host, with: &LotCorrect) -> Resul
     let facts = Facts {
         damaged,
         line_total: line_total.ok_or_else(|| Error::bad(say!("error-delivery-large")).at("unit_cost"))?,
-        freight: given(&with.freight).map(|t| shop.sum(&t, "freight")).transpose()?.unwrap_or(before.facts.freight),
-        duty: given(&with.duty).map(|t| shop.sum(&t, "duty")).transpose()?.unwrap_or(before.facts.duty),
+        freight: filled(with.freight.as_deref())
+            .map(|t| shop.sum(t, "freight"))
+            .transpose()?
+            .unwrap_or(before.facts.freight),
+        duty: filled(with.duty.as_deref()).map(|t| shop.sum(t, "duty")).transpose()?.unwrap_or(before.facts.duty),
     };
     let name = text(with.name.as_deref(), "name")?.unwrap_or_else(|| lot.name.clone());
     let supplier = text(with.supplier.as_deref(), "supplier")?.or_else(|| lot.supplier.clone());
-    let thickness_um = given(&with.thickness).map(|t| shop.extent(&t, "thickness")).transpose()?.or(lot.thickness_um);
+    let thickness_um =
+        filled(with.thickness.as_deref()).map(|t| shop.extent(t, "thickness")).transpose()?.or(lot.thickness_um);
     let same = (name.as_str(), &supplier, thickness_um) == (lot.name.as_str(), &lot.supplier, lot.thickness_um);
     if same && facts == before.facts && arrived == before.sheets {
         return Err(Error::bad(say!("error-nothing-to-correct")).at("lot"));
@@ -383,7 +383,7 @@ pub fn correct(shop: &mut Shop, host: &mut dyn Host, with: &LotCorrect) -> Resul
         }
         for piece in gone {
             let body = Withdrawn { piece: piece.id, lot: lot.id, amount: piece.carried(), why: why.clone() };
-            tx.draft(Body::Withdrawn(body), [piece_thing(piece.id), thing(&lot)]);
+            tx.draft(Body::Withdrawn(body), [Thing::piece(piece.id), thing(&lot)]);
         }
         let born: Vec<Born> = codes
             .into_iter()
@@ -394,8 +394,8 @@ pub fn correct(shop: &mut Shop, host: &mut dyn Host, with: &LotCorrect) -> Resul
             })
             .collect();
         let touches: Vec<Thing> = std::iter::once(thing(&lot))
-            .chain(right.shares.iter().map(|s| piece_thing(s.piece)))
-            .chain(born.iter().map(|b| piece_thing(b.id)))
+            .chain(right.shares.iter().map(|s| Thing::piece(s.piece)))
+            .chain(born.iter().map(|b| Thing::piece(b.id)))
             .collect();
         let body = LotCorrected {
             lot: lot.id,

@@ -14,7 +14,7 @@ use crate::answer::{Changed, MaterialAnswer, MaterialRow, MaterialsAnswer, Stock
 use crate::error::Error;
 use crate::host::Host;
 use crate::say;
-use crate::shop::{Lookup, Shop, needed, shown, text, whole, word};
+use crate::shop::{Lookup, Shop, filled, needed, shown, text, whole, word};
 use crate::view::{Names, mm};
 
 /// Adds a material.
@@ -23,7 +23,7 @@ pub fn add(shop: &mut Shop, host: &mut dyn Host, with: &MaterialAdd) -> Result<(
     if !shop.read().materials_named(&name)?.is_empty() {
         return Err(Error::bad(say!("error-name-taken", name = name)).at("name"));
     }
-    let length = |given: &Option<String>, field| match given.as_deref().filter(|t| !t.trim().is_empty()) {
+    let length = |given: &Option<String>, field| match filled(given.as_deref()) {
         Some(text) => shop.allowance(text, field),
         None => Ok(0),
     };
@@ -63,7 +63,7 @@ pub fn change(
     with: &MaterialChange,
 ) -> Result<(MaterialAnswer, Vec<Changed>), Error> {
     let before = shop.read().find_material(&with.material)?;
-    let length = |given: &Option<String>, field| match given.as_deref().filter(|t| !t.trim().is_empty()) {
+    let length = |given: &Option<String>, field| match filled(given.as_deref()) {
         Some(text) => shop.allowance(text, field).map(Some),
         None => Ok(None),
     };
@@ -138,7 +138,7 @@ fn stock_sizes(shop: &Shop, given: &[StockSizeGiven]) -> Result<Vec<StockSize>, 
         if sizes.iter().any(|s| (s.w_um, s.h_um) == (w_um, h_um)) {
             return Err(Error::bad(say!("error-stock-size-twice", size = shown(&one.size))).at("stock_sizes"));
         }
-        let price = one.price.as_deref().filter(|t| !t.trim().is_empty());
+        let price = filled(one.price.as_deref());
         let price = price.map(|t| shop.sum(t, "stock_sizes")).transpose()?;
         sizes.push(StockSize { w_um, h_um, price, supplier: text(one.supplier.as_deref(), "stock_sizes")? });
     }
@@ -254,7 +254,7 @@ fn substitutes(shop: &Shop, given: &[String], of: Option<Uuid>) -> Result<Vec<Uu
 /// When to buy more: both numbers, or one of them where the other is known.
 fn reorder(at: Option<&str>, count: Option<&str>, before: Option<Reorder>) -> Result<Option<Reorder>, Error> {
     let number = |given: Option<&str>, low: u32, field: &'static str| {
-        given.filter(|t| !t.trim().is_empty()).map(|t| whole(t, low, 10_000, field)).transpose()
+        filled(given).map(|t| whole(t, low, 10_000, field)).transpose()
     };
     let (at, count) = (number(at, 0, "reorder_at")?, number(count, 1, "reorder_count")?);
     match (at, count) {
@@ -287,11 +287,11 @@ fn percent(given: Option<&str>) -> Result<Option<u8>, Error> {
 }
 
 fn price(shop: &Shop, given: Option<&str>) -> Result<Option<i64>, Error> {
-    given.filter(|t| !t.trim().is_empty()).map(|text| shop.sum(text, "price")).transpose()
+    filled(given).map(|text| shop.sum(text, "price")).transpose()
 }
 
 fn keep_from(shop: &Shop, given: Option<&str>) -> Result<Option<[i64; 2]>, Error> {
-    let given = given.filter(|t| !t.trim().is_empty());
+    let given = filled(given);
     given.map(|text| shop.size(text, "keep_from").map(|(w, h)| [w, h])).transpose()
 }
 
@@ -308,15 +308,12 @@ pub struct Clear {
 
 /// Options beat the machine's own values, these beat the material's.
 pub fn clear(shop: &Shop, material: &Material, given: &Clearance) -> Result<(Clear, Option<Machine>), Error> {
-    let machine = match given.machine.as_deref().filter(|m| !m.trim().is_empty()) {
+    let machine = match filled(given.machine.as_deref()) {
         Some(name) => Some(shop.read().find_machine(name)?),
         None => None,
     };
     let tuned = machine.as_ref().and_then(|m| m.tuned.iter().find(|t| t.material == material.id));
-    let pick = |option: &Option<String>, field, tuned: Option<i64>, own: i64| match option
-        .as_deref()
-        .filter(|t| !t.trim().is_empty())
-    {
+    let pick = |option: &Option<String>, field, tuned: Option<i64>, own: i64| match filled(option.as_deref()) {
         Some(text) => shop.allowance(text, field),
         None => Ok(tuned.unwrap_or(own)),
     };

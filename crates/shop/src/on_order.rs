@@ -16,7 +16,7 @@ use crate::host::Host;
 use crate::limits;
 use crate::receive::{free_name, read_lines};
 use crate::say;
-use crate::shop::{Lookup, Shop, needed, shown, text, whole};
+use crate::shop::{Lookup, Shop, filled, needed, shown, text, whole};
 use crate::view::{self, Names};
 
 /// What is on order by this name or UUID.
@@ -47,7 +47,6 @@ pub fn line_for(of: &Delivery, material: Uuid, w_um: i64, h_um: i64) -> Option<&
 }
 
 fn line(shop: &Shop, given: &DeliveryLine) -> Result<OnOrderLine, Error> {
-    let said = |t: &Option<String>| t.clone().filter(|t| !t.trim().is_empty());
     let material = shop.read().find_material(&given.material)?;
     if material.retired {
         return Err(Error::refused(say!("refused-retired", name = &material.data.name)).at("material"));
@@ -59,7 +58,7 @@ fn line(shop: &Shop, given: &DeliveryLine) -> Result<OnOrderLine, Error> {
         w_um,
         h_um,
         sheets: whole(&given.sheets, 1, limits::SHEETS_PER_LINE, "sheets")?,
-        unit_cost: said(&given.unit_cost).map(|t| shop.sum(&t, "unit_cost")).transpose()?,
+        unit_cost: filled(given.unit_cost.as_deref()).map(|t| shop.sum(t, "unit_cost")).transpose()?,
     })
 }
 

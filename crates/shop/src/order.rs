@@ -23,7 +23,7 @@ use crate::host::Host;
 use crate::limits;
 use crate::material::Prices;
 use crate::say;
-use crate::shop::{Lookup, Shop, needed, shown, text, whole, word};
+use crate::shop::{Lookup, Shop, filled, needed, shown, text, whole, word};
 use crate::view::{self, Names, mm2, ring_mm};
 
 /// Opens an order.
@@ -59,9 +59,9 @@ pub fn add(shop: &mut Shop, host: &mut dyn Host, with: &OrderAdd) -> Result<(Ord
     let order = reader.find_order(&with.order).map_err(|e| e.at("order"))?;
     let thing = Thing::new(ThingKind::Order, order.id);
     reader.not_frozen(thing, &order.code)?;
-    let quantity = with.quantity.as_deref().filter(|t| !t.trim().is_empty());
+    let quantity = filled(with.quantity.as_deref());
     let quantity = quantity.map_or(Ok(1), |t| whole(t, 1, limits::QUANTITY, "quantity"))?;
-    let material = with.material.as_deref().filter(|t| !t.trim().is_empty());
+    let material = filled(with.material.as_deref());
     let mut told = None;
     let (news, left_out) = match &with.list {
         Some(list) => {
@@ -241,9 +241,9 @@ pub fn remake(shop: &mut Shop, host: &mut dyn Host, with: &OrderRemake) -> Resul
     reader.not_frozen(thing, &order.code)?;
     let why = needed(&with.why, "why")?;
     let part = needed(&with.part, "part")?;
-    let quantity = with.quantity.as_deref().filter(|t| !t.trim().is_empty());
+    let quantity = filled(with.quantity.as_deref());
     let quantity = quantity.map_or(Ok(1), |t| whole(t, 1, limits::QUANTITY, "quantity"))?;
-    let number = with.line.as_deref().filter(|t| !t.trim().is_empty());
+    let number = filled(with.line.as_deref());
     let number = number.map(|t| whole(t, 1, order.lines.len().max(1) as u32, "line")).transpose()?;
     let mut lines = order.lines.iter().enumerate().filter(|(n, line)| {
         number.is_none_or(|number| *n + 1 == number as usize) && line.parts.iter().any(|p| p.id == part)

@@ -16,7 +16,7 @@ use crate::error::Error;
 use crate::given;
 use crate::host::Host;
 use crate::say;
-use crate::shop::{Lookup, Shop, needed, shown};
+use crate::shop::{Lookup, Shop, filled, needed, shown};
 use crate::stock::side;
 use crate::view::{flaw_rows, mm2, size_text};
 
@@ -35,7 +35,7 @@ pub fn flaw_add(shop: &mut Shop, host: &mut dyn Host, with: &FlawAdd) -> Result<
     if touching.is_ok_and(|common| common.is_empty()) {
         return Err(Error::bad(say!("error-flaw-outside", piece = &piece.code)).at("rect"));
     }
-    let credit = with.credit.as_deref().filter(|t| !t.trim().is_empty());
+    let credit = filled(with.credit.as_deref());
     let credit = credit.map(|t| shop.sum(t, "credit")).transpose()?.filter(|sum| *sum > 0);
     if credit.is_some() && piece.lot.is_none() {
         return Err(Error::refused(say!("refused-no-lot", piece = &piece.code)).at("credit"));
@@ -59,8 +59,8 @@ pub fn flaw_add(shop: &mut Shop, host: &mut dyn Host, with: &FlawAdd) -> Result<
 }
 
 fn flaw_shape(shop: &Shop, with: &FlawAdd, piece: &Shape) -> Result<Shape, Error> {
-    let rect = with.rect.as_deref().filter(|t| !t.trim().is_empty());
-    let corner = with.corner.as_deref().filter(|t| !t.trim().is_empty());
+    let rect = filled(with.rect.as_deref());
+    let corner = filled(with.corner.as_deref());
     match (rect, corner, &with.shape) {
         (Some(text), None, None) => {
             let wrong = || Error::bad(say!("error-flaw-rect", text = shown(text))).at("rect");
@@ -150,8 +150,8 @@ pub fn take(shop: &mut Shop, host: &mut dyn Host, with: &Take) -> Result<(TakeAn
     if with.all != with.left.is_empty() {
         return Err(Error::bad(say!("error-take-left")).at("left"));
     }
-    let order = with.order.as_deref().filter(|t| !t.trim().is_empty());
-    let why = with.why.as_deref().filter(|t| !t.trim().is_empty());
+    let order = filled(with.order.as_deref());
+    let why = filled(with.why.as_deref());
     let order = match (order, why) {
         (Some(code), None) => Some(reader.find_order(code).map_err(|e| e.at("order"))?),
         (None, Some(_)) => None,

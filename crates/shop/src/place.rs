@@ -10,7 +10,7 @@ use crate::answer::{Changed, MachineAnswer, MachineLimit, MachineMaterial, Machi
 use crate::error::Error;
 use crate::host::Host;
 use crate::say;
-use crate::shop::{Lookup, Shop, needed, word};
+use crate::shop::{Lookup, Shop, filled, needed, word};
 use crate::view::{Names, mm};
 
 /// Adds a machine, or gives an existing one its own values for a material.
@@ -21,13 +21,12 @@ pub fn machine_add(
 ) -> Result<(MachineAnswer, Vec<Changed>), Error> {
     let name = needed(&with.name, "name")?;
     let known = shop.read().machines_named(&name)?.into_iter().next();
-    let material = match with.material.as_deref().filter(|m| !m.trim().is_empty()) {
+    let material = match filled(with.material.as_deref()) {
         Some(name) => Some(shop.read().find_material(name)?),
         None => None,
     };
-    let own = |given: &Option<String>, field| {
-        given.as_deref().filter(|t| !t.trim().is_empty()).map(|text| shop.allowance(text, field)).transpose()
-    };
+    let own =
+        |given: &Option<String>, field| filled(given.as_deref()).map(|text| shop.allowance(text, field)).transpose();
     let (kerf_um, gap_um, margin_um) = (own(&with.kerf, "kerf")?, own(&with.gap, "gap")?, own(&with.margin, "margin")?);
     let tuned = match &material {
         Some(m) => Some(MachineTuned { material: m.id, kerf_um, gap_um, margin_um }),
@@ -36,7 +35,7 @@ pub fn machine_add(
         }
         None => None,
     };
-    let added = match (&known, with.bed.as_deref().filter(|t| !t.trim().is_empty())) {
+    let added = match (&known, filled(with.bed.as_deref())) {
         (Some(_), Some(_)) => return Err(Error::bad(say!("error-name-taken", name = name)).at("name")),
         (Some(_), None) if tuned.is_none() => {
             return Err(Error::bad(say!("error-name-taken", name = name)).at("name"));
@@ -46,7 +45,7 @@ pub fn machine_add(
         (None, Some(bed)) => {
             let (w, h) = shop.size(bed, "bed")?;
             let kinds = [("laser", MachineKind::Laser), ("router", MachineKind::Router)];
-            let thickness = with.max_thickness.as_deref().filter(|t| !t.trim().is_empty());
+            let thickness = filled(with.max_thickness.as_deref());
             Some(MachineAdded {
                 name: name.clone(),
                 bed_um: [w, h],

@@ -58,7 +58,7 @@ pub fn pull(shop: &Shop, with: &action::Pull) -> Result<PullAnswer, Error> {
         let weight_kg = material.and_then(|m| view::weight_kg(piece.shape.area2(), m));
         if let Some(material) = material {
             let said = cautions::handling(material, weight_kg, cautions::longest_um(&piece.shape));
-            cautions.extend(said.into_iter().filter(|s| !cautions.contains(s)).collect::<Vec<_>>());
+            cautions::once(&mut cautions, said);
         }
         left.push(PullRow {
             piece: piece.code.clone(),

@@ -17,7 +17,7 @@ use crate::host::Host;
 use crate::material::Prices;
 use crate::order;
 use crate::say;
-use crate::shop::{Lookup, Shop, text, word};
+use crate::shop::{Lookup, Shop, filled, text, word};
 use crate::view::mm2;
 
 /// Most percent on the material.
@@ -32,7 +32,7 @@ pub fn price(
     let found = shop.read().find_order(&with.order).map_err(|e| e.at("order"))?;
     let thing = Thing::new(ThingKind::Order, found.id);
     shop.read().not_frozen(thing, &found.code)?;
-    let given = with.price.as_deref().filter(|t| !t.trim().is_empty());
+    let given = filled(with.price.as_deref());
     let price = given.map(|t| shop.sum(t, "price")).transpose()?;
     let changed = match price == found.price {
         true => Vec::new(),
@@ -83,7 +83,7 @@ enum Waste {
 
 /// The plan that a quote goes by: the one named, else the order's last one.
 fn plan_of(shop: &Shop, order: &Order, named: Option<&str>) -> Result<Option<Plan>, Error> {
-    if let Some(code) = named.filter(|t| !t.trim().is_empty()) {
+    if let Some(code) = filled(named) {
         let plan = shop.read().find_plan(code).map_err(|e| e.at("plan"))?;
         return match plan.orders.contains(&order.id) {
             true => Ok(Some(plan)),
@@ -148,16 +148,15 @@ pub fn quote(shop: &Shop, with: &Quote) -> Result<QuoteAnswer, Error> {
     if order.lines.is_empty() {
         return Err(Error::refused(say!("refused-nothing-to-quote", order = &order.code)).at("order"));
     }
-    let given = |t: &Option<String>| t.clone().filter(|t| !t.trim().is_empty());
     let words = [("area", Waste::Area), ("sheets", Waste::Sheets)];
     let waste = word(with.waste.as_deref(), &words, Waste::Area, "waste")?;
-    let markup = match given(&with.markup) {
+    let markup = match filled(with.markup.as_deref()) {
         None => 0,
         Some(t) => crate::shop::whole(t.trim_end_matches('%').trim_end(), 0, MARKUP_PERCENT, "markup")?,
     };
-    let minimum = given(&with.minimum).map(|t| shop.sum(&t, "minimum")).transpose()?;
+    let minimum = filled(with.minimum.as_deref()).map(|t| shop.sum(t, "minimum")).transpose()?;
     let labour = text(with.labour.as_deref(), "labour")?;
-    let labour_sum = given(&with.labour_sum).map(|t| shop.sum(&t, "labour_sum")).transpose()?;
+    let labour_sum = filled(with.labour_sum.as_deref()).map(|t| shop.sum(t, "labour_sum")).transpose()?;
     if labour.is_some() != labour_sum.is_some() {
         return Err(Error::bad(say!("error-labour")).at("labour"));
     }

@@ -13,7 +13,7 @@ use crate::answer::{Changed, MoveManyAnswer, RackAnswer, RackRow, RackShowAnswer
 use crate::error::Error;
 use crate::host::Host;
 use crate::say;
-use crate::shop::{Lookup, Shop, needed, text};
+use crate::shop::{Lookup, Shop, filled, needed, text};
 use crate::stock;
 use crate::view::{self, Names, mm, piece_row};
 
@@ -59,7 +59,7 @@ fn within(reader: &Reader<'_>, named: Option<&str>) -> Result<Option<Rack>, Erro
 }
 
 fn size(shop: &Shop, given: Option<&str>) -> Result<Option<[i64; 2]>, Error> {
-    let given = given.filter(|t| !t.trim().is_empty());
+    let given = filled(given);
     given.map(|text| shop.size(text, "size").map(|(w, h)| [w, h])).transpose()
 }
 

@@ -23,7 +23,7 @@ use crate::limits;
 use crate::on_order;
 use crate::say;
 use crate::say::Say;
-use crate::shop::{Lookup, Shop, shown, text, whole, word};
+use crate::shop::{Lookup, Shop, filled, shown, text, whole, word};
 use crate::stock::owned;
 use crate::view::weight_g;
 
@@ -85,21 +85,21 @@ struct Arrived {
 
 impl Arrived {
     fn read(shop: &Shop, given: &DeliveryLine, booked: Option<&Delivery>) -> Result<Self, Error> {
-        let said = |t: &Option<String>| t.clone().filter(|t| !t.trim().is_empty());
         let material = shop.read().find_material(&given.material)?;
         shop.read().not_frozen(Thing::new(ThingKind::Material, material.id), &material.data.name)?;
         if material.retired {
             return Err(Error::refused(say!("refused-retired", name = &material.data.name)).at("material"));
         }
         let sheets = whole(&given.sheets, 1, limits::SHEETS_PER_LINE, "sheets")?;
-        let damaged = said(&given.damaged).map(|t| whole(&t, 0, sheets, "damaged")).transpose()?.unwrap_or(0);
+        let damaged =
+            filled(given.damaged.as_deref()).map(|t| whole(t, 0, sheets, "damaged")).transpose()?.unwrap_or(0);
         let (w_um, h_um) = shop.size(&given.size, "size")?;
         let less = material.data.size_tolerance_um;
         let shape = Shape::rectangle(w_um - less, h_um - less).map_err(|e| Error::from(e).at("size"))?;
         let ordered = booked.and_then(|d| on_order::line_for(d, material.id, w_um, h_um));
         let owner = text(given.owner.as_deref(), "owner")?;
-        let unit_cost = match (said(&given.unit_cost), ordered.and_then(|o| o.line.unit_cost), &owner) {
-            (Some(text), _, _) => shop.sum(&text, "unit_cost")?,
+        let unit_cost = match (filled(given.unit_cost.as_deref()), ordered.and_then(|o| o.line.unit_cost), &owner) {
+            (Some(text), _, _) => shop.sum(text, "unit_cost")?,
             (None, Some(cost), _) => cost,
             // A customer's own material costs nothing.
             (None, None, Some(_)) => 0,
@@ -114,8 +114,8 @@ impl Arrived {
             damaged,
             total,
             lot: text(given.lot.as_deref(), "lot")?,
-            rack: said(&given.rack).map(|name| shop.read().find_rack(&name)).transpose()?,
-            thickness_um: said(&given.thickness).map(|t| shop.extent(&t, "thickness")).transpose()?,
+            rack: filled(given.rack.as_deref()).map(|name| shop.read().find_rack(name)).transpose()?,
+            thickness_um: filled(given.thickness.as_deref()).map(|t| shop.extent(t, "thickness")).transpose()?,
             on_order: ordered.map(|o| o.line.line),
             material,
             w_um,
@@ -249,7 +249,7 @@ fn book(shop: &mut Shop, host: &mut dyn Host, lines: &[Arrived], of: &Whole) -> 
 }
 
 /// What is worth a look about what arrived: thickness, what is on order, owners of other customers.
-fn line_warnings(shop: &Shop, line: &Arrived, of: &Whole) -> Result<Vec<String>, Error> {
+fn line_warnings(line: &Arrived, of: &Whole, on_order: &[Delivery]) -> Vec<String> {
     let mut warnings: Vec<String> =
         thickness_warning(&line.material, line.thickness_um).iter().map(Say::text).collect();
     match &of.booked {
@@ -268,7 +268,7 @@ fn line_warnings(shop: &Shop, line: &Arrived, of: &Whole) -> Result<Vec<String>,
             Some(_) => {}
         },
         None => {
-            for delivery in shop.read().deliveries()? {
+            for delivery in on_order {
                 let open = delivery.open().find(|(o, _)| {
                     o.line.material == line.material.id && (o.line.w_um, o.line.h_um) == (line.w_um, line.h_um)
                 });
@@ -284,7 +284,7 @@ fn line_warnings(shop: &Shop, line: &Arrived, of: &Whole) -> Result<Vec<String>,
             }
         }
     }
-    Ok(warnings)
+    warnings
 }
 
 fn new_pieces(shop: &Shop, received: &Received) -> Vec<NewPiece> {
@@ -298,31 +298,30 @@ fn kg(grams: i64) -> f64 {
 
 /// Receives a delivery of one line.
 pub fn receive(shop: &mut Shop, host: &mut dyn Host, with: &Receive) -> Result<(ReceiveAnswer, Vec<Changed>), Error> {
-    let said = |t: &Option<String>| t.clone().filter(|t| !t.trim().is_empty());
     let line = DeliveryLine {
         material: with.material.clone(),
         size: with.size.clone(),
         sheets: with.sheets.clone(),
-        unit_cost: Some(with.unit_cost.clone()).filter(|t| !t.trim().is_empty()),
+        unit_cost: filled(Some(&with.unit_cost)).map(str::to_owned),
         lot: with.lot.clone(),
         rack: with.rack.clone(),
         thickness: with.thickness.clone(),
         damaged: with.damaged.clone(),
         owner: with.owner.clone(),
     };
-    let booked = said(&with.on_order).map(|name| on_order::find(shop, &name)).transpose()?;
+    let booked = filled(with.on_order.as_deref()).map(|name| on_order::find(shop, name)).transpose()?;
     let line = Arrived::read(shop, &line, booked.as_ref())?;
     let supplier = text(with.supplier.as_deref(), "supplier")?;
     let of = Whole {
         supplier: supplier.or_else(|| booked.as_ref().and_then(|b| b.supplier.clone())),
-        freight: said(&with.freight).map(|t| shop.sum(&t, "freight")).transpose()?.unwrap_or(0),
-        duty: said(&with.duty).map(|t| shop.sum(&t, "duty")).transpose()?.unwrap_or(0),
+        freight: filled(with.freight.as_deref()).map(|t| shop.sum(t, "freight")).transpose()?.unwrap_or(0),
+        duty: filled(with.duty.as_deref()).map(|t| shop.sum(t, "duty")).transpose()?.unwrap_or(0),
         booked,
         plain: true,
         ..Whole::default()
     };
     owned(line.owner.as_deref(), of.freight + of.duty).map_err(|e| Error { field: Some("freight"), ..e })?;
-    let warnings = line_warnings(shop, &line, &of)?;
+    let warnings = line_warnings(&line, &of, &shop.read().deliveries()?);
     let lines = [line];
     let (written, changed) = book(shop, host, &lines, &of)?;
     let (received, line) = (&written.lots[0], &lines[0]);
@@ -346,19 +345,18 @@ pub fn delivery(
     host: &mut dyn Host,
     with: &ReceiveDelivery,
 ) -> Result<(DeliveryAnswer, Vec<Changed>), Error> {
-    let said = |t: &Option<String>| t.clone().filter(|t| !t.trim().is_empty());
-    let booked = said(&with.on_order).map(|name| on_order::find(shop, &name)).transpose()?;
+    let booked = filled(with.on_order.as_deref()).map(|name| on_order::find(shop, name)).transpose()?;
     let lines = read_lines(&with.lines, with.file.as_ref(), |line| Arrived::read(shop, line, booked.as_ref()))?;
     let by = [FreightBy::Weight, FreightBy::Area, FreightBy::Value].map(|b| (b.word(), b));
     let supplier = text(with.supplier.as_deref(), "supplier")?;
     let of = Whole {
         name: text(with.name.as_deref(), "name")?,
         supplier: supplier.or_else(|| booked.as_ref().and_then(|b| b.supplier.clone())),
-        freight: said(&with.freight).map(|t| shop.sum(&t, "freight")).transpose()?.unwrap_or(0),
+        freight: filled(with.freight.as_deref()).map(|t| shop.sum(t, "freight")).transpose()?.unwrap_or(0),
         freight_by: word(with.freight_by.as_deref(), &by, FreightBy::Weight, "freight_by")?,
-        duty: said(&with.duty).map(|t| shop.sum(&t, "duty")).transpose()?.unwrap_or(0),
-        note_weight_g: said(&with.note_weight).map(|t| grams(&t, "note_weight")).transpose()?,
-        weighed_g: said(&with.weighed).map(|t| grams(&t, "weighed")).transpose()?,
+        duty: filled(with.duty.as_deref()).map(|t| shop.sum(t, "duty")).transpose()?.unwrap_or(0),
+        note_weight_g: filled(with.note_weight.as_deref()).map(|t| grams(t, "note_weight")).transpose()?,
+        weighed_g: filled(with.weighed.as_deref()).map(|t| grams(t, "weighed")).transpose()?,
         booked,
         plain: false,
     };
@@ -369,10 +367,8 @@ pub fn delivery(
     if sum.is_none_or(|sum| sum > limits::MONEY_MINOR) {
         return Err(Error::bad(say!("error-delivery-large")).at("lines"));
     }
-    let mut warnings = Vec::new();
-    for line in &lines {
-        warnings.extend(line_warnings(shop, line, &of)?);
-    }
+    let on_order = shop.read().deliveries()?;
+    let mut warnings: Vec<String> = lines.iter().flat_map(|line| line_warnings(line, &of, &on_order)).collect();
     let weights: Option<Vec<i64>> = lines.iter().map(|l| l.weight_g(l.sheets as usize)).collect();
     let weight_g = weights.map(|all| all.iter().sum::<i64>());
     warnings.extend(weight_warning(&of, weight_g).iter().map(Say::text));
@@ -384,11 +380,7 @@ pub fn delivery(
     let mut said: Vec<String> = Vec::new();
     for line in &lines {
         let one = line.weight_g(1).map(kg);
-        for caution in cautions::handling(&line.material, one, cautions::longest_um(&line.shape)) {
-            if !said.contains(&caution) {
-                said.push(caution);
-            }
-        }
+        cautions::once(&mut said, cautions::handling(&line.material, one, cautions::longest_um(&line.shape)));
     }
     let lots = written
         .lots

@@ -14,7 +14,7 @@ use uuid::Uuid;
 
 use crate::action::{OtherGiven, Settle};
 use crate::answer::{Changed, SettleAnswer};
-use crate::conflicts::{sides, thing};
+use crate::conflicts::sides;
 use crate::error::Error;
 use crate::host::Host;
 use crate::shop::{Lookup, Shop, shown};
@@ -31,7 +31,7 @@ enum Said {
 pub fn settle(shop: &mut Shop, host: &mut dyn Host, with: &Settle) -> Result<(SettleAnswer, Vec<Changed>), Error> {
     let reader = shop.read();
     let piece = reader.find_piece(&with.piece).map_err(|e| e.at("piece"))?;
-    reader.not_frozen(thing(piece.id), &piece.code)?;
+    reader.not_frozen(Thing::piece(piece.id), &piece.code)?;
     if !piece.conflict {
         return Err(Error::refused(say!("refused-no-conflict", piece = &piece.code)).at("piece"));
     }
@@ -86,7 +86,7 @@ pub fn settle(shop: &mut Shop, host: &mut dyn Host, with: &Settle) -> Result<(Se
             settled.others.push(Other { event: event.hash, was });
         }
         let ids: BTreeSet<Uuid> = settled.pieces().chain([piece.id]).collect();
-        tx.draft(Body::Settled(settled), ids.into_iter().map(thing));
+        tx.draft(Body::Settled(settled), ids.into_iter().map(Thing::piece));
         Ok((again, names, used))
     })?;
     let status = shop.read().piece(piece.id)?.map_or_else(String::new, |p| p.status().word().to_owned());
@@ -120,7 +120,7 @@ fn said(
         ("same", None) if is_use(event) && is_use(happened) => Ok(Said::Same),
         ("used", Some(code)) if is_use(event) => {
             let other = reader.find_piece(code)?;
-            reader.not_frozen(thing(other.id), &other.code)?;
+            reader.not_frozen(Thing::piece(other.id), &other.code)?;
             rules::free(&other)?;
             if other.material != piece.material || other.owner != piece.owner {
                 return Err(Error::refused(say!("refused-settle-material", piece = &other.code, than = &piece.code)));
@@ -224,7 +224,8 @@ fn let_go(tx: &mut Tx<'_>, event: &Event, happened: &Event, piece: &Piece) -> Re
         }
         let why = say!("settled-why", piece = &piece.code).text();
         let taken_over = Some(TakenOver { by: winner.unwrap_or(id), why });
-        let touches = pieces.iter().copied().map(thing).chain([Thing::new(ThingKind::Plan, id)]).collect::<Vec<_>>();
+        let touches =
+            pieces.iter().copied().map(Thing::piece).chain([Thing::new(ThingKind::Plan, id)]).collect::<Vec<_>>();
         tx.draft(Body::Released(Released { plan: id, pieces, taken_over }), touches);
     }
     Ok(codes)

@@ -13,12 +13,12 @@ use crate::action::Init;
 use crate::answer::ShopAnswer;
 use crate::error::Error;
 use crate::host::Host;
-use crate::shop::{Shop, text, word};
+use crate::shop::{Shop, filled, text, word};
 
 /// Makes a new shop file at `path`.
 pub fn init(path: &Path, host: &mut dyn Host, with: &Init) -> Result<Shop, Error> {
     let unit = word(with.unit.as_deref(), &[("mm", Unit::Mm), ("in", Unit::In)], Unit::Mm, "unit")?;
-    let currency = with.currency.as_deref().filter(|c| !c.trim().is_empty()).unwrap_or("EUR");
+    let currency = filled(with.currency.as_deref()).unwrap_or("EUR");
     let currency = Currency::new(currency).map_err(|e| Error::from(e).at("currency"))?;
     let name = text(with.name.as_deref(), "name")?.unwrap_or_else(|| "Workshop".to_owned());
     crate::host::make_data_folder(path);

@@ -138,9 +138,14 @@ pub fn begin_device(
     Ok(())
 }
 
+/// What was typed, where anything was: a field that was left blank says nothing.
+pub fn filled(given: Option<&str>) -> Option<&str> {
+    given.filter(|t| !t.trim().is_empty())
+}
+
 /// A text a person typed: trimmed, not too long, no control characters; `None` where there is nothing.
 pub fn text(given: Option<&str>, field: &'static str) -> Result<Option<String>, Error> {
-    let Some(text) = given.map(str::trim).filter(|t| !t.is_empty()) else { return Ok(None) };
+    let Some(text) = filled(given).map(str::trim) else { return Ok(None) };
     if text.chars().count() > limits::TEXT_CHARS {
         return Err(Error::bad(say!("error-text-long", most = limits::TEXT_CHARS)).at(field));
     }
@@ -163,7 +168,7 @@ pub fn whole(given: &str, low: u32, high: u32, field: &'static str) -> Result<u3
 
 /// One of a few words.
 pub fn word<T: Copy>(given: Option<&str>, words: &[(&str, T)], default: T, field: &'static str) -> Result<T, Error> {
-    let Some(given) = given.map(str::trim).filter(|t| !t.is_empty()) else { return Ok(default) };
+    let Some(given) = filled(given).map(str::trim) else { return Ok(default) };
     words.iter().find(|(w, _)| w.eq_ignore_ascii_case(given)).map(|(_, value)| *value).ok_or_else(|| {
         let list: Vec<_> = words.iter().map(|(w, _)| *w).collect();
         Error::bad(say!("error-word", text = shown(given), words = list.join(", "))).at(field)

@@ -25,27 +25,26 @@ use crate::host::Host;
 use crate::limits;
 use crate::receive::sheet_grain;
 use crate::say;
-use crate::shop::{Lookup, Shop, needed, shown, text, word};
+use crate::shop::{Lookup, Shop, filled, needed, shown, text, word};
 use crate::view::{self, Names, mm, mm2, piece_row, ring_mm, shape_mm, size_text, spoken_size, weight_kg};
 use crate::worth;
 
 /// The pieces that a filter asks for, smallest first.
 pub fn list(shop: &Shop, with: &StockList) -> Result<StockAnswer, Error> {
     let reader = shop.read();
-    let given = |t: &Option<String>| t.clone().filter(|t| !t.trim().is_empty());
-    let statuses = match given(&with.status) {
+    let statuses = match filled(with.status.as_deref()) {
         None => vec!["free", "held", "conflict"],
         Some(word) => {
             let known = Status::from_word(word.trim());
             let list = "free, held, used, written_off, conflict";
-            let wrong = || Error::bad(say!("error-word", text = shown(&word), words = list)).at("status");
+            let wrong = || Error::bad(say!("error-word", text = shown(word), words = list)).at("status");
             vec![known.ok_or_else(wrong)?.word()]
         }
     };
     let kind = word(with.kind.as_deref(), &[("sheet", Some("sheet")), ("offcut", Some("offcut"))], None, "kind")?;
     let filter = PieceFilter {
-        material: given(&with.material).map(|m| reader.find_material(&m)).transpose()?.map(|m| m.id),
-        rack: given(&with.rack).map(|r| reader.find_rack(&r)).transpose()?.map(|r| r.id),
+        material: filled(with.material.as_deref()).map(|m| reader.find_material(m)).transpose()?.map(|m| m.id),
+        rack: filled(with.rack.as_deref()).map(|r| reader.find_rack(r)).transpose()?.map(|r| r.id),
         kind,
         statuses,
         ..PieceFilter::default()
@@ -351,7 +350,7 @@ fn new_piece(
             found
         }
     };
-    let rack = match line.rack.as_deref().filter(|r| !r.trim().is_empty()) {
+    let rack = match filled(line.rack.as_deref()) {
         None => None,
         Some(name) => Some(match racks.get(name) {
             Some(id) => *id,
@@ -465,7 +464,7 @@ pub fn offcut_add(
     let reader = shop.read();
     let material = reader.find_material(&needed(&with.material, "material")?)?;
     let shape = given::piece(shop, &with.given)?;
-    let from = with.from.as_deref().filter(|t| !t.trim().is_empty());
+    let from = filled(with.from.as_deref());
     let from = from.map(|code| reader.find_piece(code).map_err(|e| e.at("from"))).transpose()?;
     if let Some(from) = &from {
         if from.material != material.id {
@@ -480,8 +479,8 @@ pub fn offcut_add(
     let said = with.grain_deg.as_deref().map(str::trim).filter(|t| !t.is_empty());
     let wrong = |t: &str| Error::bad(say!("error-grain", text = shown(t))).at("grain_deg");
     let said = said.map(|t| t.parse::<f64>().map_err(|_| wrong(t))).transpose()?;
-    let rack = with.rack.as_deref().filter(|t| !t.trim().is_empty());
-    let cost = with.cost.as_deref().filter(|t| !t.trim().is_empty());
+    let rack = filled(with.rack.as_deref());
+    let cost = filled(with.cost.as_deref());
     let given_cost = cost.map(|text| shop.sum(text, "cost")).transpose()?.unwrap_or(0);
     let new = New {
         grain_udeg: grain(&material, PieceKind::Offcut, &shape, said)?,

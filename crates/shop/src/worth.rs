@@ -22,18 +22,14 @@ use crate::host::Host;
 use crate::piece::new_offcuts;
 use crate::say;
 use crate::say::Say;
-use crate::shop::{Lookup, Shop, needed, shown, text};
+use crate::shop::{Lookup, Shop, filled, needed, shown, text};
 
 /// Film that has been on for so many days may be hard to peel; common practice, no source.
 const FILM_OLD_DAYS: u64 = 365;
 
-fn thing(piece: &Piece) -> Thing {
-    Thing::new(ThingKind::Piece, piece.id)
-}
-
 fn asked(shop: &Shop, code: &str) -> Result<Piece, Error> {
     let piece = shop.read().find_piece(code).map_err(|e| e.at("piece"))?;
-    shop.read().not_frozen(thing(&piece), &piece.code)?;
+    shop.read().not_frozen(Thing::piece(piece.id), &piece.code)?;
     Ok(piece)
 }
 
@@ -49,9 +45,8 @@ pub fn write_down(
     with: &WriteDown,
 ) -> Result<(WriteDownAnswer, Vec<Changed>), Error> {
     let piece = asked(shop, &with.piece)?;
-    let given = |t: &Option<String>| t.clone().filter(|t| !t.trim().is_empty());
-    let to = given(&with.to).map(|t| shop.sum(&t, "to")).transpose()?;
-    let by = given(&with.by).map(|t| shop.sum(&t, "by")).transpose()?;
+    let to = filled(with.to.as_deref()).map(|t| shop.sum(t, "to")).transpose()?;
+    let by = filled(with.by.as_deref()).map(|t| shop.sum(t, "by")).transpose()?;
     if to.is_some() == by.is_some() {
         return Err(Error::bad(say!("error-write-down")).at("to"));
     }
@@ -67,7 +62,7 @@ pub fn write_down(
         if amount <= 0 {
             return Err(Error::bad(say!("error-write-up", piece = &now.code)).at("to"));
         }
-        tx.draft(Body::WrittenDown(WrittenDown { piece: now.id, amount, why }), [thing(&now)]);
+        tx.draft(Body::WrittenDown(WrittenDown { piece: now.id, amount, why }), [Thing::piece(now.id)]);
         Ok((now.code.clone(), amount, now.carried() - amount))
     })?;
     Ok((WriteDownAnswer { piece: code, written_off: shop.money(amount), cost: shop.money(left) }, changed))
@@ -81,13 +76,13 @@ pub fn find_again(
 ) -> Result<(FoundAnswer, Vec<Changed>), Error> {
     let piece = asked(shop, &with.piece)?;
     rules::may_find_again(&piece)?;
-    let rack = with.rack.as_deref().filter(|t| !t.trim().is_empty());
+    let rack = filled(with.rack.as_deref());
     let rack = rack.map(|name| shop.read().find_rack(name)).transpose()?;
     let ((), changed) = shop.write(host, |tx| {
         let now = now(&tx.read(), &piece)?;
         let of = rules::may_find_again(&now)?;
         let rack = rack.as_ref().map(|r| r.id).or(now.rack);
-        tx.draft(Body::FoundAgain(FoundAgain { piece: now.id, of, rack }), [thing(&now)]);
+        tx.draft(Body::FoundAgain(FoundAgain { piece: now.id, of, rack }), [Thing::piece(now.id)]);
         Ok(())
     })?;
     let after = now(&shop.read(), &piece)?;
@@ -106,7 +101,7 @@ pub fn hand_back(
     let ((), changed) = shop.write(host, |tx| {
         let now = now(&tx.read(), &piece)?;
         rules::may_hand_back(&now)?;
-        tx.draft(Body::HandedBack(HandedBack { piece: now.id, why }), [thing(&now)]);
+        tx.draft(Body::HandedBack(HandedBack { piece: now.id, why }), [Thing::piece(now.id)]);
         Ok(())
     })?;
     Ok((HandBackAnswer { piece: piece.code, owner: piece.owner.unwrap_or_default() }, changed))
@@ -123,7 +118,7 @@ pub fn film(shop: &mut Shop, host: &mut dyn Host, with: &FilmNote) -> Result<(Fi
     }
     let noted = FilmNoted { piece: piece.id, face: with.face, back: with.back, since };
     let ((), changed) = shop.write(host, |tx| {
-        tx.draft(Body::FilmNoted(noted), [thing(&piece)]);
+        tx.draft(Body::FilmNoted(noted), [Thing::piece(piece.id)]);
         Ok(())
     })?;
     let film = film_of(&shop.read(), &now(&shop.read(), &piece)?)?;
@@ -183,11 +178,10 @@ struct Half {
 pub fn split(shop: &mut Shop, host: &mut dyn Host, with: &Split) -> Result<(SplitAnswer, Vec<Changed>), Error> {
     let piece = asked(shop, &with.piece)?;
     rules::free(&piece)?;
-    let given = |t: &Option<String>| t.clone().filter(|t| !t.trim().is_empty());
-    let kerf = given(&with.kerf).map(|t| shop.allowance(&t, "kerf")).transpose()?.unwrap_or(0);
-    let halves = match (given(&with.x), given(&with.y), with.into.is_empty()) {
-        (Some(at), None, true) => without_gain(&piece, shop.extent(&at, "x")?, kerf, true)?,
-        (None, Some(at), true) => without_gain(&piece, shop.extent(&at, "y")?, kerf, false)?,
+    let kerf = filled(with.kerf.as_deref()).map(|t| shop.allowance(t, "kerf")).transpose()?.unwrap_or(0);
+    let halves = match (filled(with.x.as_deref()), filled(with.y.as_deref()), with.into.is_empty()) {
+        (Some(at), None, true) => without_gain(&piece, shop.extent(at, "x")?, kerf, true)?,
+        (None, Some(at), true) => without_gain(&piece, shop.extent(at, "y")?, kerf, false)?,
         (None, None, false) => {
             let shapes = with.into.iter().map(|g| given::piece(shop, g)).collect::<Result<Vec<Shape>, _>>()?;
             shapes.into_iter().map(|shape| Half { shape, flaws: Vec::new(), known: Known::Tape }).collect()
@@ -236,8 +230,9 @@ pub fn split(shop: &mut Shop, host: &mut dyn Host, with: &Split) -> Result<(Spli
                 cost,
             });
         }
-        let touches: Vec<Thing> =
-            std::iter::once(thing(&now)).chain(born.iter().map(|b| Thing::new(ThingKind::Piece, b.id))).collect();
+        let touches: Vec<Thing> = std::iter::once(Thing::piece(now.id))
+            .chain(born.iter().map(|b| Thing::new(ThingKind::Piece, b.id)))
+            .collect();
         let taken = Taken {
             piece: now.id,
             material: now.material,

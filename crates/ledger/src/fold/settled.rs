@@ -11,7 +11,7 @@ use uuid::Uuid;
 use super::Book;
 use super::judge::{Family, Judge};
 use crate::body::{Body, Settled, Split, Was};
-use crate::event::{Event, Hash, Thing, ThingKind};
+use crate::event::{Event, Hash, Thing};
 use crate::state::Gone;
 
 /// What a use uses up.
@@ -43,10 +43,6 @@ pub(super) fn settled(event: &Event) -> Option<&Settled> {
     }
 }
 
-fn piece(id: Uuid) -> Thing {
-    Thing::new(ThingKind::Piece, id)
-}
-
 impl Judge {
     /// Of the settlements of a piece that stand, a later one that knew an earlier one replaces it; of those that did
     /// not know of each other, the one with the smallest hash counts.
@@ -54,7 +50,7 @@ impl Judge {
         if let Some(found) = self.settlements.get(&of) {
             return Ok(found.clone());
         }
-        let events = self.events_of(book, piece(of))?;
+        let events = self.events_of(book, Thing::piece(of))?;
         let mut standing = Vec::new();
         for event in events.iter().filter(|e| settled(e).is_some_and(|s| s.piece == of)) {
             if !self.after_unknown(book, event)? && !self.undone(book, event.envelope.action)? {
@@ -62,7 +58,7 @@ impl Judge {
             }
         }
         if standing.len() > 1 {
-            let family = Family::of(piece(of), &events);
+            let family = Family::of(Thing::piece(of), &events);
             let replaced: Vec<_> = standing.iter().map(|e| family.ancestors(e.hash)).collect();
             standing.retain(|e| !replaced.iter().any(|before| before.contains(&e.hash)));
         }
@@ -99,7 +95,7 @@ impl Judge {
 
     /// The use of another piece by which this one was born.
     fn birth_by_use<B: Book>(&mut self, book: &B, of: Uuid) -> Result<Option<Arc<Event>>, B::Error> {
-        let events = self.events_of(book, piece(of))?;
+        let events = self.events_of(book, Thing::piece(of))?;
         let born = |e: &&Arc<Event>| e.body.as_ref().is_some_and(|b| b.born().iter().any(|b| b.id == of));
         let birth = events.iter().filter(born).min_by_key(|e| e.hash);
         Ok(birth.filter(|e| e.body.as_ref().and_then(Body::uses).is_some()).cloned())
@@ -201,7 +197,7 @@ impl Judge {
         let mut next = 0;
         while let Some((name, via)) = names.get(next).copied() {
             next += 1;
-            for event in self.events_of(book, piece(name))?.iter() {
+            for event in self.events_of(book, Thing::piece(name))?.iter() {
                 let via = via.unwrap_or(event.hash);
                 if event.body.as_ref().and_then(Body::uses) == Some(name) {
                     found.push((event.clone(), via));
@@ -230,7 +226,7 @@ impl Judge {
 
     /// A use that a settlement of a piece names. It may have come there from elsewhere.
     fn named<B: Book>(&mut self, book: &B, of: Uuid, event: Hash) -> Result<Option<Arc<Event>>, B::Error> {
-        if let Some(found) = self.events_of(book, piece(of))?.iter().find(|e| e.hash == event) {
+        if let Some(found) = self.events_of(book, Thing::piece(of))?.iter().find(|e| e.hash == event) {
             return Ok(Some(found.clone()));
         }
         if self.looking.contains(&of) {
@@ -245,7 +241,7 @@ impl Judge {
     /// Everything whose state may hang on a settlement.
     pub(super) fn hangs_on<B: Book>(&mut self, book: &B, of: &Event) -> Result<Vec<Thing>, B::Error> {
         let Some(settled) = settled(of) else { return Ok(Vec::new()) };
-        let mut things: Vec<Thing> = settled.pieces().chain([settled.piece]).map(piece).collect();
+        let mut things: Vec<Thing> = settled.pieces().chain([settled.piece]).map(Thing::piece).collect();
         for event in settled.others.iter().map(|o| o.event).chain([settled.happened]) {
             if let Some(event) = self.named(book, settled.piece, event)? {
                 things.extend(event.things());

@@ -21,7 +21,7 @@ use crate::limits;
 use crate::material::{self, Prices};
 use crate::say;
 use crate::shelf::Shelf;
-use crate::shop::{Lookup, Shop, whole};
+use crate::shop::{Lookup, Shop, filled, whole};
 use crate::view::{self, Names, mm, mm2, shape_mm, size_text, weight_kg};
 use sort::Sort;
 
@@ -70,7 +70,7 @@ pub fn find(shop: &mut Shop, with: &Find, job: &Job, clock_ms: &dyn Fn() -> f64)
         return Err(Error::bad(say!("error-flip", material = &material.data.name)).at("flip"));
     }
     material::may_be_cut_on(&material, machine.as_ref())?;
-    let top = with.top.as_deref().filter(|t| !t.trim().is_empty());
+    let top = filled(with.top.as_deref());
     let top = top.map_or(Ok(TOP), |t| whole(t, 1, 10_000, "top"))?;
     let mut read = given::parts(shop, &with.given, material.data.sides == Sides::Same, None)?;
     read.keep(&with.only)?;

@@ -10,7 +10,7 @@ use crate::material::Prices;
 use crate::remains;
 use crate::say;
 use crate::shelf::Shelf;
-use crate::shop::{Shop, word};
+use crate::shop::{Shop, filled, word};
 
 /// In the orders that need to know what a cut leaves, so many of the smallest that hold the part are compared.
 pub const COMPARED: usize = 50;
@@ -36,7 +36,7 @@ impl Sort {
         let nominal = Self::Thickness(material.data.thickness_um);
         let words = [Self::Smallest, Self::Cheapest, Self::Oldest, nominal, Self::Leftover].map(|s| (s.word(), s));
         let sort = word(sort, &words, Self::Smallest, "sort")?;
-        match thickness.filter(|t| !t.trim().is_empty()) {
+        match filled(thickness) {
             None => Ok(sort),
             Some(text) if sort == nominal => Ok(Self::Thickness(shop.extent(text, "thickness")?)),
             Some(_) => Err(Error::bad(say!("error-thickness-unsorted")).at("thickness")),

@@ -22,7 +22,7 @@ use crate::host::Host;
 use crate::order;
 use crate::say;
 use crate::say::Say;
-use crate::shop::{Lookup, Shop, whole, word};
+use crate::shop::{Lookup, Shop, filled, whole, word};
 use crate::stock;
 use crate::view::Names;
 
@@ -69,7 +69,7 @@ pub fn label(shop: &mut Shop, host: &mut dyn Host, with: &Label) -> Result<(Labe
     let printer = printer::chosen(shop, with.printer.as_deref(), &with.paper)?;
     let paper = paper::chosen(shop, &with.paper, printer.as_ref())?;
     let png = word(Some(&with.format), &[("pdf", false), ("png", true)], false, "format")?;
-    let skip = with.skip.as_deref().filter(|t| !t.trim().is_empty());
+    let skip = filled(with.skip.as_deref());
     let most = u32::try_from(paper.per_page()).unwrap_or(u32::MAX).saturating_sub(1);
     let skip = skip.map_or(Ok(0), |t| whole(t, 0, most, "skip"))? as usize;
     let shift_mm = printer.map_or((0.0, 0.0), |p| p.shift_mm());

@@ -16,7 +16,7 @@ use crate::error::Error;
 use crate::host::Host;
 use crate::limits;
 use crate::say;
-use crate::shop::{Shop, needed, shown, whole};
+use crate::shop::{Shop, filled, needed, shown, whole};
 use crate::view::{Names, mm};
 
 /// The label papers: those that ship, then the shop's own.
@@ -115,19 +115,20 @@ pub fn add(shop: &mut Shop, host: &mut dyn Host, with: &PaperAdd) -> Result<(Pap
         return Err(Error::bad(say!("error-paper-many", most = limits::LABEL_PAPERS)).at("name"));
     }
     let (label_w, label_h) = shop.size(&with.label, "label")?;
-    let given = |text: &Option<String>| text.clone().filter(|t| !t.trim().is_empty());
     // A single label on a roll is its own page.
-    let page = given(&with.page).map_or(Ok((label_w, label_h)), |text| shop.size(&text, "page"))?;
+    let page = filled(with.page.as_deref()).map_or(Ok((label_w, label_h)), |text| shop.size(text, "page"))?;
     let sides = u32::try_from(limits::LABELS_PER_SIDE).unwrap_or(u32::MAX);
-    let many = |text: &Option<String>, field| given(text).map_or(Ok(1), |t| whole(&t, 1, sides, field));
-    let length = |text: &Option<String>, or: i64, field| given(text).map_or(Ok(or), |t| shop.allowance(&t, field));
-    let extent = |text: &Option<String>, or: i64, field| given(text).map_or(Ok(or), |t| shop.extent(&t, field));
+    let many = |text: &Option<String>, field| filled(text.as_deref()).map_or(Ok(1), |t| whole(t, 1, sides, field));
+    let length =
+        |text: &Option<String>, or: i64, field| filled(text.as_deref()).map_or(Ok(or), |t| shop.allowance(t, field));
+    let extent =
+        |text: &Option<String>, or: i64, field| filled(text.as_deref()).map_or(Ok(or), |t| shop.extent(t, field));
     let (dpi_least, dpi_most) = limits::LABEL_DPI;
     let found = known.iter().find(|p| p.name == name).map(|p| p.paper);
     let mut kept = PaperKept {
         paper: found.unwrap_or_default(),
         name: name.clone(),
-        dpi: given(&with.dpi).map_or(Ok(300), |t| whole(&t, dpi_least, dpi_most, "dpi"))?,
+        dpi: filled(with.dpi.as_deref()).map_or(Ok(300), |t| whole(t, dpi_least, dpi_most, "dpi"))?,
         page_um: [page.0, page.1],
         inset_um: length(&with.inset, 2_000, "inset")?,
         columns: many(&with.columns, "columns")?,

@@ -11,7 +11,7 @@ use crate::error::Error;
 use crate::host::Host;
 use crate::limits;
 use crate::say;
-use crate::shop::{Shop, needed, shown};
+use crate::shop::{Shop, filled, needed, shown};
 use crate::view::mm;
 
 /// The name under which they are kept.
@@ -73,16 +73,15 @@ pub fn set(shop: &mut Shop, host: &mut dyn Host, with: &PrinterSet) -> Result<(P
     let mut printers = read(shop)?;
     let at = printers.iter().position(|p| p.name.to_lowercase() == name.to_lowercase());
     let before = at.map(|at| printers.remove(at));
-    let given = |text: &Option<String>| text.clone().filter(|t| !t.trim().is_empty());
-    let paper = match (given(&with.paper), &before) {
-        (Some(paper), _) => paper::chosen(shop, &paper, None)?.name().to_owned(),
+    let paper = match (filled(with.paper.as_deref()), &before) {
+        (Some(paper), _) => paper::chosen(shop, paper, None)?.name().to_owned(),
         (None, Some(before)) => before.paper.clone(),
         (None, None) => return Err(Error::bad(say!("error-needed")).at("paper")),
     };
-    let shift = |text: &Option<String>, before: i64, field| match given(text) {
+    let shift = |text: &Option<String>, before: i64, field| match filled(text.as_deref()) {
         None => Ok(before),
         Some(text) => {
-            let um = units::parse_length(&text, shop.unit()).map_err(|e| Error::from(e).at(field))?;
+            let um = units::parse_length(text, shop.unit()).map_err(|e| Error::from(e).at(field))?;
             let most = (limits::LABEL_SHIFT_MM * 1_000.0) as i64;
             let far = || Error::bad(say!("error-shift", most = (most / 1_000).to_string())).at(field);
             if um.abs() <= most { Ok(um) } else { Err(far()) }

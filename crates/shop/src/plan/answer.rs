@@ -47,11 +47,7 @@ pub fn answer(shop: &Shop, plan: &Plan, seconds: f64) -> Result<PlanAnswer, Erro
         let material = reader.material(piece.material)?;
         let orders = orders_of(&reader, planned)?;
         let weight = weight_kg(piece.shape.area2(), &material);
-        for line in cautions::cutting(&material, weight, cautions::longest_um(&piece.shape)) {
-            if !said.contains(&line) {
-                said.push(line);
-            }
-        }
+        cautions::once(&mut said, cautions::cutting(&material, weight, cautions::longest_um(&piece.shape)));
         if planned.gap_um > 0 && planned.gap_um < planned.kerf_um {
             warnings.push(say!("warning-gap", material = &material.data.name).text());
         }

@@ -23,7 +23,7 @@ use crate::find::{flaws, grain, turns};
 use crate::material::{Clear, Prices};
 use crate::order;
 use crate::say;
-use crate::shop::{Lookup, Shop, shown};
+use crate::shop::{Lookup, Shop, filled, shown};
 use crate::view::mm;
 
 /// A piece with parts on it, while it is changed.
@@ -96,7 +96,7 @@ impl Bench {
             let want = self.wants.iter().position(|w| w.id == one.id).ok_or_else(unknown)?;
             let placement = placement(one)?;
             let from = self.tables.iter().position(|t| t.parts.iter().any(|(w, _)| *w == want));
-            let to = match one.piece.as_deref().filter(|t| !t.trim().is_empty()) {
+            let to = match filled(one.piece.as_deref()) {
                 Some(code) => self.table(shop, code, want)?,
                 None => from.ok_or_else(|| Error::bad(say!("error-needed")).at("piece"))?,
             };

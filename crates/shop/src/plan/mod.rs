@@ -27,7 +27,7 @@ use crate::error::Error;
 use crate::host::Host;
 use crate::material::{self, Prices};
 use crate::say;
-use crate::shop::{Lookup, Shop, shown, whole, word};
+use crate::shop::{Lookup, Shop, filled, shown, whole, word};
 use place::{Found, Ground, Locked};
 use wanted::Want;
 
@@ -83,16 +83,15 @@ struct Budget {
 
 impl Budget {
     fn of(shop: &Shop, with: &action::Plan, begun: f64) -> Result<Self, Error> {
-        let given = |text: &Option<String>| text.clone().filter(|t| !t.trim().is_empty());
-        let rounds = given(&with.rounds).map(|t| whole(&t, 0, 1_000_000, "rounds")).transpose()?;
-        let seconds = given(&with.seconds).map(|t| whole(&t, 1, SECONDS_MOST, "seconds")).transpose()?;
+        let rounds = filled(with.rounds.as_deref()).map(|t| whole(t, 0, 1_000_000, "rounds")).transpose()?;
+        let seconds = filled(with.seconds.as_deref()).map(|t| whole(t, 1, SECONDS_MOST, "seconds")).transpose()?;
         let timed = seconds.is_some();
         let patience = if timed || rounds.is_some() { PATIENCE_ASKED } else { PATIENCE };
         // A number of rounds alone is not cut short, so that the plan is the same on every machine.
         let seconds = seconds.unwrap_or(if rounds.is_some() { SECONDS_MOST } else { SECONDS });
-        let seed = given(&with.seed).map_or(Ok(0), |t| whole(&t, 0, u32::MAX, "seed"))?;
+        let seed = filled(with.seed.as_deref()).map_or(Ok(0), |t| whole(t, 0, u32::MAX, "seed"))?;
         let leaves = [("largest", fit::plan::Leave::Largest), ("straight", fit::plan::Leave::Straight)];
-        let saw_kerf_um = given(&with.saw_kerf).map(|t| shop.allowance(&t, "saw_kerf")).transpose()?;
+        let saw_kerf_um = filled(with.saw_kerf.as_deref()).map(|t| shop.allowance(t, "saw_kerf")).transpose()?;
         Ok(Self {
             deadline: begun + f64::from(seconds) * 1_000.0,
             rounds: rounds.unwrap_or(if timed { ROUNDS_ANY } else { ROUNDS }),

@@ -22,7 +22,7 @@ use crate::answer::{FileAnswer, ReportAnswer};
 use crate::error::Error;
 use crate::say;
 use crate::say::Say;
-use crate::shop::{Shop, shown, word};
+use crate::shop::{Shop, filled, shown, word};
 use table::{Column, Kind, Table};
 
 /// What a report is about.
@@ -78,7 +78,7 @@ impl Between {
 }
 
 fn day(given: Option<&str>, field: &'static str) -> Result<Option<NaiveDate>, Error> {
-    let Some(text) = given.map(str::trim).filter(|t| !t.is_empty()) else { return Ok(None) };
+    let Some(text) = filled(given).map(str::trim) else { return Ok(None) };
     let day = NaiveDate::parse_from_str(text, "%Y-%m-%d").ok().filter(|_| text.len() == 10);
     day.map(Some).ok_or_else(|| Error::bad(say!("error-date", text = shown(text))).at(field))
 }
@@ -133,7 +133,7 @@ fn made(
     now_ms: u64,
 ) -> Result<(About, Between, Table), Error> {
     let needed = || Error::bad(say!("error-needed")).at("report");
-    let given = Some(report).filter(|r| !r.trim().is_empty()).ok_or_else(needed)?;
+    let given = filled(Some(report)).ok_or_else(needed)?;
     let words = [About::Value, About::Use, About::Orders, About::Low, About::Clear].map(|a| (a.word(), a));
     let about = word(Some(given), &words, About::Value, "report")?;
     let days = Between::read(from, to)?;
