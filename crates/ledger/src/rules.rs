@@ -34,6 +34,8 @@ pub enum Refusal {
     NotOwned { piece: String },
     #[error("{piece} carries less than that")]
     CarriesLess { piece: String },
+    #[error("{piece} is not what plan {plan} was made for")]
+    NotAsPlanned { piece: String, plan: String },
     #[error("{piece} was not thrown away")]
     NotWrittenOff { piece: String },
 }
@@ -75,7 +77,20 @@ pub fn may_hold(plan: &Plan, pieces: &[Piece], take_over: bool) -> Result<(), Re
     if !plan.cut.is_empty() {
         return Err(Refusal::PlanCut { plan: plan.code.clone() });
     }
-    pieces.iter().try_for_each(|piece| if take_over { on_hand(piece) } else { free_for(piece, plan.id) })
+    pieces.iter().try_for_each(|piece| {
+        as_planned(plan, piece)?;
+        if take_over { on_hand(piece) } else { free_for(piece, plan.id) }
+    })
+}
+
+/// A piece has the area that a plan was made for; its size may have been corrected since.
+pub fn as_planned(plan: &Plan, piece: &Piece) -> Result<(), Refusal> {
+    match plan.pieces.iter().find(|p| p.piece == piece.id) {
+        Some(planned) if planned.areas.total2() != piece.shape.area2() => {
+            Err(Refusal::NotAsPlanned { piece: piece.code.clone(), plan: plan.code.clone() })
+        }
+        _ => Ok(()),
+    }
 }
 
 /// A plan's pieces can be let go.
@@ -91,7 +106,8 @@ pub fn may_cut(plan: &Plan, piece: &Piece) -> Result<(), Refusal> {
     if plan.cut.contains(&piece.id) {
         return Err(Refusal::PieceCut { piece: piece.code.clone(), plan: plan.code.clone() });
     }
-    free_for(piece, plan.id)
+    free_for(piece, plan.id)?;
+    as_planned(plan, piece)
 }
 
 /// May be used for an order of this customer, or for the shop itself where there is none.

@@ -6,7 +6,8 @@ use uuid::Uuid;
 
 use crate::body::{
     Areas, CuttingNoted, DrawingRead, Flaw, FreightBy, Known, LineAdded, MachineAdded, MachineTuned, MaterialAdded,
-    NotPlaced, OnOrderLine, OrderCharge, Outcome, PieceKind, PlannedPiece, ShopNamed, SortLimit, TakenOver, ToBuy,
+    NotPlaced, OnOrderLine, OrderCharge, Outcome, PieceKind, PlannedPiece, ShopNamed, SortLimit, StandsIn, TakenOver,
+    ToBuy,
 };
 use crate::count::Count;
 use crate::event::{Hash, ThingKind};
@@ -483,6 +484,9 @@ pub struct Plan {
     /// Sheets that it needs and that are not on hand.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub to_buy: Vec<ToBuy>,
+    /// Materials that stand in for others.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub instead: Vec<StandsIn>,
     /// Its pieces went to another plan: its orders are to be planned again.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub taken_over: Option<TakenOver>,

@@ -200,6 +200,7 @@ impl World {
                     lower_bound: None,
                     least_pieces: 0,
                     to_buy: vec![],
+                    instead: vec![],
                 });
                 let held = Body::Held(Held { plan, orders: vec![order], pieces: vec![piece.id] });
                 let both = vec![thing(ThingKind::Plan, plan), thing(ThingKind::Piece, piece.id)];
@@ -375,6 +376,9 @@ impl World {
                 let Some(lot) = piece.lot else { return };
                 let born = self.born(1_000, 4_000);
                 let things = [piece.id, born.id].map(|id| thing(ThingKind::Piece, id));
+                let wider = 1_000 + 10 * self.dice.roll(3) as i64;
+                let shape = Shape::rectangle(wider, 1_000).unwrap();
+                let really = SheetsAre { pieces: vec![piece.id], shape, grain_udeg: Some(0) };
                 let body = LotCorrected {
                     lot,
                     material: piece.material,
@@ -390,6 +394,7 @@ impl World {
                     damaged_off: 3,
                     born: vec![born],
                     why: why(),
+                    really: (self.dice.roll(2) == 0 && piece.kind == PieceKind::Sheet).then_some(really),
                 };
                 let things = [vec![thing(ThingKind::Lot, lot)], things.to_vec()].concat();
                 self.act(at, vec![(Body::LotCorrected(body), things)], false);
@@ -566,6 +571,10 @@ fn run(seed: u64, devices: usize, steps: usize) -> Counted {
             _ => None,
         })
         .collect();
+    for piece in &pieces {
+        let areas = piece.used.as_ref().and_then(|u| u.areas);
+        assert!(areas.is_none_or(|a| a.total2() == piece.shape.area2()), "seed {seed}: area of {piece:?}");
+    }
     let used_elsewhere = |p: &&&Piece| {
         p.used.as_ref().is_some_and(|u| {
             let event = world.all.iter().find(|e| e.hash == u.event);

@@ -346,8 +346,15 @@ impl Shop {
             .collect();
         let was: Vec<String> = (before.facts.damaged..before.sheets).map(|n| n.to_string()).collect();
         let was = landing::corrected(&[], &was, &before.facts).written_off;
+        // Those that are still whole turn out to be of another size.
+        let free: Vec<Uuid> = match self.dice.roll(3) {
+            0 => kept.iter().filter(|p| p.status() == Status::Free).map(|p| p.id).collect(),
+            _ => vec![],
+        };
+        let shape = Shape::rectangle(1_000, 1_500 + 100 * self.dice.roll(9) as i64).unwrap();
         let mut things = vec![lot_thing];
         things.extend(right.shares.iter().map(|s| piece_thing(s.piece)));
+        things.extend(free.iter().filter(|id| right.shares.iter().all(|s| s.piece != **id)).map(|id| piece_thing(*id)));
         things.extend(born.iter().map(|b| piece_thing(b.id)));
         let body = LotCorrected {
             lot,
@@ -364,6 +371,7 @@ impl Shop {
             damaged_off: right.written_off - was,
             born,
             why: "w".into(),
+            really: (!free.is_empty()).then_some(SheetsAre { pieces: free, shape, grain_udeg: None }),
         };
         events.push((Body::LotCorrected(body), things));
         self.act(events);

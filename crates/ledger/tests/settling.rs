@@ -7,6 +7,7 @@ use sheetloft_ledger::body::{Areas, Carried, Charge, OrderCharge, Other, OtherNa
 use sheetloft_ledger::event::Hash;
 use sheetloft_ledger::fold::Standing;
 use sheetloft_ledger::state::{Gone, Status};
+use sheetloft_shapes::Shape;
 use uuid::Uuid;
 
 /// What one side of a conflict recorded.
@@ -240,4 +241,29 @@ fn what_this_program_does_not_know_is_kept_and_freezes_what_it_touches() {
     assert_eq!(bench.piece(1, piece).status(), Status::Free, "its last state is kept");
     assert_eq!(bench.piece(1, offcut).status(), Status::Free, "all else goes on");
     assert_eq!(bench.states(0), bench.states(1));
+}
+
+#[test]
+fn a_cut_that_did_not_know_what_the_sheet_really_is_keeps_the_outline_that_it_saw() {
+    let really = Shape::rectangle(2_000, 1_500).unwrap();
+    // The cut was known to neither; then one that was made of the sheet as it really is.
+    for knew in [false, true] {
+        let mut bench = Bench::new(2);
+        let (piece, order) = (bench.receive(0, 5_000), bench.order(0));
+        bench.meet();
+        let (was, material) = (bench.piece(0, piece), Uuid::from_u128(7));
+        bench.really(1, piece, material, really.clone());
+        if knew {
+            bench.tell(1, 0);
+        }
+        bench.cut(0, piece, order, 3_000, 2_000);
+        bench.meet();
+        for at in 0..2 {
+            let now = bench.piece(at, piece);
+            assert!(!now.conflict);
+            let (of, shape) = if knew { (material, &really) } else { (was.material, &was.shape) };
+            assert_eq!((now.material, &now.shape), (of, shape));
+            assert_eq!(bench.sums(at), (5_000, 2_000, 3_000, 0));
+        }
+    }
 }

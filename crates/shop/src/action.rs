@@ -463,6 +463,10 @@ actions! {
         /// Its part of the duty.
         duty: Option<String>,
         thickness: Option<String>,
+        /// The size that the sheets really have; what was cut keeps the one that the cut saw.
+        size: Option<String>,
+        /// The material that they really are of; only while none of them was used or promised.
+        right_material: Option<String>,
         why: String,
     } => LotAnswer;
     /// The pieces.

@@ -125,6 +125,8 @@ answers! {
     ClaimRow { claim: usize, amount: String, why: String, when: String, credited: Option<String>, }
     /// One lot, whole.
     LotAnswer { lot: LotRow, line_total: Option<String>, unit_cost: Option<String>, freight: Option<String>, duty: Option<String>, arrived: Option<u32>, damaged: Option<u32>,
+        /// Of a sheet, as a person says it.
+        size: Option<String>,
         /// Nothing of it was used yet.
         untouched: bool, sheets: Vec<LotSheetRow>, claims: Vec<ClaimRow>, history: Vec<HistoryRow>, warnings: Vec<String>, }
     /// One piece in a list.

@@ -24,7 +24,7 @@ use crate::layout::which;
 use crate::leftovers::{self, Changes, Kept};
 use crate::order;
 use crate::piece::new_offcuts;
-use crate::plan::placed_part;
+use crate::plan::{of_the_material, placed_part};
 use crate::remains;
 use crate::say;
 use crate::shop::{Lookup, Shop, filled, shown, text};
@@ -130,6 +130,7 @@ fn cut_piece(
     let gone = || Error::refused(say!("refused-piece-gone", plan = &plan.code));
     let piece = tx.read().piece(planned.piece)?.ok_or_else(gone)?;
     rules::may_cut(plan, &piece)?;
+    of_the_material(&tx.read(), plan, &piece)?;
     let material = tx.read().material(piece.material)?;
     let orders = orders_of(&tx.read(), planned)?;
     let mut parts = Vec::new();

@@ -178,6 +178,7 @@ impl From<Refusal> for Error {
             Refusal::Owned { piece, owner } => say!("refused-owned", piece = piece, owner = owner),
             Refusal::NotOwned { piece } => say!("refused-not-owned", piece = piece),
             Refusal::CarriesLess { piece } => say!("refused-carries-less", piece = piece),
+            Refusal::NotAsPlanned { piece, plan } => say!("refused-not-as-planned", piece = piece, plan = plan),
             Refusal::NotWrittenOff { piece } => say!("refused-not-written-off", piece = piece),
             Refusal::Frozen { thing } => say!("refused-frozen", thing = thing),
         })

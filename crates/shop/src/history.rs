@@ -15,7 +15,7 @@ use crate::error::Error;
 use crate::say;
 use crate::say::Say;
 use crate::shop::{Lookup, Shop, filled};
-use crate::view;
+use crate::view::{self, size_text};
 
 /// The most events that one look at the history reads.
 pub const MOST: usize = 2_000;
@@ -245,7 +245,17 @@ fn one(shop: &Shop, reader: &Reader<'_>, event: &Event) -> Result<Say, Error> {
         Body::Withdrawn(b) => {
             say!("history-withdrawn", piece = piece(reader, b.piece)?, lot = lot(reader, b.lot)?, why = &b.why)
         }
-        Body::LotCorrected(b) => say!("history-lot-corrected", lot = lot(reader, b.lot)?, why = &b.why),
+        Body::LotCorrected(b) => match &b.really {
+            Some(really) => say!(
+                "history-lot-really",
+                lot = lot(reader, b.lot)?,
+                count = really.pieces.len() + b.born.len(),
+                size = size_text(&really.shape, shop),
+                material = material(reader, b.material)?,
+                why = &b.why,
+            ),
+            None => say!("history-lot-corrected", lot = lot(reader, b.lot)?, why = &b.why),
+        },
         Body::WrittenDown(b) => {
             say!("history-written-down", piece = piece(reader, b.piece)?, sum = shop.money(b.amount), why = &b.why)
         }

@@ -130,6 +130,7 @@ pub fn work(dice: &mut Dice, tx: &mut Tx<'_>, key: &mut DeviceKey) -> Result<Did
                 not_placed: vec![],
                 lower_bound: None,
                 to_buy: vec![],
+                instead: vec![],
                 least_pieces: 0,
             };
             let held = Held { plan, orders: vec![order.id], pieces: vec![piece.id] };

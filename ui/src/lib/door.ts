@@ -460,7 +460,15 @@ freight?: string,
 /**
  * Its part of the duty.
  */
-duty?: string, thickness?: string, why: string, };
+duty?: string, thickness?: string, 
+/**
+ * The size that the sheets really have; what was cut keeps the one that the cut saw.
+ */
+size?: string, 
+/**
+ * The material that they really are of; only while none of them was used or promised.
+ */
+right_material?: string, why: string, };
 
 export type StockList = { material?: string, rack?: string, 
 /**
@@ -1161,6 +1169,10 @@ export type LotSheetRow = { piece: string, uuid: string, status: string, rack: s
 export type ClaimRow = { claim: number, amount: string, why: string, when: string, credited: string | null, };
 
 export type LotAnswer = { lot: LotRow, line_total: string | null, unit_cost: string | null, freight: string | null, duty: string | null, arrived: number | null, damaged: number | null, 
+/**
+ * Of a sheet, as a person says it.
+ */
+size: string | null, 
 /**
  * Nothing of it was used yet.
  */

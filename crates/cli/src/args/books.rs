@@ -146,6 +146,12 @@ pub(super) enum LotCommand {
         /// As measured.
         #[arg(long)]
         thickness: Option<String>,
+        /// The size that the sheets really have; what was cut keeps the one that the cut saw.
+        #[arg(long, value_name = "WxH")]
+        size: Option<String>,
+        /// The material that they really are of; only while none of them was used or promised.
+        #[arg(long, value_name = "NAME")]
+        right_material: Option<String>,
         #[arg(long)]
         why: String,
     },
@@ -190,6 +196,8 @@ impl LotCommand {
                 freight,
                 duty,
                 thickness,
+                size,
+                right_material,
                 why,
             } => action::LotCorrect {
                 lot: lot.clone(),
@@ -202,6 +210,8 @@ impl LotCommand {
                 freight: freight.clone(),
                 duty: duty.clone(),
                 thickness: thickness.clone(),
+                size: size.clone(),
+                right_material: right_material.clone(),
                 why: why.clone(),
             }
             .into(),

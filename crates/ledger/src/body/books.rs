@@ -2,6 +2,7 @@
 //! corrections, write-downs, what was found again or handed back, film.
 
 use serde::{Deserialize, Serialize};
+use sheetloft_shapes::Shape;
 use uuid::Uuid;
 
 use super::Born;
@@ -167,6 +168,22 @@ pub struct LotCorrected {
     pub born: Vec<Born>,
     /// Why.
     pub why: String,
+    /// Where size or material had been said wrong: what the sheets really are.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub really: Option<SheetsAre>,
+}
+
+/// What sheets of a lot really are; their material is that of the correction. A use of one of them that did not know of
+/// it stands as it is, with the outline that it saw.
+#[derive(Clone, PartialEq, Eq, Debug, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct SheetsAre {
+    /// The sheets, nobody's use among them.
+    pub pieces: Vec<Uuid>,
+    /// Their outline.
+    pub shape: Shape,
+    /// Direction of their grain, microdegrees; none where there is none.
+    pub grain_udeg: Option<i64>,
 }
 
 /// A piece is worth less than it carries and stays on hand.

@@ -108,7 +108,7 @@ bodies! {
     LineAdded       = "line added"       v 2 reads 1, touches [Order],               shared,    undoable;
     Remade          = "remade"           v 1, touches [Order],               shared,    undoable;
     DrawingRead     = "drawing read"     v 1, touches [Order],               shared,    undoable;
-    PlanMade        = "plan made"        v 3 reads 2 reads 1, touches [Plan],                shared,    undoable;
+    PlanMade        = "plan made"        v 4 reads 3 reads 2 reads 1, touches [Plan],                shared,    undoable;
     Held            = "held"             v 1, touches [Plan Piece],          exclusive, undoable;
     Released        = "released"         v 2 reads 1, touches [Plan Piece],          shared,    undoable;
     Cut             = "cut"              v 3 reads 2 reads 1, touches [Piece Plan Order],    exclusive, undoable;
@@ -130,7 +130,7 @@ bodies! {
     LotAdjusted     = "lot adjusted"     v 1, touches [Lot Piece],           shared,    undoable;
     Claimed         = "claimed"          v 1, touches [Lot],                 shared,    undoable;
     Withdrawn       = "withdrawn"        v 1, touches [Piece Lot],           exclusive, undoable;
-    LotCorrected    = "lot corrected"    v 1, touches [Lot Piece],           shared,    undoable;
+    LotCorrected    = "lot corrected"    v 2 reads 1, touches [Lot Piece],           shared,    undoable;
     WrittenDown     = "written down"     v 1, touches [Piece],               shared,    undoable;
     FoundAgain      = "found again"      v 1, touches [Piece],               shared,    undoable;
     HandedBack      = "handed back"      v 1, touches [Piece],               exclusive, undoable;
@@ -876,6 +876,18 @@ pub struct PlanMade {
     /// Sheets that are not on hand.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub to_buy: Vec<ToBuy>,
+    /// Materials that stand in for others this time.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub instead: Vec<StandsIn>,
+}
+
+/// A material that stands in for another one, because a person said so for this plan.
+#[derive(Clone, Copy, PartialEq, Eq, Debug, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+#[allow(missing_docs)]
+pub struct StandsIn {
+    pub of: Uuid,
+    pub other: Uuid,
 }
 
 #[allow(clippy::trivially_copy_pass_by_ref)]

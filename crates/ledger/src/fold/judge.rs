@@ -180,6 +180,13 @@ impl Judge {
         Ok(false)
     }
 
+    /// Whether the use of a piece that counts did not know of this event.
+    pub(super) fn used_meanwhile<B: Book>(&mut self, book: &B, of: Uuid, event: &Event) -> Result<bool, B::Error> {
+        let Some(via) = self.claims(book, of)?.first().map(|claim| claim.via) else { return Ok(false) };
+        let events = self.events_of(book, Thing::piece(of))?;
+        Ok(!Family::of(Thing::piece(of), &events).ancestors(via).contains(&event.hash))
+    }
+
     /// Whether a writing off no longer counts, because the piece was found and that still stands.
     pub(super) fn found_again<B: Book>(&mut self, book: &B, event: &Event) -> Result<bool, B::Error> {
         let Some(Body::Scrapped(scrapped)) = &event.body else { return Ok(false) };

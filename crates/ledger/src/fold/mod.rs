@@ -8,6 +8,7 @@
 use std::collections::BTreeSet;
 use std::sync::Arc;
 
+use sheetloft_shapes::Shape;
 use uuid::Uuid;
 
 use crate::body::Body;
@@ -219,6 +220,16 @@ fn directly<B: Book>(book: &B, event: &Event) -> Result<Option<Vec<NewState>>, B
     Ok(Some(states))
 }
 
+/// What a piece is of and its outline, before an event that says that it is another one.
+fn outline_of(state: &Option<State>, thing: Thing, event: &Event) -> Option<(Uuid, Shape, Option<i64>)> {
+    match (&event.body, state) {
+        (Some(Body::LotCorrected(b)), Some(State::Piece(p))) => {
+            b.really.as_ref()?.pieces.contains(&thing.id).then(|| (p.material, p.shape.clone(), p.grain_udeg))
+        }
+        _ => None,
+    }
+}
+
 /// Folds one thing from all its events.
 fn fold_thing<B: Book>(book: &B, judge: &mut Judge, thing: Thing) -> Result<Folded, B::Error> {
     let events = judge.events_of(book, thing)?;
@@ -230,7 +241,16 @@ fn fold_thing<B: Book>(book: &B, judge: &mut Judge, thing: Thing) -> Result<Fold
         match standing {
             // It counts, and it used up another piece.
             Standing::Counts if uses == Some(thing.id) && !judge.is_on(book, &event, thing.id)? => {}
-            Standing::Counts => state = step(state, thing, &event, false),
+            Standing::Counts => {
+                let seen = outline_of(&state, thing, &event);
+                state = step(state, thing, &event, false);
+                // A use that did not know that the sheet is another one stands, and saw what it saw.
+                if let (Some(seen), Some(State::Piece(piece))) = (seen, &mut state)
+                    && judge.used_meanwhile(book, thing.id, &event)?
+                {
+                    (piece.material, piece.shape, piece.grain_udeg) = seen;
+                }
+            }
             // What a set-aside use left exists, at 0.00 and marked; everything else about it is as if it had not been.
             Standing::SetAside => state = step(state, thing, &event, true),
             Standing::NotUnderstood => frozen = true,

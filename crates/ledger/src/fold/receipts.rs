@@ -116,6 +116,7 @@ fn lot(state: Option<Lot>, thing: Thing, body: &Body, at_ms: u64) -> Option<Lot>
             let born: i64 = b.born.iter().map(|b| b.cost).sum();
             lot.received += changed + born + b.damaged_off;
             lot.written_off += b.damaged_off;
+            lot.material = b.material;
             lot.name.clone_from(&b.name);
             lot.supplier.clone_from(&b.supplier);
             lot.thickness_um = b.thickness_um;

@@ -201,6 +201,7 @@ pub(super) fn step(state: Option<State>, thing: Thing, event: &Event, aside: boo
             held: false,
             cut: Vec::new(),
             to_buy: b.to_buy.clone(),
+            instead: b.instead.clone(),
             taken_over: None,
             at_ms,
         }))),
@@ -302,7 +303,14 @@ fn step_piece(piece: Option<Box<Piece>>, id: Uuid, event: &Event, body: &Body, a
             piece.later += by;
             piece.change_cost(by);
         }
-        Body::LotCorrected(b) => piece.change_cost(b.shares.iter().filter(|s| s.piece == id).map(|s| s.amount).sum()),
+        Body::LotCorrected(b) => {
+            piece.change_cost(b.shares.iter().filter(|s| s.piece == id).map(|s| s.amount).sum());
+            if let Some(really) = b.really.as_ref().filter(|r| r.pieces.contains(&id) && piece.used.is_none()) {
+                piece.material = b.material;
+                piece.shape.clone_from(&really.shape);
+                piece.grain_udeg = really.grain_udeg;
+            }
+        }
         // What was set aside carries nothing, so nothing can be taken off it.
         Body::WrittenDown(_) if piece.set_aside => {}
         Body::WrittenDown(b) => {

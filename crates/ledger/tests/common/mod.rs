@@ -130,6 +130,29 @@ impl Bench {
         self.write(at, Body::Settled(settled), ids.into_iter().map(piece).collect(), true)
     }
 
+    /// A sheet turns out to be of another material and size.
+    pub fn really(&mut self, at: usize, of: Uuid, material: Uuid, shape: Shape) -> Hash {
+        let lot = self.piece(at, of).lot.expect("it was delivered");
+        let body = LotCorrected {
+            lot,
+            material,
+            name: "lot".into(),
+            supplier: None,
+            thickness_um: None,
+            sheets: 1,
+            damaged: 0,
+            line_total: 0,
+            freight: 0,
+            duty: 0,
+            shares: vec![],
+            damaged_off: 0,
+            born: vec![],
+            why: "w".into(),
+            really: Some(SheetsAre { pieces: vec![of], shape, grain_udeg: None }),
+        };
+        self.write(at, Body::LotCorrected(body), vec![Thing::new(ThingKind::Lot, lot), piece(of)], true)
+    }
+
     pub fn undo(&mut self, at: usize, event: Hash) {
         let event = self.all.iter().find(|e| e.hash == event).unwrap().clone();
         let things = event.things().collect();

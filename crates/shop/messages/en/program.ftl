@@ -100,6 +100,7 @@ paper-title = { $count ->
 }
 ring-outline = the outline
 ring-hole = hole { $n }
+warning-instead = { $other } stands in for { $material }.
 warning-gap = { $material }: the gap is smaller than the kerf, so neighbouring cuts overlap.
 warning-freight-by-area = A material has no density, so the freight was shared by area, not by weight.
 warning-more-than-ordered = { $material }: { $came } came, { $open } were still on order.
@@ -158,6 +159,10 @@ history-lot-cost = Lot { $lot }: { $sum } of later costs ({ $why })
 history-claimed = Lot { $lot }: { $sum } claimed from the supplier ({ $why })
 history-withdrawn = { $piece } of lot { $lot } never came: taken out of the books ({ $why })
 history-lot-corrected = Corrected lot { $lot } ({ $why })
+history-lot-really = Corrected lot { $lot }: { $count ->
+    [one] one sheet is
+   *[other] { $count } sheets are
+} { $size } of { $material } ({ $why })
 history-written-down = Wrote { $piece } down by { $sum }: { $why }
 history-found-again = Found { $piece } again, in { $rack }
 history-handed-back = Handed { $piece } back to its owner
@@ -385,6 +390,7 @@ error-delivery-large = The delivery comes to too large a sum: check its lines.
 error-delivery-line = Line { $line }: { $why }
 error-delivery-lines = Give the lines of the delivery, one by one or as a file, not both.
 error-money-nothing = The sum is nothing: give one above 0.
+error-size-tolerance = Sheets of { $name } may be off their size by another measure: say their size too.
 error-not-of-lot = { $piece } is not of lot { $lot }: give one of its sheets.
 error-nothing-to-correct = That is what stands in the books already: say what is different.
 error-own-substitute = { $material } cannot stand in for itself.
@@ -405,6 +411,7 @@ error-split-one = { $piece } would stay one piece: say where it is split, or int
 error-split-outside = The cut does not lie on { $piece }: measure again.
 error-write-down = Say what it carries from now on, or by how much less: one of the two.
 error-write-up = { $piece } does not carry more than that: nothing is to be written down.
+error-instead-twice = { $material } has two materials in its place: say one.
 error-instead = '{ $text }' is not a pair of materials: write it as "Acrylic clear=Acrylic clear extruded".
 error-weight = '{ $text }' is not a weight in kg: write it as 412.5.
 error-money-negative = '{ $text }' is less than nothing: give the sum without a sign.
@@ -545,10 +552,17 @@ refused-ambiguous-lot = { $count } lots are called '{ $name }': say of which mat
 refused-carries-less = { $piece } carries less than that: give a smaller sum.
 refused-claim-answered = Claim { $number } of lot { $lot } has been answered already.
 refused-credit-large = Less than that was written off when lot { $lot } arrived: give a smaller sum, or credit the rest to the lot.
-refused-no-sheet-like = Lot { $lot } has no good sheet to go by: receive the others as a delivery.
+refused-no-sheet-like = Lot { $lot } has no good sheet to go by: say how large its sheets are.
 refused-not-delivered = Lot { $lot } was recorded, not delivered: nothing of a delivery can be changed.
 refused-not-owned = { $piece } belongs to the shop: there is nobody to hand it back to.
 refused-not-written-off = { $piece } was not thrown away: there is nothing to find.
+refused-lot-used-as = { $used ->
+    [one] One sheet
+   *[other] { $used } sheets
+} of lot { $lot } went as { $material } already, and what was cut stays so. Correct its sheets to { $used }, and receive the { $free } on hand as { $other }.
+refused-lot-used-up = No sheet of lot { $lot } is left: what was cut keeps the size that the cut saw. Record what is left of them as it measures.
+refused-flaw-outside = A flaw of { $piece } would lie outside the sheet: take it off first, and mark it again afterwards.
+refused-not-as-planned = { $piece } is not what plan { $plan } was made for any more: plan again.
 refused-nothing-lost = Nothing of lot { $lot } was written off on arrival that is not claimed yet: say how much you claim.
 refused-nothing-on-order = Nothing is still to come of { $name }.
 refused-owned = { $piece } is the own material of { $owner }: use it for that customer's orders only.

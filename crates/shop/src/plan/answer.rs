@@ -109,6 +109,9 @@ pub fn answer(shop: &Shop, plan: &Plan, seconds: f64) -> Result<PlanAnswer, Erro
             leftovers: sheet.leftovers.iter().map(|l| leftover_row(l, shop)).collect(),
         });
     }
+    for i in &plan.instead {
+        warnings.push(say!("warning-instead", material = names.material(i.of), other = names.material(i.other)).text());
+    }
     warnings.sort();
     warnings.dedup();
     let price: Option<i64> = plan.pieces.iter().map(|p| p.price).sum();

@@ -82,6 +82,7 @@ impl Bench {
             };
             wants.push(want(&orders, &part)?);
         }
+        super::stand_in(&mut wants, &bench.plan.instead);
         (bench.tables, bench.wants) = (tables, wants);
         Ok(bench)
     }
@@ -354,11 +355,13 @@ pub fn change(shop: &Shop, with: &PlanChange, job: &Job, clock_ms: &dyn Fn() -> 
             not_placed: not_placed.cloned().collect(),
             lower_bound: bench.plan.lower_bound,
             least_pieces: bench.plan.least_pieces,
+            instead: Vec::new(),
             seconds: 0.0,
             warnings: Vec::new(),
         }
     };
     made.orders.clone_from(&bench.plan.orders);
+    made.instead.clone_from(&bench.plan.instead);
     made.seconds = (clock_ms() - begun) / 1_000.0;
     Ok(made)
 }

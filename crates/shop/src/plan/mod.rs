@@ -9,7 +9,7 @@ mod wanted;
 use std::collections::BTreeMap;
 
 use sheetloft_fit as fit;
-use sheetloft_ledger::body::{Body, NotPlaced, PieceKind, PlanMade, PlannedPart, PlannedPiece, ToBuy};
+use sheetloft_ledger::body::{Body, NotPlaced, PieceKind, PlanMade, PlannedPart, PlannedPiece, StandsIn, ToBuy};
 use sheetloft_ledger::code::Noun;
 use sheetloft_ledger::event::{Thing, ThingKind};
 use sheetloft_ledger::rules;
@@ -55,6 +55,7 @@ pub struct Made {
     not_placed: Vec<NotPlaced>,
     lower_bound: Option<i64>,
     least_pieces: u32,
+    instead: Vec<StandsIn>,
     seconds: f64,
     warnings: Vec<String>,
 }
@@ -147,20 +148,30 @@ pub fn make(shop: &Shop, with: &action::Plan, job: &Job, clock_ms: &dyn Fn() -> 
         }
     }
     let mut wants = wanted::wanted(&orders)?;
-    for (material, other) in instead(&reader, &with.instead)? {
-        wants.iter_mut().filter(|w| w.material == material).for_each(|w| w.material = other);
-    }
+    let mut instead = instead(&reader, &with.instead)?;
+    instead.retain(|i| wants.iter().any(|w| w.material == i.of));
+    stand_in(&mut wants, &instead);
     let kinds = if with.sheets_only { Some("sheet") } else { None };
     let stock = |material: Uuid| free(&reader, material, kinds, with.urgent, &orders);
     let mut made = work(shop, with, &budget, &wants, &stock, &[], job, clock_ms)?;
     made.orders = orders.iter().map(|o| o.id).collect();
+    made.instead = instead;
     made.seconds = (clock_ms() - begun) / 1_000.0;
     Ok(made)
 }
 
+/// Puts what stands in in the place of what the lines ask for.
+fn stand_in(wants: &mut [Want], instead: &[StandsIn]) {
+    for want in wants {
+        if let Some(i) = instead.iter().find(|i| i.of == want.material) {
+            want.material = i.other;
+        }
+    }
+}
+
 /// Materials that stand in this time: each must be allowed for the other, and is never taken unasked.
-fn instead(reader: &Reader<'_>, given: &[String]) -> Result<Vec<(Uuid, Uuid)>, Error> {
-    let mut found = Vec::new();
+fn instead(reader: &Reader<'_>, given: &[String]) -> Result<Vec<StandsIn>, Error> {
+    let mut found: Vec<StandsIn> = Vec::new();
     for text in given.iter().filter(|t| !t.trim().is_empty()) {
         let wrong = || Error::bad(say!("error-instead", text = shown(text))).at("instead");
         let (material, other) = text.split_once('=').ok_or_else(wrong)?;
@@ -170,7 +181,10 @@ fn instead(reader: &Reader<'_>, given: &[String]) -> Result<Vec<(Uuid, Uuid)>, E
             let said = say!("refused-no-substitute", material = &material.data.name, other = &other.data.name);
             return Err(Error::refused(said).at("instead"));
         }
-        found.push((material.id, other.id));
+        if found.iter().any(|i| i.of == material.id) {
+            return Err(Error::bad(say!("error-instead-twice", material = &material.data.name)).at("instead"));
+        }
+        found.push(StandsIn { of: material.id, other: other.id });
     }
     Ok(found)
 }
@@ -226,6 +240,7 @@ fn work(
         not_placed: Vec::new(),
         lower_bound: Some(0),
         least_pieces: 0,
+        instead: Vec::new(),
         seconds: 0.0,
         warnings: Vec::new(),
     };
@@ -280,16 +295,20 @@ fn ground_of(
 
 /// Writes a plan; its pieces must still be free.
 pub fn keep(shop: &mut Shop, host: &mut dyn Host, made: Made) -> Result<(PlanAnswer, Vec<Changed>), Error> {
-    let Made { urgent, orders, machine, pieces, to_buy, not_placed, lower_bound, least_pieces, seconds, warnings } =
-        made;
+    let Made { urgent, seconds, warnings, .. } = made;
+    let Made { orders, machine, pieces, to_buy, not_placed, lower_bound, least_pieces, instead, .. } = made;
     let (id, changed) = shop.write(host, |tx| {
         for planned in &pieces {
             let gone = || Error::refused(say!("refused-plan-stale"));
             let piece = tx.read().piece(planned.piece)?.ok_or_else(gone)?;
             if urgent { rules::on_hand(&piece) } else { rules::free(&piece) }.map_err(|_| gone())?;
+            if planned.areas.total2() != piece.shape.area2() {
+                return Err(gone());
+            }
         }
         let (plan, code) = (tx.ids.uuid(), tx.next_code(Noun::Plan)?);
-        let made = PlanMade { plan, code, orders, machine, pieces, not_placed, lower_bound, least_pieces, to_buy };
+        let made =
+            PlanMade { plan, code, orders, machine, pieces, not_placed, lower_bound, least_pieces, to_buy, instead };
         tx.draft(Body::PlanMade(made), [Thing::new(ThingKind::Plan, plan)]);
         Ok(plan)
     })?;
@@ -297,6 +316,24 @@ pub fn keep(shop: &mut Shop, host: &mut dyn Host, made: Made) -> Result<(PlanAns
     let mut answer = answer::answer(shop, &plan, seconds)?;
     answer.warnings.splice(0..0, warnings);
     Ok((answer, changed))
+}
+
+/// Refuses where a piece is not of the material that the plan took it for: what a lot is of may have been corrected.
+pub fn of_the_material(reader: &Reader<'_>, plan: &Plan, piece: &Piece) -> Result<(), Error> {
+    let Some(planned) = plan.pieces.iter().find(|p| p.piece == piece.id) else { return Ok(()) };
+    let orders = crate::cut::orders_of(reader, planned)?;
+    for part in &planned.parts {
+        let lines = orders.iter().filter(|o| o.id == part.order).flat_map(|o| &o.lines);
+        let Some(asked) = lines.filter(|l| l.line == part.line).map(|l| l.material).next() else { continue };
+        let stands_in = StandsIn { of: asked, other: piece.material };
+        let fits = asked == piece.material
+            || plan.instead.contains(&stands_in)
+            || reader.material(asked)?.data.substitutes.contains(&piece.material);
+        if !fits {
+            return Err(rules::Refusal::NotAsPlanned { piece: piece.code.clone(), plan: plan.code.clone() }.into());
+        }
+    }
+    Ok(())
 }
 
 /// A plan made before.

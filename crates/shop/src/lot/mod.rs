@@ -1,7 +1,8 @@
 //! `lot`: what came of a delivery line, and what comes later: costs, credits, claims, corrections.
 
-use sheetloft_ledger::body::{Body, Born, Claimed, CostShare, LotAdjusted, LotCorrected, Withdrawn};
-use sheetloft_ledger::code::Noun;
+mod correct;
+
+use sheetloft_ledger::body::{Body, Born, Claimed, CostShare, LotAdjusted};
 use sheetloft_ledger::event::{Thing, ThingKind};
 use sheetloft_ledger::fold::Standing;
 use sheetloft_ledger::landing::{self, Facts, LotSheet};
@@ -10,17 +11,18 @@ use sheetloft_ledger::state::{How, Lot, Piece, State, Status, Use};
 use sheetloft_store::{PieceFilter, Reader};
 use uuid::Uuid;
 
-use crate::action::{LotClaim, LotCorrect, LotCost, LotCredit, LotList, LotShow};
+pub use correct::correct;
+
+use crate::action::{LotClaim, LotCost, LotCredit, LotList, LotShow};
 use crate::answer::{Changed, ClaimRow, LotAnswer, LotRow, LotSheetRow, LotsAnswer};
 use crate::error::Error;
 use crate::history;
 use crate::host::Host;
-use crate::limits;
 use crate::receive::thickness_warning;
 use crate::say;
 use crate::say::Say;
-use crate::shop::{Lookup, Shop, filled, needed, shown, text, whole};
-use crate::view::{self, Names, mm};
+use crate::shop::{Lookup, Shop, filled, needed, shown, whole};
+use crate::view::{self, Names, mm, size_text};
 
 fn thing(lot: &Lot) -> Thing {
     Thing::new(ThingKind::Lot, lot.id)
@@ -73,7 +75,11 @@ fn said(reader: &Reader<'_>, lot: Uuid) -> Result<Option<Said>, Error> {
             }
             Some(Body::LotCorrected(b)) => {
                 let facts = Facts { damaged: b.damaged, line_total: b.line_total, freight: b.freight, duty: b.duty };
-                let like = found.and_then(|f| f.like).or_else(|| b.born.first().cloned());
+                let mut like = found.and_then(|f| f.like).or_else(|| b.born.first().cloned());
+                if let (Some(like), Some(really)) = (&mut like, &b.really) {
+                    like.shape.clone_from(&really.shape);
+                    like.grain_udeg = really.grain_udeg;
+                }
                 found = Some(Said { sheets: b.sheets, facts, like });
             }
             _ => {}
@@ -168,6 +174,7 @@ fn answer(shop: &Shop, id: Uuid) -> Result<LotAnswer, Error> {
         duty: money(&|f| f.duty),
         arrived: said.as_ref().map(|s| s.sheets),
         damaged: said.as_ref().map(|s| s.facts.damaged),
+        size: said.as_ref().and_then(|s| s.like.as_ref()).map(|like| size_text(&like.shape, shop)),
         untouched: sheets.iter().all(|p| p.status() == Status::Free),
         sheets: sheets
             .iter()
@@ -309,111 +316,6 @@ pub fn claim(shop: &mut Shop, host: &mut dyn Host, with: &LotClaim) -> Result<(L
     let ((), changed) = shop.write(host, |tx| {
         let claim = tx.ids.uuid();
         tx.draft(Body::Claimed(Claimed { lot: lot.id, claim, amount, why }), [thing(&lot)]);
-        Ok(())
-    })?;
-    answer(shop, lot.id).map(|answer| (answer, changed))
-}
-
-/// Corrects what was said of a delivery line. Sheets on hand get what they would have cost; the share of what is used
-/// up is written off; sheets that never came leave the books, those that were missed enter them.
-pub fn correct(shop: &mut Shop, host: &mut dyn Host, with: &LotCorrect) -> Result<(LotAnswer, Vec<Changed>), Error> {
-    let lot = find(shop, &with.lot, with.material.as_deref())?;
-    let why = needed(&with.why, "why")?;
-    let not = || Error::refused(say!("refused-not-delivered", lot = &lot.name)).at("lot");
-    let before = said(&shop.read(), lot.id)?.ok_or_else(not)?;
-    let sheets_now =
-        filled(with.sheets.as_deref()).map(|t| whole(t, 0, limits::SHEETS_PER_LINE, "sheets")).transpose()?;
-    let arrived = sheets_now.unwrap_or(before.sheets);
-    let damaged = filled(with.damaged.as_deref()).map(|t| whole(t, 0, arrived, "damaged")).transpose()?;
-    let damaged = damaged.unwrap_or(before.facts.damaged.min(arrived));
-    let unit_cost = filled(with.unit_cost.as_deref()).map(|t| shop.sum(t, "unit_cost")).transpose()?;
-    let line_total = match unit_cost {
-        Some(one) => one.checked_mul(i64::from(arrived)).filter(|t| *t <= limits::MONEY_MINOR),
-        // The price of one sheet stays what it was.
-        None if before.sheets == 0 => Some(0),
-        None => {
-            i64::try_from(i128::from(before.facts.line_total) * i128::from(arrived) / i128::from(before.sheets)).ok()
-        }
-    };
-    let facts = Facts {
-        damaged,
-        line_total: line_total.ok_or_else(|| Error::bad(say!("error-delivery-large")).at("unit_cost"))?,
-        freight: filled(with.freight.as_deref())
-            .map(|t| shop.sum(t, "freight"))
-            .transpose()?
-            .unwrap_or(before.facts.freight),
-        duty: filled(with.duty.as_deref()).map(|t| shop.sum(t, "duty")).transpose()?.unwrap_or(before.facts.duty),
-    };
-    let name = text(with.name.as_deref(), "name")?.unwrap_or_else(|| lot.name.clone());
-    let supplier = text(with.supplier.as_deref(), "supplier")?.or_else(|| lot.supplier.clone());
-    let thickness_um =
-        filled(with.thickness.as_deref()).map(|t| shop.extent(t, "thickness")).transpose()?.or(lot.thickness_um);
-    let same = (name.as_str(), &supplier, thickness_um) == (lot.name.as_str(), &lot.supplier, lot.thickness_um);
-    if same && facts == before.facts && arrived == before.sheets {
-        return Err(Error::bad(say!("error-nothing-to-correct")).at("lot"));
-    }
-    let good = (arrived - damaged) as usize;
-    let ((), changed) = shop.write(host, |tx| {
-        let mut kept = sheets(&tx.read(), lot.id)?;
-        if facts.line_total + facts.freight + facts.duty > 0 && kept.iter().any(|p| p.owner.is_some()) {
-            return Err(Error::refused(say!("refused-owned-cost", lot = &lot.name)).at("lot"));
-        }
-        let mut gone = Vec::new();
-        while kept.len() > good {
-            // The last that nobody has used or promised.
-            let free = kept.iter().rposition(|p| p.status() == Status::Free);
-            let free = free.ok_or_else(|| {
-                let left = kept.len() - good;
-                Error::refused(say!("refused-sheets-used", lot = &lot.name, count = left)).at("sheets")
-            })?;
-            gone.push(kept.remove(free));
-        }
-        let mut codes = Vec::new();
-        for _ in kept.len()..good {
-            codes.push(tx.next_code(Noun::Piece)?);
-        }
-        let like = before.like.clone();
-        if !codes.is_empty() && like.is_none() {
-            return Err(Error::refused(say!("refused-no-sheet-like", lot = &lot.name)).at("sheets"));
-        }
-        let sheets: Vec<LotSheet> = kept.iter().map(lot_sheet).collect();
-        let right = landing::corrected(&sheets, &codes, &facts);
-        for share in &right.shares {
-            may_carry(&tx.read(), kept.iter().find(|p| p.id == share.piece), share.amount)?;
-        }
-        for piece in gone {
-            let body = Withdrawn { piece: piece.id, lot: lot.id, amount: piece.carried(), why: why.clone() };
-            tx.draft(Body::Withdrawn(body), [Thing::piece(piece.id), thing(&lot)]);
-        }
-        let born: Vec<Born> = codes
-            .into_iter()
-            .zip(right.born)
-            .filter_map(|(code, cost)| {
-                let like = like.clone()?;
-                Some(Born { id: tx.ids.uuid(), code, cost, flaws: Vec::new(), ..like })
-            })
-            .collect();
-        let touches: Vec<Thing> = std::iter::once(thing(&lot))
-            .chain(right.shares.iter().map(|s| Thing::piece(s.piece)))
-            .chain(born.iter().map(|b| Thing::piece(b.id)))
-            .collect();
-        let body = LotCorrected {
-            lot: lot.id,
-            material: lot.material,
-            name,
-            supplier,
-            thickness_um,
-            sheets: arrived,
-            damaged,
-            line_total: facts.line_total,
-            freight: facts.freight,
-            duty: facts.duty,
-            shares: right.shares,
-            damaged_off: right.written_off - before.written_off(),
-            born,
-            why,
-        };
-        tx.draft(Body::LotCorrected(body), touches);
         Ok(())
     })?;
     answer(shop, lot.id).map(|answer| (answer, changed))
