@@ -30,7 +30,7 @@ export interface StandIn {
 }
 
 /** Actions that only read: they never change anything. */
-const READS = /^(shop|now|conflicts|sync status|find|drawing|layout|history|check|digest|label papers|order cost|stock export|plan try|.* (list|show))$/;
+const READS = /^(shop|now|conflicts|sync status|find|drawing|layout|history|check|digest|label papers|printer system|order cost|stock export|plan try|.* (list|show))$/;
 
 const usual: Answers = {
   shop: (): ShopAnswer => theShop,
@@ -41,6 +41,7 @@ const usual: Answers = {
   "order list": { orders: [] },
   "stock list": { pieces: [], stacks: false },
   "printer list": { printers: [] },
+  "printer system": { printers: [], why: "No printer." },
   "label papers": { papers: [{ name: "a4", title: "A4, 24 labels", dpi: 300, width_mm: 70, height_mm: 37, per_page: 24, label_mm: [70, 37], reads_pieces_mm: 180, reads_racks_mm: null, own: false }] },
 };
 

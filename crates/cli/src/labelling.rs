@@ -4,12 +4,12 @@ use std::path::PathBuf;
 
 use clap::{Args, Subcommand};
 use sheetloft_shop::action::{self, Action};
-use sheetloft_shop::answer::{PapersAnswer, PrintersAnswer};
+use sheetloft_shop::answer::{LabelAnswer, PapersAnswer, PrintersAnswer, SystemPrintersAnswer};
 use sheetloft_shop::error::Error;
 use sheetloft_shop::say;
 
 use crate::args::{Out, What, format};
-use crate::text::{headings, table};
+use crate::text::{headings, list, or_dash, table};
 
 #[derive(Args, Debug)]
 pub struct LabelArgs {
@@ -23,6 +23,9 @@ pub struct LabelArgs {
     /// FILE.pdf or FILE.png
     #[arg(long, value_name = "FILE")]
     out: Option<PathBuf>,
+    /// Sent to this printer without a dialogue, at 100 %: one of this machine's list, or of the system.
+    #[arg(long, value_name = "PRINTER", conflicts_with_all = ["out", "printer"])]
+    print: Option<String>,
     /// Labels already used on the first sheet.
     #[arg(long)]
     skip: Option<String>,
@@ -43,21 +46,22 @@ impl LabelArgs {
             return Ok(What::Act { action: action::LabelPapers {}.into(), output: Out::Print });
         }
         let missing = |field| Error::bad(say!("error-needed")).at(field);
-        let out = self.out.clone().ok_or_else(|| missing("out"))?;
-        Ok(What::Act {
-            action: action::Label {
-                what: self.what.clone().ok_or_else(|| missing("what"))?,
-                names: self.names.clone(),
-                paper: self.paper.clone(),
-                format: format(&out, &["pdf", "png"])?,
-                skip: self.skip.clone(),
-                stacks: self.stacks,
-                flag: self.flag,
-                printer: self.printer.clone(),
-            }
-            .into(),
-            output: Out::File { path: out },
-        })
+        if self.out.is_none() && self.print.is_none() {
+            return Err(missing("out"));
+        }
+        let action = action::Label {
+            what: self.what.clone().ok_or_else(|| missing("what"))?,
+            names: self.names.clone(),
+            paper: self.paper.clone(),
+            format: self.out.as_ref().map_or(Ok("pdf".to_owned()), |out| format(out, &["pdf", "png"]))?,
+            skip: self.skip.clone(),
+            stacks: self.stacks,
+            flag: self.flag,
+            printer: self.print.clone().or_else(|| self.printer.clone()),
+            print: self.print.is_some(),
+        };
+        let output = self.out.clone().map_or(Out::Print, |path| Out::File { path });
+        Ok(What::Act { action: action.into(), output })
     }
 }
 
@@ -152,7 +156,12 @@ pub enum PrinterCommand {
         /// Down; up with a minus.
         #[arg(long, value_name = "LENGTH", allow_hyphen_values = true)]
         down: Option<String>,
+        /// Its name in the system, to print without a dialogue; left out: the same name.
+        #[arg(long, value_name = "NAME")]
+        system: Option<String>,
     },
+    /// The printers that the system has.
+    System,
     /// Take a printer off the list.
     Drop { printer: String },
 }
@@ -161,11 +170,13 @@ impl PrinterCommand {
     pub fn action(&self) -> Action {
         match self {
             Self::List => action::PrinterList {}.into(),
-            Self::Set { printer, paper, right, down } => action::PrinterSet {
+            Self::System => action::PrinterSystem {}.into(),
+            Self::Set { printer, paper, right, down, system } => action::PrinterSet {
                 printer: printer.clone(),
                 paper: paper.clone(),
                 right: right.clone(),
                 down: down.clone(),
+                system: system.clone(),
             }
             .into(),
             Self::Drop { printer } => action::PrinterDrop { printer: printer.clone() }.into(),
@@ -201,7 +212,20 @@ pub fn printers(a: &PrintersAnswer) -> String {
         return say!("cli-no-printers").text() + "\n";
     }
     let row = |p: &sheetloft_shop::answer::PrinterRow| {
-        vec![p.printer.clone(), p.paper.clone(), p.right_mm.to_string(), p.down_mm.to_string()]
+        vec![p.printer.clone(), p.paper.clone(), p.right_mm.to_string(), p.down_mm.to_string(), or_dash(&p.system)]
     };
     table(&headings(say!("cli-head-printers").text()), &a.printers.iter().map(row).collect::<Vec<_>>())
+}
+
+pub fn system_printers(a: &SystemPrintersAnswer) -> String {
+    let row = |p: &sheetloft_shop::answer::SystemPrinterRow| match p.usual {
+        true => say!("cli-system-printer-usual", printer = &p.printer).text() + "\n",
+        false => p.printer.clone() + "\n",
+    };
+    a.why.iter().map(|why| format!("{why}\n")).chain(a.printers.iter().map(row)).collect()
+}
+
+pub fn printed(a: &LabelAnswer) -> String {
+    let Some(printer) = &a.printed else { return String::new() };
+    say!("cli-labels-printed", count = a.labels, pages = a.pages, printer = printer).text() + "\n" + &list(&a.notes)
 }

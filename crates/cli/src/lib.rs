@@ -246,6 +246,7 @@ fn status(answer: &Answer) -> u8 {
         }
         Answer::Scan(scan) => scan.kind == "unknown",
         Answer::ScanPhoto(photo) => photo.found.is_empty(),
+        Answer::PrinterSystem(system) => system.printers.is_empty(),
         Answer::Pull(pull) => !["yes", "again", "none"].contains(&pull.verdict.as_str()),
         Answer::Identify(identify) => identify.pieces.is_empty(),
         _ => false,

@@ -168,6 +168,8 @@ pub fn answer(answer: &Answer) -> String {
         }
         Answer::LabelPapers(a) | Answer::PaperAdd(a) | Answer::PaperDrop(a) => labelling::papers(a),
         Answer::PrinterSet(a) | Answer::PrinterDrop(a) | Answer::PrinterList(a) => labelling::printers(a),
+        Answer::PrinterSystem(a) => labelling::system_printers(a),
+        Answer::Label(a) => labelling::printed(a),
         Answer::LabelAddress(a) => say!("cli-address", sample = &a.sample).text() + "\n",
         Answer::Undo(a) => say!("cli-undone", text = &a.text).text() + "\n",
         Answer::Redo(a) => say!("cli-redone", text = &a.text).text() + "\n",
@@ -189,9 +191,7 @@ pub fn answer(answer: &Answer) -> String {
         Answer::Report(a) => report(a),
         Answer::Scan(a) => scan(a),
         Answer::Identify(a) => identify(a),
-        Answer::StockExport(_) | Answer::Layout(_) | Answer::Ticket(_) | Answer::Label(_) | Answer::ReportFile(_) => {
-            String::new()
-        }
+        Answer::StockExport(_) | Answer::Layout(_) | Answer::Ticket(_) | Answer::ReportFile(_) => String::new(),
     }
 }
 

@@ -830,6 +830,8 @@ actions! {
         flag: bool,
         /// The printer of this machine whose paper and register count.
         printer: Option<String>,
+        /// Sent to that printer as they are, without a dialogue, at 100 %; else they come as a file.
+        print: bool,
     } => LabelAnswer;
     /// The label papers.
     LabelPapers = "label papers" {} => PapersAnswer;
@@ -863,11 +865,15 @@ actions! {
         right: Option<String>,
         /// Down; up with a minus.
         down: Option<String>,
+        /// Its name in the system, to print without a dialogue; left out: the same name.
+        system: Option<String>,
     } => PrintersAnswer;
     /// Takes a printer off this machine's list.
     PrinterDrop = "printer drop" { printer: String, } => PrintersAnswer;
     /// The label printers of this machine.
     PrinterList = "printer list" {} => PrintersAnswer;
+    /// The printers that the system has.
+    PrinterSystem = "printer system" {} => SystemPrintersAnswer;
     /// What the codes on labels begin with: shows it, sets it, or takes it off.
     LabelAddress = "label address" {
         address: Option<String>,

@@ -438,8 +438,10 @@ answers! {
         piece: Option<String>, text: Option<String>, pulled: Vec<String>, left: Vec<PullRow>, cautions: Vec<String>, }
 
     LabelAnswer { labels: usize, pages: usize, out: Option<String>, name: String, media_type: String,
-        /// Base 64.
+        /// Base 64; empty where they were sent to a printer.
         data: String,
+        /// The printer, by its name in the system, to which they were sent.
+        printed: Option<String>,
         /// What to know before the labels go on.
         notes: Vec<String>, }
     PaperRow { name: String, title: String, dpi: u32, width_mm: f64, height_mm: f64, per_page: usize,
@@ -450,9 +452,16 @@ answers! {
         /// Described by a person of this shop.
         own: bool, }
     PapersAnswer { papers: Vec<PaperRow>, }
-    PrinterRow { printer: String, paper: String, right_mm: f64, down_mm: f64, }
+    PrinterRow { printer: String, paper: String, right_mm: f64, down_mm: f64,
+        /// Its name in the system.
+        system: Option<String>, }
     /// The label printers of this machine; the first is used where none is named.
     PrintersAnswer { printers: Vec<PrinterRow>, }
+    SystemPrinterRow { printer: String,
+        /// The one that the system takes where none is named.
+        usual: bool, }
+    /// The printers that the system has; where none, why not and what to do.
+    SystemPrintersAnswer { printers: Vec<SystemPrinterRow>, why: Option<String>, }
     AddressAnswer { address: Option<String>,
         /// What a code says then.
         sample: String, }

@@ -125,6 +125,12 @@ impl Door {
     /// Does one action. `job` carries progress out and cancelling in.
     pub fn act(&self, action: &Action, job: &Job) -> Result<Reply, Error> {
         match action {
+            // Asks the system, not the shop.
+            Action::PrinterSystem(_) => {
+                let spool = lock(&self.host).spool();
+                let answer = Answer::PrinterSystem(label::printer_system(&*spool)?);
+                Ok(Reply { answer, changed: Vec::new() })
+            }
             Action::Init(with) => {
                 let mut open = lock(&self.shop);
                 let shop = setup::init(&self.path, &mut **lock(&self.host), with)?;
@@ -152,6 +158,7 @@ impl Door {
             | Action::PlanTry(_)
             | Action::Check(_)
             | Action::ScanPhoto(_)
+            | Action::Label(_)
             | Action::Drawing(_) => {
                 let mut shop = self.open()?;
                 self.with(&mut shop, action, job)
@@ -201,6 +208,13 @@ impl Door {
                 let (answer, changed) = plan::keep(shop, &mut **lock(&self.host), made)?;
                 return Ok(Reply { answer: Answer::PlanChange(answer), changed });
             }
+            Action::Label(with) => {
+                let mut ready = label::make(shop, with)?;
+                let spool = lock(&self.host).spool();
+                ready.print(&*spool)?;
+                let (answer, changed) = label::keep(shop, &mut **lock(&self.host), ready)?;
+                return Ok(Reply { answer: Answer::Label(answer), changed });
+            }
             Action::PlanTry(with) => return read(Answer::PlanTry(plan::try_change(shop, with)?)),
             Action::ScanPhoto(with) => return read(Answer::ScanPhoto(scan::photo(shop, with)?)),
             Action::Drawing(with) => return read(Answer::Drawing(drawing::drawing(shop, with)?)),
@@ -217,6 +231,8 @@ impl Door {
         match action {
             Action::Init(_)
             | Action::Restore(_)
+            | Action::PrinterSystem(_)
+            | Action::Label(_)
             | Action::Find(_)
             | Action::Plan(_)
             | Action::PlanChange(_)
@@ -293,7 +309,6 @@ impl Door {
             Action::CountList(_) => read(Answer::CountList(count::list(shop)?)),
             Action::CountNext(_) => read(Answer::CountNext(count::next(shop, host.wall_ms())?)),
             Action::Pull(with) => read(Answer::Pull(pull::pull(shop, with)?)),
-            Action::Label(with) => wrote!(Label, label::label(shop, host, with)),
             Action::LabelPapers(_) => read(Answer::LabelPapers(label::papers(shop)?)),
             Action::LabelAddress(with) => wrote!(LabelAddress, label::address(shop, host, with)),
             Action::PaperAdd(with) => wrote!(PaperAdd, label::paper_add(shop, host, with)),

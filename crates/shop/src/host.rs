@@ -1,10 +1,13 @@
-//! The rim: clock, randomness, new UUIDs. Given to the use-cases, so that a test can replay them.
+//! The rim: clock, randomness, new UUIDs, printers. Given to the use-cases, so that a test can replay them.
 
 use std::path::{Path, PathBuf};
+use std::sync::Arc;
 use std::time::{SystemTime, UNIX_EPOCH};
 
 use sheetloft_store::Ids;
 use uuid::Uuid;
+
+use crate::spool::{self, Spool};
 
 /// Where the shop file lies unless said otherwise: `SHEETLOFT_SHOP`, else the platform's data folder.
 pub fn default_shop() -> PathBuf {
@@ -33,6 +36,10 @@ pub trait Host: Ids + Send {
     fn secret(&mut self) -> [u8; 32];
     /// A number that grows with time, for durations, in ms.
     fn elapsed_ms(&self) -> f64;
+    /// What prints; a machine without printers unless said otherwise.
+    fn spool(&self) -> Arc<dyn Spool> {
+        Arc::new(spool::Nothing)
+    }
 }
 
 /// The real machine.
@@ -65,6 +72,10 @@ impl Host for Machine {
 
     fn elapsed_ms(&self) -> f64 {
         self.start.elapsed().as_secs_f64() * 1_000.0
+    }
+
+    fn spool(&self) -> Arc<dyn Spool> {
+        Arc::new(spool::System)
     }
 }
 

@@ -46,6 +46,7 @@ mod settle;
 mod setup;
 mod shelf;
 mod shop;
+pub mod spool;
 mod stock;
 mod ticket;
 pub mod typescript;

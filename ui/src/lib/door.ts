@@ -906,7 +906,11 @@ flag?: boolean,
 /**
  * The printer of this machine whose paper and register count.
  */
-printer?: string, };
+printer?: string, 
+/**
+ * Sent to that printer as they are, without a dialogue, at 100 %; else they come as a file.
+ */
+print?: boolean, };
 
 export type LabelPapers = Record<symbol, never>;
 
@@ -946,11 +950,17 @@ right?: string,
 /**
  * Down; up with a minus.
  */
-down?: string, };
+down?: string, 
+/**
+ * Its name in the system, to print without a dialogue; left out: the same name.
+ */
+system?: string, };
 
 export type PrinterDrop = { printer: string, };
 
 export type PrinterList = Record<symbol, never>;
+
+export type PrinterSystem = Record<symbol, never>;
 
 export type LabelAddress = { address?: string, none?: boolean, };
 
@@ -1718,9 +1728,13 @@ piece: string | null, text: string | null, pulled: Array<string>, left: Array<Pu
 
 export type LabelAnswer = { labels: number, pages: number, out: string | null, name: string, media_type: string, 
 /**
- * Base 64.
+ * Base 64; empty where they were sent to a printer.
  */
 data: string, 
+/**
+ * The printer, by its name in the system, to which they were sent.
+ */
+printed: string | null, 
 /**
  * What to know before the labels go on.
  */
@@ -1742,9 +1756,21 @@ own: boolean, };
 
 export type PapersAnswer = { papers: Array<PaperRow>, };
 
-export type PrinterRow = { printer: string, paper: string, right_mm: number, down_mm: number, };
+export type PrinterRow = { printer: string, paper: string, right_mm: number, down_mm: number, 
+/**
+ * Its name in the system.
+ */
+system: string | null, };
 
 export type PrintersAnswer = { printers: Array<PrinterRow>, };
+
+export type SystemPrinterRow = { printer: string, 
+/**
+ * The one that the system takes where none is named.
+ */
+usual: boolean, };
+
+export type SystemPrintersAnswer = { printers: Array<SystemPrinterRow>, why: string | null, };
 
 export type AddressAnswer = { address: string | null, 
 /**
@@ -1944,6 +1970,7 @@ export interface Takes {
   "printer set": PrinterSet;
   "printer drop": PrinterDrop;
   "printer list": PrinterList;
+  "printer system": PrinterSystem;
   "label address": LabelAddress;
   "undo": Undo;
   "redo": Redo;
@@ -2049,6 +2076,7 @@ export interface Gives {
   "printer set": PrintersAnswer;
   "printer drop": PrintersAnswer;
   "printer list": PrintersAnswer;
+  "printer system": SystemPrintersAnswer;
   "label address": AddressAnswer;
   "undo": UndoAnswer;
   "redo": UndoAnswer;

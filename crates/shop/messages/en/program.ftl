@@ -450,6 +450,9 @@ error-paper-unknown = There is no paper { $name } of this shop's own.
 error-paper-many = More than { $most } papers: take some off the list first.
 error-paper-measures = The paper cannot be so: { $why }.
 error-printer = There is no printer '{ $text }' on this machine's list: there are { $names }.
+error-system-printer = The system has no printer '{ $text }': it has { $names }.
+error-printer-name = '{ $text }' cannot be the name of a printer in the system: it has no blanks, no / and no #. Say with printer set which one it is.
+error-print-where = Say on which printer, or set one for this machine first.
 error-shift = Labels can be moved by { $most } mm at most: check which paper is in the printer.
 error-paper = There is no paper '{ $text }': there are { $names }.
 error-part-id = a part's id must be a text or a number
@@ -522,6 +525,10 @@ refused-frozen = { $thing } was changed by a newer program: update this one firs
 refused-held = { $piece } is held for an order: release its plan first.
 refused-held-other = { $piece } is held for another order: release that plan first, plan again, or take it over and say why.
 refused-remake = Order { $order } has { $good } good of { $part }: no more can be cut again.
+refused-no-printing = This system cannot print without a dialogue, it has no command lp (CUPS): make a file and print it at actual size, 100 %.
+refused-no-system-printer = This system has no printer: add one in its settings, or make a file and print it at actual size, 100 %.
+refused-print = It was not printed: { $why }. Look after the printer, then print again.
+refused-print-slow = It was not printed: the system's printing does not answer. Look whether it is on, then print again.
 refused-paper-ships = Paper { $name } ships with the program and stays on the list.
 refused-no-open-orders = There are no open orders to label.
 refused-no-parts = The plan has no parts to label.
@@ -670,7 +677,15 @@ cli-head-machines = machine | kind | bed mm | cuts up to mm
 cli-head-materials = material | thickness mm | grain | kerf | gap | margin | keep from mm | price/m² | on hand
 cli-head-orders = order | name | customer | due | state | parts | charged
 cli-head-papers = paper | what | dpi | page mm | a page | pieces read from | racks read from
-cli-head-printers = printer | paper | right mm | down mm
+cli-head-printers = printer | paper | right mm | down mm | in the system
+cli-system-printer-usual = { $printer } (the usual one)
+cli-labels-printed = { $count ->
+    [one] One label
+   *[other] { $count } labels
+} on { $pages ->
+    [one] one page
+   *[other] { $pages } pages
+}, sent to { $printer }
 cli-no-printers = No label printers set on this machine: set one with printer set.
 cli-address = Codes on labels say { $sample }
 cli-cm = { $cm } cm

@@ -368,7 +368,13 @@ ui-paper-added = Paper { $name } is added.
 ui-printers = Printers of this machine
 ui-printers-lead = If the alignment page prints beside the labels, say how far everything is to be moved.
 ui-printer-row = { $paper }; moved { $right } right, { $down } down
-ui-printer-name = Printer
+ui-printer-row-system = Prints on { $system } without a dialogue.
+ui-printer-row-file = Its labels come as a file.
+ui-printer-system = Which of this system's printers
+ui-printer-system-none = None: its labels come as a file
+ui-printer-system-hint = Labels go there at 100 %, without a dialogue.
+ui-printer-usual = { $printer } (the usual one)
+ui-printer-name = Called
 ui-printer-paper-same = As before
 ui-printer-right = Move to the right
 ui-printer-down = Move down
@@ -1085,7 +1091,18 @@ ui-labels-pieces = All pieces on hand
 ui-labels-racks = The racks
 ui-labels-orders = Open orders
 ui-labels-printer = Printer
-ui-labels-printer-none = Any: in register
+ui-labels-printer-none = None: as a file
+ui-labels-print = Print on { $printer }
+ui-labels-file = As a file
+ui-labels-otherwise = Another label
+ui-labels-set-printer = Set a printer
+ui-labels-printed = { $labels ->
+    [one] One label
+   *[other] { $labels } labels
+} on { $pages ->
+    [one] one page
+   *[other] { $pages } pages
+}, sent to { $printer }.
 ui-labels-stacks = One label for each stack of equal sheets
 ui-labels-flag = To be folded, like a flag
 ui-labels-flag-hint = For pieces of which only the side shows: fold in the middle, the blank ends go on both faces.

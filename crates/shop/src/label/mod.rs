@@ -1,4 +1,5 @@
-//! `label`: QR labels for pieces, racks, orders and the parts of a plan; a sample and an alignment page.
+//! `label`: QR labels for pieces, racks, orders and the parts of a plan; a sample and an alignment page. As a file, or sent
+//! to a printer.
 
 mod address;
 mod content;
@@ -23,12 +24,13 @@ use crate::order;
 use crate::say;
 use crate::say::Say;
 use crate::shop::{Lookup, Shop, filled, whole, word};
+use crate::spool::{PrintJob, Spool};
 use crate::stock;
 use crate::view::Names;
 
 pub use address::address;
 pub use paper::{add as paper_add, drop as paper_drop, papers};
-pub use printer::{drop as printer_drop, list as printer_list, set as printer_set};
+pub use printer::{drop as printer_drop, list as printer_list, set as printer_set, system as printer_system};
 
 /// The most labels of one document.
 const MOST: usize = 5_000;
@@ -53,8 +55,18 @@ struct Made {
     labelled: Vec<Piece>,
 }
 
-/// Makes labels; pieces whose label was due are no longer.
-pub fn label(shop: &mut Shop, host: &mut dyn Host, with: &Label) -> Result<(LabelAnswer, Vec<Changed>), Error> {
+/// Labels that are made and not handed over yet.
+pub struct Ready {
+    document: Document,
+    answer: LabelAnswer,
+    /// The printer's name in the system, where they are to be printed.
+    printer: Option<String>,
+    page_mm: (f64, f64),
+    labelled: Vec<Piece>,
+}
+
+/// Makes labels. Nothing is written and nothing printed yet.
+pub fn make(shop: &Shop, with: &Label) -> Result<Ready, Error> {
     let words = [
         ("pieces", Of::Pieces),
         ("racks", Of::Racks),
@@ -66,9 +78,15 @@ pub fn label(shop: &mut Shop, host: &mut dyn Host, with: &Label) -> Result<(Labe
     ];
     let needed = || Error::bad(say!("error-needed")).at("what");
     let what = word(Some(&with.what), &words.map(|(w, of)| (w, Some(of))), None, "what")?.ok_or_else(needed)?;
-    let printer = printer::chosen(shop, with.printer.as_deref(), &with.paper)?;
+    let (printer, system) = match with.print {
+        true => {
+            let to = printer::to_print_on(shop, with.printer.as_deref())?;
+            (to.listed, Some(to.system))
+        }
+        false => (printer::chosen(shop, with.printer.as_deref(), &with.paper)?, None),
+    };
     let paper = paper::chosen(shop, &with.paper, printer.as_ref())?;
-    let png = word(Some(&with.format), &[("pdf", false), ("png", true)], false, "format")?;
+    let png = word(Some(&with.format), &[("pdf", false), ("png", true)], false, "format")? && !with.print;
     let skip = filled(with.skip.as_deref());
     let most = u32::try_from(paper.per_page()).unwrap_or(u32::MAX).saturating_sub(1);
     let skip = skip.map_or(Ok(0), |t| whole(t, 0, most, "skip"))? as usize;
@@ -80,7 +98,8 @@ pub fn label(shop: &mut Shop, host: &mut dyn Host, with: &Label) -> Result<(Labe
         }
         let scale = say!("label-scale", mm = "{mm}").text();
         let document = labels::render_alignment(&onto, &scale).map_err(label_error)?;
-        return Ok((answer(&document, paper.per_page(), "alignment", png, Vec::new()), Vec::new()));
+        let answer = answer(&document, paper.per_page(), "alignment", png, Vec::new());
+        return Ok(Ready::of(document, answer, system, &paper, Vec::new()));
     }
     let made = made(shop, with, what)?;
     if made.labels.is_empty() {
@@ -91,9 +110,37 @@ pub fn label(shop: &mut Shop, host: &mut dyn Host, with: &Label) -> Result<(Labe
     }
     let document = if png { labels::render_png(&made.labels, &onto) } else { labels::render_pdf(&made.labels, &onto) };
     let document = document.map_err(label_error)?;
-    let changed = mark_labelled(shop, host, &made.labelled)?;
     let notes = notes(what, with, &made.labels, &paper);
-    Ok((answer(&document, made.labels.len(), "labels", png, notes), changed))
+    let answer = answer(&document, made.labels.len(), "labels", png, notes);
+    Ok(Ready::of(document, answer, system, &paper, made.labelled))
+}
+
+impl Ready {
+    fn of(
+        document: Document,
+        answer: LabelAnswer,
+        printer: Option<String>,
+        paper: &Paper,
+        labelled: Vec<Piece>,
+    ) -> Self {
+        Self { document, answer, printer, page_mm: (paper.width_mm(), paper.height_mm()), labelled }
+    }
+
+    /// Sends what is to be printed to its printer. Where that fails the labels are due as before.
+    pub fn print(&mut self, spool: &dyn Spool) -> Result<(), Error> {
+        let Some(printer) = &self.printer else { return Ok(()) };
+        let pdf = &self.document.bytes;
+        spool.send(&PrintJob { printer, title: &self.answer.name, pdf, page_mm: self.page_mm })?;
+        self.answer.printed = Some(printer.clone());
+        self.answer.data.clear();
+        Ok(())
+    }
+}
+
+/// Hands over what was made; pieces whose label was due are no longer.
+pub fn keep(shop: &mut Shop, host: &mut dyn Host, ready: Ready) -> Result<(LabelAnswer, Vec<Changed>), Error> {
+    let changed = mark_labelled(shop, host, &ready.labelled)?;
+    Ok((ready.answer, changed))
 }
 
 fn answer(document: &Document, labels: usize, name: &str, png: bool, notes: Vec<String>) -> LabelAnswer {
@@ -104,6 +151,7 @@ fn answer(document: &Document, labels: usize, name: &str, png: bool, notes: Vec<
         name: format!("{name}.{}", if png { "png" } else { "pdf" }),
         media_type: if png { "image/png" } else { "application/pdf" }.to_owned(),
         data: STANDARD.encode(&document.bytes),
+        printed: None,
         notes,
     }
 }
@@ -219,14 +267,19 @@ fn pieces(
 }
 
 fn mark_labelled(shop: &mut Shop, host: &mut dyn Host, pieces: &[Piece]) -> Result<Vec<Changed>, Error> {
-    let due: Vec<&Piece> = pieces.iter().filter(|p| p.label_due).collect();
+    let due: Vec<Uuid> = pieces.iter().filter(|p| p.label_due).map(|p| p.id).collect();
     if due.is_empty() || shop.store.is_read_only() {
         return Ok(Vec::new());
     }
     let written = shop.write(host, |tx| {
-        for some in due.chunks(PIECES_PER_EVENT) {
-            let ids = some.iter().map(|p| p.id).collect();
-            let touches: Vec<Thing> = some.iter().map(|p| Thing::new(ThingKind::Piece, p.id)).collect();
+        // What was used up while the labels were being made and printed has no label to be due.
+        let mut still = Vec::new();
+        for id in &due {
+            still.extend(tx.read().piece(*id)?.filter(|p| p.label_due && p.used.is_none()).map(|p| p.id));
+        }
+        for some in still.chunks(PIECES_PER_EVENT) {
+            let ids = some.to_vec();
+            let touches: Vec<Thing> = some.iter().map(|id| Thing::new(ThingKind::Piece, *id)).collect();
             tx.draft(Body::Labelled(Labelled { pieces: ids }), touches);
         }
         Ok(())

@@ -1,17 +1,19 @@
-//! `printer set`, `printer drop`, `printer list`: the printers beside this machine, the paper in each, and how far each is
-//! out of register. Nobody else's business: it stays on this machine, beside the books.
+//! `printer set`, `printer drop`, `printer list`: the printers beside this machine, the paper in each, how far each is out of
+//! register, and what the system calls it. Nobody else's business: it stays on this machine, beside the books.
+//! `printer system`: the printers that the system has.
 
 use serde::{Deserialize, Serialize};
 use sheetloft_ledger::units;
 
 use super::paper;
 use crate::action::{PrinterDrop, PrinterSet};
-use crate::answer::{Changed, PrinterRow, PrintersAnswer};
+use crate::answer::{Changed, PrinterRow, PrintersAnswer, SystemPrinterRow, SystemPrintersAnswer};
 use crate::error::Error;
 use crate::host::Host;
 use crate::limits;
 use crate::say;
 use crate::shop::{Shop, filled, needed, shown};
+use crate::spool::{self, Spool, SpoolError};
 use crate::view::mm;
 
 /// The name under which they are kept.
@@ -24,6 +26,9 @@ pub(super) struct Printer {
     pub(super) paper: String,
     /// How far labels are moved to the right and down, µm.
     pub(super) shift_um: [i64; 2],
+    /// Its name in the system; none where it is the same.
+    #[serde(default)]
+    pub(super) system: Option<String>,
 }
 
 impl Printer {
@@ -56,6 +61,49 @@ pub(super) fn chosen(shop: &Shop, named: Option<&str>, paper: &str) -> Result<Op
     found.map(Some).ok_or_else(|| Error::bad(say!("error-printer", text = shown(name), names = names())).at("printer"))
 }
 
+/// Where labels are printed.
+pub(super) struct To {
+    /// The printer as it is set on this machine; none for one that only the system knows.
+    pub(super) listed: Option<Printer>,
+    /// Its name in the system.
+    pub(super) system: String,
+}
+
+/// The printer to print on: by its name on this machine's list, or in the system; where none is named, the one set last.
+pub(super) fn to_print_on(shop: &Shop, named: Option<&str>) -> Result<To, Error> {
+    let mut printers = read(shop)?.into_iter();
+    let named = filled(named);
+    let listed = match named {
+        None => printers.next(),
+        Some(name) => {
+            printers.find(|p| p.name.to_lowercase() == name.to_lowercase() || p.system.as_deref() == Some(name))
+        }
+    };
+    let name = match (&listed, named) {
+        (Some(printer), _) => printer.system.as_ref().unwrap_or(&printer.name).clone(),
+        (None, Some(name)) => name.to_owned(),
+        (None, None) => return Err(Error::bad(say!("error-print-where")).at("printer")),
+    };
+    if !spool::is_name(&name) {
+        return Err(Error::bad(say!("error-printer-name", text = shown(&name))).at("printer"));
+    }
+    Ok(To { listed, system: name })
+}
+
+/// The printers that the system has.
+pub fn system(spool: &dyn Spool) -> Result<SystemPrintersAnswer, Error> {
+    match spool.printers() {
+        Ok(printers) => {
+            let rows = printers.into_iter().map(|p| SystemPrinterRow { printer: p.name, usual: p.usual });
+            Ok(SystemPrintersAnswer { printers: rows.collect(), why: None })
+        }
+        Err(none @ (SpoolError::NoCommand | SpoolError::NoPrinter)) => {
+            Ok(SystemPrintersAnswer { printers: Vec::new(), why: Some(Error::from(none).to_string()) })
+        }
+        Err(failed) => Err(failed.into()),
+    }
+}
+
 /// The printers, by name.
 pub fn list(shop: &Shop) -> Result<PrintersAnswer, Error> {
     let rows = read(shop)?.into_iter().map(|p| PrinterRow {
@@ -63,6 +111,7 @@ pub fn list(shop: &Shop) -> Result<PrintersAnswer, Error> {
         down_mm: mm(p.shift_um[1]),
         printer: p.name,
         paper: p.paper,
+        system: p.system,
     });
     Ok(PrintersAnswer { printers: rows.collect() })
 }
@@ -78,6 +127,11 @@ pub fn set(shop: &mut Shop, host: &mut dyn Host, with: &PrinterSet) -> Result<(P
         (None, Some(before)) => before.paper.clone(),
         (None, None) => return Err(Error::bad(say!("error-needed")).at("paper")),
     };
+    let system = match filled(with.system.as_deref()) {
+        None => before.as_ref().and_then(|p| p.system.clone()),
+        Some(text) if spool::is_name(text) => Some(text.to_owned()),
+        Some(text) => return Err(Error::bad(say!("error-printer-name", text = shown(text))).at("system")),
+    };
     let shift = |text: &Option<String>, before: i64, field| match filled(text.as_deref()) {
         None => Ok(before),
         Some(text) => {
@@ -90,7 +144,7 @@ pub fn set(shop: &mut Shop, host: &mut dyn Host, with: &PrinterSet) -> Result<(P
     let [right, down] = before.map_or([0, 0], |p| p.shift_um);
     let shift_um = [shift(&with.right, right, "right")?, shift(&with.down, down, "down")?];
     // The one set last comes first: it is the one that is used when none is named.
-    printers.insert(0, Printer { name, paper, shift_um });
+    printers.insert(0, Printer { name, paper, shift_um, system });
     keep(shop, host, &printers)?;
     Ok((list(shop)?, Vec::new()))
 }
