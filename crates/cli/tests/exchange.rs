@@ -305,3 +305,67 @@ fn two_copies_of_one_device_are_found_when_they_meet() {
     }
     assert_eq!(place.ok("b", &["check"])["ok"], true);
 }
+
+/// The events of the only conflict, by what they are.
+fn side(place: &Place, kind: &str) -> String {
+    let conflicts = place.ok("a", &["conflicts"]);
+    let events = conflicts["conflicts"][0]["events"].as_array().unwrap().clone();
+    assert_eq!(events.len(), 2);
+    let found = events.iter().find(|e| e["kind"] == kind).unwrap_or_else(|| panic!("no {kind} in {conflicts}"));
+    found["event"].as_str().unwrap().to_owned()
+}
+
+#[test]
+fn two_write_downs_are_a_conflict_and_do_not_add_up() {
+    let (place, pieces, _) = two_devices();
+    let down = |device, to| place.ok(device, &["write-down", &pieces[0], "--to", to, "--why", "bent"]);
+    down("a", "20");
+    down("b", "10");
+    place.meet(&["a", "b"]);
+    let conflicts = place.ok("a", &["conflicts"]);
+    let events = conflicts["conflicts"][0]["events"].as_array().unwrap().clone();
+    let of = |sum: &str| events.iter().find(|e| e["charged"] == sum).unwrap()["event"].as_str().unwrap().to_owned();
+    let (twenty, ten) = (of("30.00"), of("40.00"));
+    let carried = place.ok("b", &["stock", "show", &pieces[0]])["cost"].clone();
+    assert!(carried == "20.00" || carried == "10.00", "{carried}");
+    let settle = |words: &[&str]| place.run("a", &[&["settle", &pieces[0], "--happened", &twenty], words].concat());
+    assert_eq!(settle(&["--other", &ten, "same"]).0, 2);
+    assert_eq!(settle(&["--other", &ten, "used", &pieces[1]]).0, 2);
+    assert_eq!(settle(&["--other", &ten, "nothing"]).0, 0);
+    place.meet(&["a", "b"]);
+    let shown = place.ok("b", &["stock", "show", &pieces[0]]);
+    assert_eq!((shown["status"].as_str(), shown["cost"].as_str()), (Some("free"), Some("20.00")));
+    assert_eq!(books(&place), ["150.00", "120.00", "0.00", "30.00"]);
+}
+
+#[test]
+fn a_sheet_that_was_cut_here_and_never_came_by_what_they_say_there() {
+    let (place, pieces, orders) = two_devices();
+    let lot = place.ok("a", &["lot", "list"])["lots"][0]["lot"].as_str().unwrap().to_owned();
+    let last = pieces.iter().max().unwrap();
+    place.ok("a", &["take", last, "--left", "400x1000", "--for", &orders[0]]);
+    place.ok("b", &["lot", "correct", &lot, "--sheets", "2", "--why", "counted again"]);
+    place.meet(&["a", "b"]);
+    let (taken, withdrawn) = (side(&place, "taken"), side(&place, "withdrawn"));
+    let settle = |words: &[&str]| place.run("a", &[&["settle", last, "--happened"], words].concat());
+    let (status, _, err) = settle(&[&taken, "--other", &withdrawn, "used", &pieces[0]]);
+    assert_eq!(status, 2, "it came or it did not: {err}");
+    assert_eq!(settle(&[&taken, "--other", &withdrawn, "nothing"]).0, 0);
+    place.meet(&["a", "b"]);
+    assert_eq!(books(&place), ["150.00", "120.00", "30.00", "0.00"]);
+}
+
+#[test]
+fn a_use_cannot_be_settled_to_have_been_of_a_sheet_that_never_came() {
+    let (place, pieces, orders) = double_use();
+    let lot = place.ok("a", &["lot", "list"])["lots"][0]["lot"].as_str().unwrap().to_owned();
+    place.ok("a", &["lot", "correct", &lot, "--sheets", "2", "--why", "counted again"]);
+    let (_, _, gone) = (&pieces[0], &pieces[1], &pieces[2]);
+    assert_eq!(place.ok("a", &["stock", "show", gone])["status"], "written_off");
+    place.meet(&["a", "b"]);
+    let (happened, other) = sides(&place, &orders[1]);
+    let (status, _, err) =
+        place.run("a", &["settle", &pieces[0], "--happened", &happened, "--other", &other, "used", gone]);
+    assert_eq!(status, 3, "{err}");
+    place.meet(&["a", "b"]);
+}

@@ -403,8 +403,9 @@ impl Shop {
             10 => {
                 let piece = self.some(|p| rules::on_hand(p).is_ok() && p.carried() > 0)?;
                 let amount = 1 + self.dice.sum() % piece.carried();
-                let body = WrittenDown { piece: piece.id, amount, why: "w".into() };
-                self.act(vec![(Body::WrittenDown(body), vec![piece_thing(piece.id)])]);
+                let to = piece.carried() - amount;
+                let body = WrittenDownTo { piece: piece.id, to, amount, why: "w".into() };
+                self.act(vec![(Body::WrittenDownTo(body), vec![piece_thing(piece.id)])]);
                 Some("write down")
             }
             11 | 12 => self.adjust().then_some("adjust"),

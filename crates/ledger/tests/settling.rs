@@ -267,3 +267,117 @@ fn a_cut_that_did_not_know_what_the_sheet_really_is_keeps_the_outline_that_it_sa
         }
     }
 }
+
+#[test]
+fn of_two_write_downs_one_counts_until_it_is_settled_which() {
+    let mut bench = Bench::new(2);
+    let piece = bench.receive(0, 5_000);
+    bench.meet();
+    let (a, b) = (bench.write_down(0, piece, 4_000), bench.write_down(1, piece, 1_000));
+    bench.meet();
+    let worth = if a < b { 4_000 } else { 1_000 };
+    for at in 0..2 {
+        let now = bench.piece(at, piece);
+        assert!(now.conflict && now.carried() == worth, "they do not add up to a piece worth nothing");
+        assert_eq!(bench.sums(at), (5_000, worth, 0, 5_000 - worth));
+        assert_eq!(bench.standing(at, a.max(b)), Standing::SetAside);
+    }
+    settle(&mut bench, 0, piece, b, vec![(a, Was::Nothing)]);
+    bench.meet();
+    for at in 0..2 {
+        let now = bench.piece(at, piece);
+        assert_eq!((now.status(), now.carried()), (Status::Free, 1_000));
+    }
+    // One after the other they do add up, and nobody has to settle anything.
+    bench.write_down(1, piece, 600);
+    bench.meet();
+    assert_eq!((bench.piece(0, piece).status(), bench.sums(0)), (Status::Free, (5_000, 600, 0, 4_400)));
+}
+
+#[test]
+fn two_write_downs_to_the_same_worth_say_the_same() {
+    let mut bench = Bench::new(2);
+    let piece = bench.receive(0, 5_000);
+    bench.meet();
+    (0..2).for_each(|at| _ = bench.write_down(at, piece, 2_000));
+    bench.meet();
+    assert!(!bench.piece(0, piece).conflict);
+    assert_eq!(bench.sums(1), (5_000, 2_000, 0, 3_000));
+}
+
+#[test]
+fn a_write_down_against_a_cut_and_against_a_hold() {
+    let mut bench = Bench::new(2);
+    let (piece, other) = (bench.receive(0, 5_000), bench.receive(0, 5_000));
+    let order = bench.order(0);
+    bench.meet();
+    let (cut, offcut) = bench.cut(0, piece, order, 3_000, 2_000);
+    let down = bench.write_down(1, piece, 1_000);
+    let (held, _) = hold(&mut bench, 0, other, order);
+    let other_down = bench.write_down(1, other, 1_000);
+    bench.meet();
+    for at in 0..2 {
+        assert!(bench.piece(at, piece).conflict && bench.piece(at, other).conflict);
+        assert_eq!(bench.standing(at, down), Standing::SetAside, "what is used up is worth nothing any more");
+        assert_eq!(bench.sums(at), (10_000, 3_000, 3_000, 4_000));
+    }
+    // The cut was none: the sheet is there, and worth less. The other one's promise stands, and it is worth what it was.
+    settle(&mut bench, 0, piece, down, vec![(cut, Was::Nothing)]);
+    settle(&mut bench, 1, other, held, vec![(other_down, Was::Nothing)]);
+    bench.meet();
+    for at in 0..2 {
+        assert_eq!((bench.piece(at, piece).status(), bench.piece(at, piece).carried()), (Status::Free, 1_000));
+        assert_eq!((bench.piece(at, other).status(), bench.piece(at, other).carried()), (Status::Held, 5_000));
+        assert_eq!(bench.piece(at, offcut).gone, Some(Gone::Nothing));
+        assert_eq!(bench.sums(at), (10_000, 6_000, 0, 4_000));
+    }
+}
+
+#[test]
+fn a_sheet_that_never_came_leaves_the_books_of_its_own_lot_alone() {
+    let mut bench = Bench::new(2);
+    let (piece, other) = (bench.receive(0, 5_000), bench.receive(0, 4_800));
+    let order = bench.order(0);
+    bench.meet();
+    let (cut, _) = bench.cut(0, piece, order, 3_000, 2_000);
+    let withdrawn = bench.withdraw(1, piece);
+    bench.meet();
+    assert!(bench.piece(0, piece).conflict);
+    // No person may say so, but a program might: what never came was another sheet, of another lot.
+    let split = Split { piece: other, charges: vec![], returned: vec![], written_off: 4_800, areas: None };
+    settle(&mut bench, 0, piece, cut, vec![(withdrawn, Was::Used(split))]);
+    bench.meet();
+    for at in 0..2 {
+        assert_eq!(bench.piece(at, other).status(), Status::WrittenOff);
+        assert_eq!(bench.sums(at), (9_800, 2_000, 3_000, 4_800));
+    }
+}
+
+#[test]
+fn a_use_that_is_settled_to_be_of_a_sheet_that_never_came_is_a_conflict_and_balances() {
+    let (mut bench, piece, one, two) = double_cut();
+    let (other, was) = used_another(&mut bench, 1, &one);
+    bench.meet();
+    bench.withdraw(0, other);
+    settle(&mut bench, 1, piece, two.event, vec![(one.event, was)]);
+    bench.meet();
+    for at in 0..2 {
+        assert!(bench.piece(at, other).conflict);
+        bench.sums(at);
+    }
+}
+
+#[test]
+fn a_credit_for_an_offcut_stays_with_the_lot_that_gave_it() {
+    let (mut bench, piece, one, two) = double_cut();
+    bench.credit(0, one.offcut, 300);
+    bench.meet();
+    let (_, was) = used_another(&mut bench, 1, &one);
+    settle(&mut bench, 1, piece, two.event, vec![(one.event, was)]);
+    bench.meet();
+    for at in 0..2 {
+        // The offcut came out of the other lot's sheet: what the first lot got for it lessens what that one wrote off.
+        assert_eq!(bench.piece(at, one.offcut).carried(), 1_900);
+        assert_eq!(bench.sums(at), (9_500, 2_400, 7_400, -300));
+    }
+}

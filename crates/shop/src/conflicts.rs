@@ -24,8 +24,8 @@ pub fn pieces(reader: &Reader<'_>) -> Result<Vec<Piece>, Error> {
     Ok(found)
 }
 
-/// The events that contradict each other on a piece: the uses that claim it, the one that counts first, and the holds
-/// that stand.
+/// The events that contradict each other on a piece: the uses that claim it, the one that counts first, what was said of
+/// its worth meanwhile, and the holds that stand.
 pub fn sides(reader: &Reader<'_>, piece: &Piece) -> Result<Vec<Event>, Error> {
     let mut found = reader.claims(piece.id)?;
     for hold in &piece.holds {
@@ -76,7 +76,11 @@ fn side(
     event: Event,
 ) -> Result<SideRow, Error> {
     let device = devices.get(&event.envelope.device);
-    let counts = of.used.as_ref().is_some_and(|u| u.event == event.hash);
+    let down = matches!(&event.body, Some(Body::WrittenDownTo(_)));
+    let counts = match down {
+        true => reader.standing(event.hash)? == Some(Standing::Counts),
+        false => of.used.as_ref().is_some_and(|u| u.event == event.hash),
+    };
     let (kind, orders, charged, born) = match &event.body {
         Some(Body::Cut(b)) => {
             let orders: Vec<Uuid> = b.charges.iter().map(|c| c.order).collect();
@@ -87,6 +91,9 @@ fn side(
             TakenFor::Shop { amount, .. } => ("taken", Vec::new(), *amount, &b.born[..]),
         },
         Some(Body::Scrapped(b)) => ("scrapped", Vec::new(), b.written_off, &[][..]),
+        Some(Body::HandedBack(_)) => ("handed_back", Vec::new(), 0, &[][..]),
+        Some(Body::Withdrawn(_)) => ("withdrawn", Vec::new(), 0, &[][..]),
+        Some(Body::WrittenDownTo(b)) => ("written_down", Vec::new(), b.amount, &[][..]),
         Some(Body::Held(b)) => ("held", b.orders.clone(), 0, &[][..]),
         _ => ("", Vec::new(), 0, &[][..]),
     };
@@ -96,6 +103,8 @@ fn side(
     let (sum, offcuts_left, to) = (shop.money(charged), born.len(), orders.join(", "));
     let means = match (kind, counts) {
         ("held", _) => say!("side-held", orders = to),
+        ("written_down", true) => say!("side-worth", sum = sum),
+        ("written_down", false) => say!("side-worth-aside", sum = sum),
         (_, true) => say!("side-counts", sum = sum, payers = payers, orders = to, offcuts = offcuts_left),
         (_, false) => say!("side-aside", sum = sum, payers = payers, orders = to, offcuts = offcuts_left),
     };

@@ -2,7 +2,7 @@
 
 use std::collections::HashMap;
 
-use sheetloft_ledger::body::{Body, Born, Released, TakenFor};
+use sheetloft_ledger::body::{Body, Born, Released, TakenFor, WrittenDown, WrittenDownTo};
 use sheetloft_ledger::event::{Event, Thing, ThingKind};
 use sheetloft_ledger::fold::Standing;
 use sheetloft_ledger::state::State;
@@ -256,8 +256,9 @@ fn one(shop: &Shop, reader: &Reader<'_>, event: &Event) -> Result<Say, Error> {
             ),
             None => say!("history-lot-corrected", lot = lot(reader, b.lot)?, why = &b.why),
         },
-        Body::WrittenDown(b) => {
-            say!("history-written-down", piece = piece(reader, b.piece)?, sum = shop.money(b.amount), why = &b.why)
+        Body::WrittenDown(WrittenDown { piece: of, amount, why })
+        | Body::WrittenDownTo(WrittenDownTo { piece: of, amount, why, .. }) => {
+            say!("history-written-down", piece = piece(reader, *of)?, sum = shop.money(*amount), why = why)
         }
         Body::FoundAgain(b) => {
             say!("history-found-again", piece = piece(reader, b.piece)?, rack = rack(reader, b.rack)?)

@@ -46,8 +46,12 @@ pub fn settle(shop: &mut Shop, host: &mut dyn Host, with: &Settle) -> Result<(Se
         let said = said(&reader, given, &piece, &event, &happened).map_err(|e| e.at("other"))?;
         others.push((event, said));
     }
-    // What is left out was nothing.
+    // What is left out was nothing; but for what the one that happened goes on from.
     for event in &sides {
+        let down = matches!(&event.body, Some(Body::WrittenDownTo(_)));
+        if down && reader.knew(Thing::piece(piece.id), happened.hash, event.hash)? {
+            continue;
+        }
         if event.hash != happened.hash && others.iter().all(|(e, _)| e.hash != event.hash) {
             others.push((event.clone(), Said::Nothing));
         }
@@ -114,10 +118,12 @@ fn said(
     happened: &Event,
 ) -> Result<Said, Error> {
     let is_use = |e: &Event| e.body.as_ref().is_some_and(|b| b.uses().is_some());
+    let never_came = matches!(&event.body, Some(Body::Withdrawn(_)));
     let other = given.piece.as_deref().map(str::trim).filter(|t| !t.is_empty());
     match (given.was.trim(), other) {
         ("nothing", None) => Ok(Said::Nothing),
         ("same", None) if is_use(event) && is_use(happened) => Ok(Said::Same),
+        ("used", Some(_)) if never_came => Err(Error::bad(say!("error-settle-never-came", piece = &piece.code))),
         ("used", Some(code)) if is_use(event) => {
             let other = reader.find_piece(code)?;
             reader.not_frozen(Thing::piece(other.id), &other.code)?;

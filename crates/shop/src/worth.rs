@@ -3,7 +3,7 @@
 
 use chrono::{Days, NaiveDate};
 use sheetloft_ledger::body::{
-    Areas, Body, Born, Charge, FilmNoted, Flaw, FoundAgain, HandedBack, Known, Outcome, Taken, TakenFor, WrittenDown,
+    Areas, Body, Born, Charge, FilmNoted, Flaw, FoundAgain, HandedBack, Known, Outcome, Taken, TakenFor, WrittenDownTo,
 };
 use sheetloft_ledger::code::Noun;
 use sheetloft_ledger::event::{Thing, ThingKind};
@@ -62,8 +62,9 @@ pub fn write_down(
         if amount <= 0 {
             return Err(Error::bad(say!("error-write-up", piece = &now.code)).at("to"));
         }
-        tx.draft(Body::WrittenDown(WrittenDown { piece: now.id, amount, why }), [Thing::piece(now.id)]);
-        Ok((now.code.clone(), amount, now.carried() - amount))
+        let to = now.carried() - amount;
+        tx.draft(Body::WrittenDownTo(WrittenDownTo { piece: now.id, to, amount, why }), [Thing::piece(now.id)]);
+        Ok((now.code.clone(), amount, to))
     })?;
     Ok((WriteDownAnswer { piece: code, written_off: shop.money(amount), cost: shop.money(left) }, changed))
 }

@@ -13,7 +13,7 @@ use sheetloft_ledger::body::Body;
 use sheetloft_ledger::event::EventError;
 use sheetloft_ledger::event::{Event, Hash, Thing, ThingKind};
 use sheetloft_ledger::exchange::{Have, Refused, Runs, Sealed, TakenIn, WhyRefused};
-use sheetloft_ledger::fold::{self, Book as _, Folded};
+use sheetloft_ledger::fold::{self, Book as _, Folded, Standing};
 use sheetloft_ledger::mutant::{self, Mutant};
 use sheetloft_ledger::state::State;
 use uuid::Uuid;
@@ -149,10 +149,20 @@ impl Reader<'_> {
         SqlBook(self.0).heads(thing)
     }
 
-    /// The standing uses that claim a piece, the one that counts first; more than one is a conflict.
+    /// The standing uses that claim a piece, the one that counts first, and the write-downs that contradict something.
     pub fn claims(&self, piece: Uuid) -> Result<Vec<Event>, StoreError> {
         let found = fold::claims(&SqlBook(self.0), piece)?;
         Ok(found.into_iter().map(|e| (*e).clone()).collect())
+    }
+
+    /// Whether the one event of a thing knew of the other.
+    pub fn knew(&self, thing: Thing, one: Hash, of: Hash) -> Result<bool, StoreError> {
+        fold::knew(&SqlBook(self.0), thing, one, of)
+    }
+
+    /// Whether an event counts here; none where it is not in effect.
+    pub fn standing(&self, hash: Hash) -> Result<Option<Standing>, StoreError> {
+        SqlBook(self.0).standing(hash)
     }
 
     /// An event that is in effect here.

@@ -55,7 +55,7 @@ pub fn work(dice: &mut Dice, tx: &mut Tx<'_>, key: &mut DeviceKey) -> Result<Did
         }
         all
     });
-    match dice.roll(27) {
+    match dice.roll(30) {
         0 | 1 => receive(dice, tx),
         2 | 3 => Ok(None),
         4 | 5 => {
@@ -153,8 +153,47 @@ pub fn work(dice: &mut Dice, tx: &mut Tx<'_>, key: &mut DeviceKey) -> Result<Did
             let Some(piece) = dice.pick(&on_hand) else { return Ok(None) };
             if piece.carried() < 4 || !thawed(tx, piece.id)? { Ok(None) } else { cut(dice, tx, piece) }
         }
+        27 => {
+            let Some(piece) = dice.pick(&on_hand).filter(|p| p.carried() > 1) else { return Ok(None) };
+            let to = piece.carried() / [2, 3][dice.roll(2)];
+            if thawed(tx, piece.id)? {
+                let down = WrittenDownTo { piece: piece.id, to, amount: piece.carried() - to, why: "bent".into() };
+                tx.draft(Body::WrittenDownTo(down), [piece_thing(piece.id)]);
+            }
+            Ok(Some("write down"))
+        }
+        28 => {
+            let sheets: Vec<&Piece> = free.iter().filter(|p| p.kind == PieceKind::Sheet).collect();
+            let Some(piece) = dice.pick(&sheets) else { return Ok(None) };
+            if thawed(tx, piece.id)? { remeasure(dice, tx, piece) } else { Ok(None) }
+        }
         _ => take_back(dice, tx, key.device),
     }
+}
+
+/// A sheet of a lot turns out to be of another size.
+fn remeasure(dice: &mut Dice, tx: &mut Tx<'_>, piece: &Piece) -> Result<Did, StoreError> {
+    let lot = piece.lot.expect("sheets came with a delivery");
+    let shape = Shape::rectangle(1_000, 1_000 + 10 * dice.roll(3) as i64).expect("a rectangle");
+    let body = LotCorrected {
+        lot,
+        material: piece.material,
+        name: "lot".into(),
+        supplier: None,
+        thickness_um: None,
+        sheets: 1,
+        damaged: 0,
+        line_total: 0,
+        freight: 0,
+        duty: 0,
+        shares: vec![],
+        damaged_off: 0,
+        born: vec![],
+        why: "measured".into(),
+        really: Some(SheetsAre { pieces: vec![piece.id], shape, grain_udeg: None }),
+    };
+    tx.draft(Body::LotCorrected(body), [thing(ThingKind::Lot, lot), piece_thing(piece.id)]);
+    Ok(Some("remeasure"))
 }
 
 fn receive(dice: &mut Dice, tx: &mut Tx<'_>) -> Result<Did, StoreError> {

@@ -186,7 +186,21 @@ pub struct SheetsAre {
     pub grain_udeg: Option<i64>,
 }
 
-/// A piece is worth less than it carries and stays on hand.
+/// A piece is worth less than it carries and stays on hand, and nobody else may have said so: two such that did not know
+/// of each other contradict each other, as does one that did not know of a use or a promise.
+#[derive(Clone, PartialEq, Eq, Debug, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+#[allow(missing_docs)]
+pub struct WrittenDownTo {
+    pub piece: Uuid,
+    /// What it carries from then on, minor units.
+    pub to: i64,
+    /// By so much less, minor units; above 0.
+    pub amount: i64,
+    pub why: String,
+}
+
+/// A piece is worth less than it carries and stays on hand; all such of one piece add up. Not written any more.
 #[derive(Clone, PartialEq, Eq, Debug, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
 #[allow(missing_docs)]

@@ -132,6 +132,7 @@ bodies! {
     Withdrawn       = "withdrawn"        v 1, touches [Piece Lot],           exclusive, undoable;
     LotCorrected    = "lot corrected"    v 2 reads 1, touches [Lot Piece],           shared,    undoable;
     WrittenDown     = "written down"     v 1, touches [Piece],               shared,    undoable;
+    WrittenDownTo   = "written down"     v 2, touches [Piece],               exclusive, undoable;
     FoundAgain      = "found again"      v 1, touches [Piece],               shared,    undoable;
     HandedBack      = "handed back"      v 1, touches [Piece],               exclusive, undoable;
     FilmNoted       = "film noted"       v 1, touches [Piece],               shared,    undoable;
@@ -1019,6 +1020,15 @@ impl Body {
             Self::Scrapped(b) => Some(b.piece),
             Self::Withdrawn(b) => Some(b.piece),
             Self::HandedBack(b) => Some(b.piece),
+            _ => None,
+        }
+    }
+
+    /// What the pieces of a lot carry more or less by this event.
+    pub fn shares(&self) -> Option<(Uuid, &[CostShare])> {
+        match self {
+            Self::LotAdjusted(b) => Some((b.lot, &b.shares)),
+            Self::LotCorrected(b) => Some((b.lot, &b.shares)),
             _ => None,
         }
     }

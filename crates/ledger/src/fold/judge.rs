@@ -5,7 +5,7 @@ use std::sync::Arc;
 
 use uuid::Uuid;
 
-use super::settled::{Settlement, Target};
+use super::settled::{Settlement, Target, settled};
 use super::{Book, Standing};
 use crate::body::{Body, LotAdjusted, LotCorrected};
 use crate::event::{Event, Hash, Thing, ThingKind};
@@ -152,6 +152,9 @@ impl Judge {
         {
             return self.lot_is_gone(book, *lot);
         }
+        if let Some(Body::WrittenDownTo(b)) = &event.body {
+            return Ok(!self.write_downs(book, b.piece)?.iter().any(|w| w.counts && w.event.hash == event.hash));
+        }
         if event.body.as_ref().and_then(Body::uses).is_none() {
             return Ok(false);
         }
@@ -204,6 +207,45 @@ impl Judge {
     }
 }
 
+/// That a piece is worth less, as long as it stands.
+pub(super) struct WriteDown {
+    pub event: Arc<Event>,
+    /// What the piece was to carry.
+    pub to: i64,
+    /// It does; or another one, or a use, does in its place.
+    pub counts: bool,
+}
+
+impl Judge {
+    /// The write-downs of a piece that stand, by hash. Of those that did not know of each other the one with the
+    /// smallest hash counts; none counts that did not know of the use that does.
+    pub(super) fn write_downs<B: Book>(&mut self, book: &B, of: Uuid) -> Result<Vec<WriteDown>, B::Error> {
+        let events = self.events_of(book, Thing::piece(of))?;
+        let said = |e: &Event| match &e.body {
+            Some(Body::WrittenDownTo(b)) if b.piece == of => Some(b.to),
+            _ => None,
+        };
+        if events.iter().all(|e| said(e).is_none()) {
+            return Ok(Vec::new());
+        }
+        let family = Family::of(Thing::piece(of), &events);
+        let settlement = self.settlement(book, of)?.0;
+        let used = self.claims(book, of)?.first().map(|claim| claim.via);
+        let mut found: Vec<WriteDown> = Vec::new();
+        for event in events.iter() {
+            let Some(to) = said(event) else { continue };
+            let nothing = settlement.as_ref().is_some_and(|s| settled(s).is_some_and(|s| s.was(event.hash).is_some()));
+            if nothing || self.after_unknown(book, event)? || self.undone(book, event.envelope.action)? {
+                continue;
+            }
+            let counted = found.iter().filter(|w| w.counts).map(|w| w.event.hash);
+            let counts = !counted.chain(used).any(|other| family.concurrent(event.hash, other));
+            found.push(WriteDown { event: event.clone(), to, counts });
+        }
+        Ok(found)
+    }
+}
+
 /// Who is built on whom within one thing.
 pub(super) struct Family {
     parents: HashMap<Hash, Vec<Hash>>,
@@ -212,6 +254,11 @@ pub(super) struct Family {
 impl Family {
     pub(super) fn of(thing: Thing, events: &[Arc<Event>]) -> Self {
         Self { parents: events.iter().map(|e| (e.hash, e.parents_in(thing).to_vec())).collect() }
+    }
+
+    /// Neither knew of the other.
+    pub(super) fn concurrent(&self, a: Hash, b: Hash) -> bool {
+        a != b && !self.ancestors(a).contains(&b) && !self.ancestors(b).contains(&a)
     }
 
     /// All events of the thing that this one is built on.

@@ -130,6 +130,10 @@ pub fn refold<B: Book>(book: &mut B, mut queue: BTreeSet<Thing>) -> Result<BTree
         if inherited(&before) != inherited(&after) {
             queue.extend(children(book, &mut judge, thing)?);
         }
+        if inherited(&before).lot != inherited(&after).lot {
+            queue.extend(sharing_lots(book, &mut judge, thing)?);
+        }
+        // Put first: what hangs on it reads it.
         if before != after {
             book.put(thing, after)?;
         }
@@ -171,9 +175,18 @@ fn children<B: Book>(book: &B, judge: &mut Judge, thing: Thing) -> Result<Vec<Th
 }
 
 /// The standing uses that claim a piece, the one that counts first: its own, those that were settled to be of it, those
-/// under its other names. More than one is a conflict.
+/// under its other names; then the write-downs that contradict one of them, a promise, or one another.
 pub fn claims<B: Book>(book: &B, piece: Uuid) -> Result<Vec<Arc<Event>>, B::Error> {
-    Ok(Judge::default().claims(book, piece)?.into_iter().map(|claim| claim.event).collect())
+    let mut judge = Judge::default();
+    let mut found: Vec<_> = judge.claims(book, piece)?.into_iter().map(|claim| claim.event).collect();
+    found.extend(contradictions::contradicting_write_downs(book, &mut judge, piece)?);
+    Ok(found)
+}
+
+/// Whether the one event of a thing knew of the other.
+pub fn knew<B: Book>(book: &B, thing: Thing, one: Hash, of: Hash) -> Result<bool, B::Error> {
+    let events = book.events_of(thing)?;
+    Ok(judge::Family::of(thing, &events).ancestors(one).contains(&of))
 }
 
 /// A thing with the state that an event gives it.
@@ -200,7 +213,7 @@ fn directly<B: Book>(book: &B, event: &Event) -> Result<Option<Vec<NewState>>, B
         let other_lot = |p: &Piece| match body {
             Body::Cut(b) if b.piece == p.id => b.lot != p.lot,
             Body::Taken(b) if b.piece == p.id => b.lot != p.lot,
-            _ => false,
+            _ => body.shares().is_some_and(|(lot, _)| p.lot != Some(lot)),
         };
         let plain = match &folded.state {
             Some(State::Piece(p)) if other_lot(p) => false,
@@ -218,6 +231,29 @@ fn directly<B: Book>(book: &B, event: &Event) -> Result<Option<Vec<NewState>>, B
         states.push((touch.thing, step(folded.state, touch.thing, event, false)));
     }
     Ok(Some(states))
+}
+
+/// What was shared to pieces that turned out to be of another lot, minor units: this one bears it.
+fn elsewhere<B: Book>(book: &B, judge: &mut Judge, lot: Thing, events: &[Arc<Event>]) -> Result<i64, B::Error> {
+    let mut sum = 0;
+    for event in events {
+        let Some((_, shares)) = event.body.as_ref().and_then(Body::shares) else { continue };
+        if judge.standing(book, event)? != Standing::Counts {
+            continue;
+        }
+        for share in shares {
+            let of = book.folded(Thing::piece(share.piece))?.state.and_then(State::piece).and_then(|p| p.lot);
+            sum += if of == Some(lot.id) { 0 } else { share.amount };
+        }
+    }
+    Ok(sum)
+}
+
+/// The lots that shared something to a piece.
+fn sharing_lots<B: Book>(book: &B, judge: &mut Judge, thing: Thing) -> Result<Vec<Thing>, B::Error> {
+    let events = judge.events_of(book, thing)?;
+    let lots = events.iter().filter_map(|e| e.body.as_ref()?.shares()).map(|(lot, _)| Thing::new(ThingKind::Lot, lot));
+    Ok(lots.collect())
 }
 
 /// What a piece is of and its outline, before an event that says that it is another one.
@@ -239,8 +275,9 @@ fn fold_thing<B: Book>(book: &B, judge: &mut Judge, thing: Thing) -> Result<Fold
         let standing = judge.standing(book, &event)?;
         let uses = event.body.as_ref().and_then(Body::uses);
         match standing {
-            // It counts, and it used up another piece.
+            // It counts, and it used up another piece; or what never came was another sheet than was written down.
             Standing::Counts if uses == Some(thing.id) && !judge.is_on(book, &event, thing.id)? => {}
+            Standing::Counts if thing.kind == ThingKind::Lot && !judge.is_as_recorded(book, &event)? => {}
             Standing::Counts => {
                 let seen = outline_of(&state, thing, &event);
                 state = step(state, thing, &event, false);
@@ -272,8 +309,10 @@ fn fold_thing<B: Book>(book: &B, judge: &mut Judge, thing: Thing) -> Result<Fold
             }
         }
     }
-    if let Some(State::Piece(piece)) = &mut state {
-        mark_contradictions(book, judge, piece, &events)?;
+    match &mut state {
+        Some(State::Piece(piece)) => mark_contradictions(book, judge, piece, &events)?,
+        Some(State::Lot(lot)) => lot.written_off += elsewhere(book, judge, thing, &events)?,
+        _ => {}
     }
     Ok(Folded { state, frozen })
 }

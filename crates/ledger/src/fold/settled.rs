@@ -147,6 +147,12 @@ impl Judge {
         Ok(matches!(self.target(book, event)?, Target::Piece { piece, .. } if piece == of))
     }
 
+    /// Whether what never came is the sheet that was written down as such; true of every other event.
+    pub(super) fn is_as_recorded<B: Book>(&mut self, book: &B, event: &Arc<Event>) -> Result<bool, B::Error> {
+        let Some(Body::Withdrawn(b)) = &event.body else { return Ok(true) };
+        Ok(matches!(self.target(book, event)?, Target::Piece { piece, split: None } if piece == b.piece))
+    }
+
     /// The piece that this one is a second name of, if it is.
     pub(super) fn really<B: Book>(&mut self, book: &B, name: Uuid) -> Result<Option<Uuid>, B::Error> {
         let Some(birth) = self.birth_by_use(book, name)? else { return Ok(None) };

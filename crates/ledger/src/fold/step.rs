@@ -2,7 +2,7 @@
 
 use uuid::Uuid;
 
-use crate::body::{Body, MaterialField, PieceKind, Split, TakenFor};
+use crate::body::{Body, MaterialField, PieceKind, Split, TakenFor, WrittenDown, WrittenDownTo};
 use crate::count::{self, Count};
 use crate::event::{Event, Thing, ThingKind};
 use crate::state::{
@@ -312,11 +312,11 @@ fn step_piece(piece: Option<Box<Piece>>, id: Uuid, event: &Event, body: &Body, a
             }
         }
         // What was set aside carries nothing, so nothing can be taken off it.
-        Body::WrittenDown(_) if piece.set_aside => {}
-        Body::WrittenDown(b) => {
-            piece.later -= b.amount;
-            piece.written_down += b.amount;
-            piece.change_cost(-b.amount);
+        Body::WrittenDown(_) | Body::WrittenDownTo(_) if piece.set_aside => {}
+        Body::WrittenDown(WrittenDown { amount, .. }) | Body::WrittenDownTo(WrittenDownTo { amount, .. }) => {
+            piece.later -= amount;
+            piece.written_down += amount;
+            piece.change_cost(-amount);
         }
         Body::FilmNoted(b) => {
             piece.film = (b.face || b.back).then(|| Film { face: b.face, back: b.back, since: b.since.clone() });
@@ -376,6 +376,8 @@ pub(super) fn used(piece: &Piece, event: &Event, body: &Body, split: Option<&Spl
             used.written_off = b.written_off;
             used.why = Some(b.why.clone());
         }
+        // Of another piece than the one that never came there is nothing to take out of the books: it is written off.
+        Body::Withdrawn(b) if split.is_some() || b.piece != piece.id => used.why = Some(b.why.clone()),
         Body::Withdrawn(b) => {
             used.how = How::Withdrawn;
             used.withdrawn = b.amount;

@@ -110,7 +110,7 @@ impl Bench {
             plan,
             piece: of,
             material: Uuid::nil(),
-            lot: None,
+            lot: self.piece(at, of).lot,
             parts: vec![],
             born: vec![born(offcut, left)],
             charges: vec![OrderCharge { order, charge }],
@@ -128,6 +128,28 @@ impl Bench {
         ids.sort();
         ids.dedup();
         self.write(at, Body::Settled(settled), ids.into_iter().map(piece).collect(), true)
+    }
+
+    pub fn write_down(&mut self, at: usize, of: Uuid, to: i64) -> Hash {
+        let amount = self.piece(at, of).carried() - to;
+        let body = WrittenDownTo { piece: of, to, amount, why: "w".into() };
+        self.write(at, Body::WrittenDownTo(body), vec![piece(of)], true)
+    }
+
+    /// A sheet was booked in and never came.
+    pub fn withdraw(&mut self, at: usize, of: Uuid) -> Hash {
+        let sheet = self.piece(at, of);
+        let lot = sheet.lot.expect("it was delivered");
+        let body = Withdrawn { piece: of, lot, amount: sheet.carried(), why: "w".into() };
+        self.write(at, Body::Withdrawn(body), vec![piece(of), Thing::new(ThingKind::Lot, lot)], true)
+    }
+
+    /// The supplier credits something for one piece, as that device knows it.
+    pub fn credit(&mut self, at: usize, of: Uuid, amount: i64) {
+        let lot = self.piece(at, of).lot.expect("it was delivered");
+        let shares = vec![CostShare { piece: of, amount: -amount }];
+        let body = LotAdjusted { lot, amount: -amount, shares, written_off: 0, why: "w".into(), claim: None };
+        self.write(at, Body::LotAdjusted(body), vec![Thing::new(ThingKind::Lot, lot), piece(of)], true);
     }
 
     /// A sheet turns out to be of another material and size.
@@ -209,20 +231,26 @@ impl Bench {
         uses.flat_map(|u| u.charges).filter(|c| c.order == order).map(|c| c.charge.total()).sum()
     }
 
-    /// Received, on hand, charged, written off: always in balance.
+    /// Received, on hand, charged, written off: always in balance, each lot too.
     pub fn sums(&self, at: usize) -> (i64, i64, i64, i64) {
         let mut sums = (0, 0, 0, 0);
+        let mut off: BTreeMap<Option<Uuid>, i64> = BTreeMap::new();
         for folded in self.states(at).into_values() {
             match folded.state {
-                Some(State::Lot(lot)) => sums.0 += lot.received,
+                Some(State::Lot(lot)) => {
+                    sums = (sums.0 + lot.received, sums.1, sums.2, sums.3 + lot.written_off);
+                    *off.entry(Some(lot.id)).or_default() += lot.received - lot.written_off;
+                }
                 Some(State::Piece(piece)) => {
                     let (charged, written_off) = piece.charged_and_written_off();
                     sums = (sums.0, sums.1 + piece.carried(), sums.2 + charged, sums.3 + written_off);
+                    *off.entry(piece.lot).or_default() -= piece.carried() + charged + written_off;
                 }
                 _ => {}
             }
         }
         assert_eq!(sums.0, sums.1 + sums.2 + sums.3);
+        assert!(off.values().all(|sum| *sum == 0), "a lot is off: {off:?}");
         sums
     }
 }

@@ -1037,6 +1037,8 @@ side-aside = Set aside at nothing for now: { $sum } { $payers ->
    *[other] { $offcuts } offcuts left
 }
 side-held = Promised to { $orders }
+side-worth = Counts for now: { $sum } written off, the piece stays
+side-worth-aside = Set aside at nothing for now: { $sum } would be written off, the piece stays
 settled-why = { $piece } went elsewhere: two devices had used it
 fate-gone = Settled: there is no such piece
 refused-no-conflict = { $piece } is not in conflict: nothing to settle
@@ -1045,7 +1047,8 @@ refused-settle-small = { $piece } is too small for what was cut: name the piece 
 error-settle-event = '{ $event }' is no side of the conflict of { $piece }: take one from `sheetloft conflicts`
 error-settle-twice = '{ $event }' is named twice
 error-settle-one-piece = Two uses cannot both have used the same piece
-error-settle-hold = A promise was kept or was nothing; only a cut can be the same, or have used another piece
+error-settle-hold = A promise or a write-down happened or was nothing; only a cut can be the same, or have used another piece
+error-settle-never-came = { $piece } came or it did not: say nothing, and correct the other sheet's lot where that one never came
 error-settle-word = '{ $word }' is not one of: nothing, same, used PIECE
 refused-sync-no-way = No way to other devices is set up yet: sheetloft sync folder DIR
 refused-other-shop = { $dir } has another shop in it: choose another folder

@@ -1432,6 +1432,7 @@ ui-settle-waiting = { $count ->
 ui-settle-happened = Which one happened?
 ui-settle-other = And the other: { $text }
 ui-settle-nothing = Nothing: its order is planned again
+ui-settle-not-so = Nothing: it is worth what it was
 ui-settle-same = The same one, recorded twice
 ui-settle-used = It used another piece
 ui-settle-piece = The piece that it really used
