@@ -3,7 +3,11 @@
 //! `rqrr` finds and reads codes in a grey picture; `image` reads the file. A picture from outside is hostile: its size is
 //! looked at before it is unpacked. It is looked at whole at a few sizes, because a code is found most surely where its
 //! modules are some dots wide and the camera's noise is averaged away; then, unless it shows one code that was read, region
-//! by region, as it is and with the light of the region stretched: among many codes one is easily overlooked.
+//! by region, as it is and with the light of the region stretched: among many codes one is easily overlooked. Last, codes of
+//! which dirt hides a corner are looked for where the other corners are ([`worn`]).
+
+mod squares;
+mod worn;
 
 use std::io::Cursor;
 use std::panic::{AssertUnwindSafe, catch_unwind};
@@ -55,6 +59,8 @@ const LONGEST: [u32; 4] = [1_400, 2_600, 4_000, 800];
 const PARTS: u32 = 5;
 /// Longest side of a region as it is looked at, dots.
 const REGION: u32 = 1_000;
+/// Longest sides at which codes with hidden corners are looked for, dots.
+const WORN: [u32; 2] = [1_400, 2_600];
 /// Most codes of one picture.
 const MOST: usize = 500;
 
@@ -66,7 +72,7 @@ pub fn codes_in(bytes: &[u8]) -> Result<Photo, ReadError> {
     let grey = picture(bytes)?;
     let (width, height) = grey.dimensions();
     let mut found = Found::default();
-    let mut unread = 0;
+    let mut unread = Vec::new();
     for (pass, longest) in LONGEST.into_iter().enumerate() {
         // A picture is not made larger, and not looked at twice at one size.
         if pass > 0 && longest >= 2 * width.max(height) {
@@ -75,11 +81,11 @@ pub fn codes_in(bytes: &[u8]) -> Result<Photo, ReadError> {
         let before = found.codes.len();
         let (view, scale) = at_most(&grey, longest);
         unread = found.look(&view, scale, (0.0, 0.0));
-        if pass > 0 && unread == 0 && !found.codes.is_empty() && found.codes.len() == before {
+        if pass > 0 && unread.is_empty() && !found.codes.is_empty() && found.codes.len() == before {
             break;
         }
     }
-    if found.codes.len() != 1 || unread > 0 {
+    if found.codes.len() != 1 || !unread.is_empty() {
         for region in 0..(PARTS - 1) * (PARTS - 1) {
             let (column, row) = (region % (PARTS - 1), region / (PARTS - 1));
             let (x, y) = (column * width / PARTS, row * height / PARTS);
@@ -91,7 +97,16 @@ pub fn codes_in(bytes: &[u8]) -> Result<Photo, ReadError> {
             }
         }
     }
-    Ok(Photo { width, height, unread: unread.min(MOST), codes: found.codes })
+    for longest in WORN {
+        let (view, scale) = at_most(&grey, longest);
+        found.look_closely(&view, scale);
+        if width.max(height) <= longest {
+            break;
+        }
+    }
+    // What was read after all, at another size or closely, is not unread.
+    unread.retain(|at| !found.codes.iter().any(|code| worn::is_inside(*at, &code.corners)));
+    Ok(Photo { width, height, unread: unread.len().min(MOST), codes: found.codes })
 }
 
 fn picture(bytes: &[u8]) -> Result<GrayImage, ReadError> {
@@ -166,36 +181,53 @@ fn grids(view: &GrayImage) -> Vec<([[f64; 2]; 4], Option<String>)> {
     catch_unwind(AssertUnwindSafe(look)).unwrap_or_default()
 }
 
+fn middle(corners: &[[f64; 2]; 4]) -> [f64; 2] {
+    [0, 1].map(|n| corners.iter().map(|c| c[n]).sum::<f64>() / 4.0)
+}
+
 #[derive(Default)]
 struct Found {
     codes: Vec<FoundCode>,
 }
 
 impl Found {
-    /// Looks for codes in a view of the picture, whose dots are `scale` of the picture's, from `origin`. Gives how many
-    /// looked like one and could not be read.
-    fn look(&mut self, view: &GrayImage, scale: f64, origin: (f64, f64)) -> usize {
-        let mut unread = 0;
+    /// Looks for codes in a view of the picture, whose dots are `scale` of the picture's, from `origin`. Gives where
+    /// something looked like one and could not be read.
+    fn look(&mut self, view: &GrayImage, scale: f64, origin: (f64, f64)) -> Vec<[f64; 2]> {
+        let mut unread = Vec::new();
         for (corners, text) in grids(view) {
             let corners = corners.map(|[x, y]| [origin.0 + x * scale, origin.1 + y * scale]);
             match text {
                 Some(text) if text.chars().count() <= SCAN_CHARS => self.add(FoundCode { text, corners }),
-                _ => unread += 1,
+                _ => unread.push(middle(&corners)),
             }
         }
         unread
     }
 
+    /// Looks for codes with hidden corners in a view of the whole picture, where none was read yet.
+    fn look_closely(&mut self, view: &GrayImage, scale: f64) {
+        let look = || {
+            let mut squares = squares::squares(view);
+            squares.retain(|s| {
+                let at = [s.x * scale, s.y * scale];
+                !self.codes.iter().any(|code| worn::is_inside(at, &code.corners))
+            });
+            worn::worn(view, &squares)
+        };
+        for (corners, text) in catch_unwind(AssertUnwindSafe(look)).unwrap_or_default() {
+            if text.chars().count() <= SCAN_CHARS {
+                self.add(FoundCode { text, corners: corners.map(|[x, y]| [x * scale, y * scale]) });
+            }
+        }
+    }
+
     /// Adds a code, unless it is there already: seen at another size, or in another region.
     fn add(&mut self, code: FoundCode) {
-        let centre = |c: &FoundCode| {
-            let sum = c.corners.iter().fold([0.0, 0.0], |s, p| [s[0] + p[0] / 4.0, s[1] + p[1] / 4.0]);
-            (sum[0], sum[1])
-        };
-        let (x, y) = centre(&code);
+        let [x, y] = middle(&code.corners);
         let side = (code.corners[0][0] - code.corners[1][0]).hypot(code.corners[0][1] - code.corners[1][1]);
         let same = |other: &FoundCode| {
-            let (u, v) = centre(other);
+            let [u, v] = middle(&other.corners);
             other.text == code.text && (x - u).hypot(y - v) < side.max(1.0)
         };
         if self.codes.len() < MOST && !self.codes.iter().any(same) {
@@ -243,5 +275,62 @@ mod tests {
             (photo.width, photo.height, texts),
             (1_000, 1_400, labels.iter().map(crate::Label::payload).collect())
         );
+    }
+
+    /// A label's picture, and where its code lies in it: column, row and side in dots.
+    fn label(code: &str) -> (GrayImage, String, [u32; 3]) {
+        let payload = format!("HTTP://10.0.0.20:8470/{code}");
+        let label = crate::Label::Piece(crate::PieceLabel {
+            code: code.into(),
+            payload: payload.clone(),
+            ..Default::default()
+        });
+        let png = crate::render_png(&[label], &crate::Onto::new(crate::paper("label-100x50").unwrap())).unwrap();
+        let found = codes_in(&png.bytes).unwrap();
+        let [[x, y], [right, _], ..] = found.codes[0].corners;
+        (picture(&png.bytes).unwrap(), payload, [x as u32, y as u32, (right - x) as u32])
+    }
+
+    fn texts(picture: &GrayImage) -> Vec<String> {
+        let mut file = Vec::new();
+        picture.write_to(&mut Cursor::new(&mut file), ImageFormat::Png).unwrap();
+        codes_in(&file).unwrap().codes.into_iter().map(|c| c.text).collect()
+    }
+
+    fn blot(picture: &mut GrayImage, [x, y, side]: [u32; 3], level: u8) {
+        let dots = GrayImage::from_pixel(side, side, image::Luma([level]));
+        imageops::overlay(picture, &dots, i64::from(x), i64::from(y));
+    }
+
+    #[test]
+    fn codes_with_a_corner_or_two_under_dirt_are_read() {
+        let (clean, payload, [x, y, side]) = label("7K-004TK");
+        let spot = side / 5;
+        let [left, right, top, bottom] = [x + 4, x + side - spot - 4, y + 4, y + side - spot - 4];
+        let corners = [[left, top, spot], [right, top, spot], [left, bottom, spot]];
+        for (n, level) in [(0, 0), (1, 255), (2, 128)] {
+            let mut one = clean.clone();
+            blot(&mut one, corners[n], level);
+            assert_eq!(texts(&one), [payload.as_str()], "corner {n} at {level}");
+            let mut two = one.clone();
+            blot(&mut two, corners[(n + 1) % 3], level);
+            assert_eq!(texts(&two), [payload.as_str()], "but for corner {}", (n + 2) % 3);
+            assert_eq!(texts(&imageops::rotate90(&two)), [payload.as_str()], "turned");
+        }
+        // With a fifth of it gone nothing can be read, and nothing is made up.
+        let mut gone = clean;
+        blot(&mut gone, [x + side / 3, y + side / 3, side / 2], 255);
+        assert_eq!(texts(&gone), Vec::<String>::new());
+    }
+
+    #[test]
+    fn a_picture_full_of_corner_squares_is_no_code() {
+        let mut squares = GrayImage::from_pixel(1_200, 900, image::Luma([255]));
+        for (x, y) in (0..18).flat_map(|x| (0..13).map(move |y| (20 + 64 * x, 20 + 64 * y))) {
+            for (inset, side, level) in [(0, 35, 0), (5, 25, 255), (10, 15, 0)] {
+                blot(&mut squares, [x + inset, y + inset, side], level);
+            }
+        }
+        assert_eq!(texts(&squares), Vec::<String>::new());
     }
 }
