@@ -6,8 +6,8 @@ use uuid::Uuid;
 
 use crate::body::{
     Areas, CuttingNoted, DrawingRead, Flaw, FreightBy, Known, LineAdded, MachineAdded, MachineTuned, MaterialAdded,
-    NotPlaced, OnOrderLine, OrderCharge, Outcome, PieceKind, PlannedPiece, ShopNamed, SortLimit, StandsIn, TakenOver,
-    ToBuy,
+    NotPlaced, OnOrderLine, OrderCharge, Outcome, PersonAdded, PieceKind, PlannedPiece, ShopNamed, SortLimit, StandsIn,
+    TakenOver, ToBuy,
 };
 use crate::count::Count;
 use crate::event::{Hash, ThingKind};
@@ -30,6 +30,7 @@ pub enum State {
     Paper(PaperKept),
     Count(Box<Count>),
     Device(Device),
+    Person(Person),
 }
 
 impl State {
@@ -47,6 +48,7 @@ impl State {
             Self::Setting(_) | Self::Paper(_) => ThingKind::Setting,
             Self::Count(_) => ThingKind::Count,
             Self::Device(_) => ThingKind::Device,
+            Self::Person(_) => ThingKind::Person,
         }
     }
 }
@@ -75,6 +77,7 @@ unwrap_as! {
     paper: Paper => PaperKept;
     count: Count => Box<Count>;
     device: Device => Device;
+    person: Person => Person;
 }
 
 /// That a piece is promised to a plan's orders.
@@ -572,4 +575,18 @@ pub struct Device {
     pub name: Option<String>,
     pub through: Option<Uuid>,
     pub at_ms: u64,
+    /// It is no longer let in.
+    #[serde(default, skip_serializing_if = "is_false")]
+    pub revoked: bool,
+}
+
+/// Somebody who works here.
+#[derive(Clone, PartialEq, Debug, Serialize, Deserialize)]
+#[allow(missing_docs)]
+pub struct Person {
+    pub id: Uuid,
+    pub data: PersonAdded,
+    /// They have left.
+    #[serde(default, skip_serializing_if = "is_false")]
+    pub left: bool,
 }

@@ -83,6 +83,9 @@ impl From<StoreError> for Error {
             StoreError::DiskFull => Self::fault(say!("error-disk-full")),
             StoreError::OpenElsewhere => Self::refused(say!("refused-open-elsewhere")),
             StoreError::Locked => Self::refused(say!("error-locked")),
+            StoreError::Claimed { piece, device } => {
+                Self::refused(say!("refused-claimed", piece = piece.to_string(), device = device.to_string()))
+            }
             StoreError::Forked => Self::refused(say!("refused-forked")),
             StoreError::ReadOnly => Self::refused(say!("error-read-only")),
             StoreError::Damaged { what } => Self::fault(say!("error-damaged", what = what)),

@@ -166,6 +166,7 @@ fn search_key(state: &State) -> Option<String> {
         State::Machine(machine) => Some(machine.data.name.to_lowercase()),
         State::Lot(lot) => Some(lot.name.to_lowercase()),
         State::Device(device) => Some(device.tag.clone()),
+        State::Person(person) => Some(person.data.name.to_lowercase()),
         State::Paper(paper) => Some(paper.name.to_lowercase()),
         State::Delivery(delivery) => Some(delivery.name.to_lowercase()).filter(|name| !name.is_empty()),
         State::Piece(_) | State::Setting(_) | State::Count(_) => None,

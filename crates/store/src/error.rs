@@ -3,6 +3,7 @@
 use std::path::PathBuf;
 
 use sheetloft_ledger::event::EventError;
+use uuid::Uuid;
 
 /// What can go wrong with a shop file.
 #[derive(Debug, thiserror::Error)]
@@ -28,6 +29,9 @@ pub enum StoreError {
     /// Another copy of this file went on writing under this device's name.
     #[error("another copy of this shop file writes under the same name")]
     Forked,
+    /// Another device said that it is about to use a piece.
+    #[error("device {device} is about to use piece {piece}")]
+    Claimed { piece: Uuid, device: Uuid },
     #[error("the shop file is damaged: {what}")]
     Damaged { what: String },
     #[error("{}: {source}", path.display())]

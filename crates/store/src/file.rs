@@ -13,7 +13,7 @@ use crate::error::StoreError;
 use crate::stock::Signer;
 
 /// The schema that this program writes.
-pub const SCHEMA: i32 = 3;
+pub const SCHEMA: i32 = 4;
 
 /// Marks a SQLite file as a shop file ("Shlf").
 const APPLICATION: i32 = 0x5368_6c66;
@@ -23,6 +23,7 @@ const MIGRATIONS: &[&str] = &[
     include_str!("../../../migrations/0001_first.sql"),
     include_str!("../../../migrations/0002_stock.sql"),
     include_str!("../../../migrations/0003_exchange.sql"),
+    include_str!("../../../migrations/0004_network.sql"),
 ];
 
 /// How long to wait for others who are writing.

@@ -210,6 +210,11 @@ impl Reader<'_> {
         Ok(self.all_of(ThingKind::Device)?.into_iter().filter_map(State::device).collect())
     }
 
+    /// Everybody who works or worked here.
+    pub fn people(&self) -> Result<Vec<sheetloft_ledger::state::Person>, StoreError> {
+        Ok(self.all_of(ThingKind::Person)?.into_iter().filter_map(State::person).collect())
+    }
+
     /// One piece.
     pub fn piece(&self, id: Uuid) -> Result<Option<Piece>, StoreError> {
         let found = self.states("SELECT body FROM piece WHERE id = ?1 AND body IS NOT NULL", [id])?;

@@ -17,7 +17,7 @@ use crate::device::DeviceKey;
 use crate::error::StoreError;
 use crate::file::Store;
 use crate::query::Reader;
-use crate::{exchange, stock};
+use crate::{exchange, network, stock};
 
 /// Where new UUIDs come from, and what the wall clock says: given, so that a test can replay.
 pub trait Ids {
@@ -119,6 +119,7 @@ impl Tx<'_> {
         let action = self.ids.uuid();
         let wall_ms = self.ids.wall_ms();
         let conn: &Connection = &self.transaction;
+        network::none_claimed(conn, &drafts, key.device, wall_ms)?;
         let mut last = last_event(conn, key.device)?;
         let mut clock = latest_clock(conn)?;
         let mut changed = BTreeSet::new();

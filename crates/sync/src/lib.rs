@@ -6,6 +6,7 @@
 
 pub mod batch;
 pub mod folder;
+pub mod net;
 mod replica;
 
 pub use replica::{Problem, Replica, Report};

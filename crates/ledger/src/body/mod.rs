@@ -19,10 +19,12 @@ mod settled;
 pub use settled::{Carried, Other, OtherName, Settled, Split, Was};
 mod books;
 mod catalogue;
+mod people;
 mod sale;
 
 pub use books::*;
 pub use catalogue::*;
+pub use people::*;
 pub use sale::*;
 
 /// Why a body cannot be read or written.
@@ -90,6 +92,9 @@ macro_rules! bodies {
 bodies! {
     DeviceBegan     = "device began"     v 1, touches [Device],              shared,    lasting;
     DeviceNamed     = "device named"     v 1, touches [Device],              shared,    lasting;
+    DeviceTrusted   = "device trusted"   v 1, touches [Device],              shared,    lasting;
+    PersonAdded     = "person added"     v 1, touches [Person],              shared,    lasting;
+    PersonChanged   = "person changed"   v 1, touches [Person],              shared,    lasting;
     ShopNamed       = "shop named"       v 1, touches [Setting],             shared,    lasting;
     MaterialAdded   = "material added"   v 4 reads 3 reads 2 reads 1, touches [Material],            shared,    undoable;
     MaterialChanged = "material changed" v 4 reads 3 reads 2 reads 1, touches [Material],            shared,    undoable;
@@ -1012,6 +1017,12 @@ pub struct Undone {
 }
 
 impl Body {
+    /// Whether two such events on one piece that do not know of each other are a conflict.
+    pub fn is_exclusive(&self) -> bool {
+        let (kind, version) = self.kind();
+        crate::kinds::find(kind, version).is_some_and(|k| k.exclusive)
+    }
+
     /// The piece that this event uses up, if it does.
     pub fn uses(&self) -> Option<Uuid> {
         match self {

@@ -6,7 +6,8 @@ use crate::body::{Body, MaterialField, PieceKind, Split, TakenFor, WrittenDown, 
 use crate::count::{self, Count};
 use crate::event::{Event, Thing, ThingKind};
 use crate::state::{
-    Device, Film, Hold, How, Machine, Material, Noted, Order, Piece, Plan, Rack, Remake, Returned, Setting, State, Use,
+    Device, Film, Hold, How, Machine, Material, Noted, Order, Person, Piece, Plan, Rack, Remake, Returned, Setting,
+    State, Use,
 };
 
 use super::receipts;
@@ -35,12 +36,31 @@ pub(super) fn step(state: Option<State>, thing: Thing, event: &Event, aside: boo
             name: None,
             through: b.through,
             at_ms,
+            revoked: false,
         })),
         (Body::DeviceNamed(b), ThingKind::Device) => {
             let mut device = state.and_then(State::device)?;
             device.name = b.name.clone().or(device.name);
             b.tag.iter().for_each(|tag| device.tag.clone_from(tag));
             Some(State::Device(device))
+        }
+        (Body::DeviceTrusted(b), ThingKind::Device) => {
+            let mut device = state.and_then(State::device)?;
+            device.revoked = !b.trusted;
+            Some(State::Device(device))
+        }
+        (Body::PersonAdded(b), ThingKind::Person) => {
+            Some(State::Person(Person { id: thing.id, data: b.clone(), left: false }))
+        }
+        (Body::PersonChanged(b), ThingKind::Person) => {
+            let mut person = state.and_then(State::person)?;
+            let data = &mut person.data;
+            b.name.iter().for_each(|name| data.name.clone_from(name));
+            data.role = b.role.unwrap_or(data.role);
+            data.costs = b.costs.unwrap_or(data.costs);
+            data.pin = b.pin.clone().or(data.pin.take());
+            person.left = b.left.unwrap_or(person.left);
+            Some(State::Person(person))
         }
         (Body::ShopNamed(b), ThingKind::Setting) => {
             Some(State::Setting(Setting { id: thing.id, data: b.clone(), address: None }))
