@@ -21,7 +21,7 @@ pub use error::LabelError;
 pub use label::{Label, PieceLabel, RackLabel};
 pub use page::Onto;
 pub use paper::{Grid, Paper, PaperError, paper, papers};
-pub use qr::{MODULE_MM_MAX, MODULE_MM_MIN, PayloadError, QUIET_MODULES};
+pub use qr::{MODULE_MM_MAX, MODULE_MM_MIN, PayloadError, QUIET_MODULES, Qr};
 pub use read::{FoundCode, Photo, ReadError, codes_in};
 pub use ticket::{Drawing, Region, RingMm, Section, Table, Ticket, TicketPiece, ticket};
 

@@ -60,6 +60,22 @@ impl Qr {
         self.side + 2 * QUIET_MODULES
     }
 
+    /// The symbol with its light rim as a picture: one unit a module, dark on light whatever stands around it.
+    pub fn svg(&self) -> String {
+        let side = self.side_with_quiet();
+        let dark: String = self
+            .dark_runs()
+            .into_iter()
+            .map(|(column, row, length)| {
+                format!("M{} {}h{length}v1h-{length}z", column + QUIET_MODULES, row + QUIET_MODULES)
+            })
+            .collect();
+        format!(
+            "<svg xmlns=\"http://www.w3.org/2000/svg\" viewBox=\"0 0 {side} {side}\" shape-rendering=\"crispEdges\">\
+             <path fill=\"#fff\" d=\"M0 0h{side}v{side}H0z\"/><path fill=\"#000\" d=\"{dark}\"/></svg>"
+        )
+    }
+
     /// The runs of dark modules along the rows: `(column, row, length)`.
     pub fn dark_runs(&self) -> Vec<(u32, u32, u32)> {
         let mut runs = Vec::new();

@@ -9,17 +9,21 @@ use std::sync::Arc;
 
 use serde_json::{Value, json};
 use sheetloft_shop::answer::Refused;
-use sheetloft_shop::door::{self, Door};
+use sheetloft_shop::door::{self, Door, Face};
 use sheetloft_shop::error::Error;
 use sheetloft_shop::{host, say};
+use sheetloft_web::Shared;
 use tauri::{App, State, WebviewWindowBuilder, async_runtime};
 
 fn main() -> ExitCode {
+    let door = Arc::new(Door::new(host::default_shop()));
+    let network = Shared::start(door.clone());
     let ran = tauri::Builder::default()
-        .manage(Arc::new(Door::new(host::default_shop())))
+        .manage(door)
         .invoke_handler(tauri::generate_handler![door, save_file])
         .setup(show)
         .run(tauri::generate_context!());
+    drop(network);
     match ran {
         Ok(()) => ExitCode::SUCCESS,
         Err(e) => {
@@ -43,7 +47,7 @@ fn show(app: &mut App) -> Result<(), Box<dyn std::error::Error>> {
 #[tauri::command]
 async fn door(door: State<'_, Arc<Door>>, request: Value) -> Result<Value, Refused> {
     let door = Arc::clone(&door);
-    in_background(move || Ok(door.ask(&request, true))).await
+    in_background(move || Ok(door.ask(&request, Face::Window))).await
 }
 
 /// Writes a file that an answer carried (`data` in base 64) where the person finds it, and opens it with the

@@ -63,7 +63,7 @@ const FLOORS: [(&str, u8); 12] = [
     ("sheetloft-sync", 2),
     ("sheetloft-shop", 3),
     ("sheetloft-web", 4),
-    ("sheetloft-window", 4),
+    ("sheetloft-window", 5),
     ("sheetloft-cli", 5),
     ("sheetloft-tests", 6),
 ];

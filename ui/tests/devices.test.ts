@@ -50,13 +50,19 @@ it("says of each device what is here, and of each problem what to do", async () 
     joined: null,
     waiting: 2,
     devices: [
-      { device: "d1", tag: "7K", name: "Office", own: true, events: 12, last: "2026-03-02T08:00:00Z" },
-      { device: "d2", tag: "3M", name: null, own: false, events: 1, last: null },
+      { device: "d1", tag: "7K", name: "Office", own: true, revoked: false, events: 12, last: "2026-03-02T08:00:00Z" },
+      { device: "d2", tag: "3M", name: null, own: false, revoked: false, events: 1, last: null },
     ],
     folder: "/shared",
     folder_used: null,
+    shares: null,
+    serves: ["192.0.2.7:4848"],
+    peers: [
+      { fingerprint: "ab", name: "Saw", device: "d2", role: null, address: "192.0.2.8:4848", paired: "2026-03-01T08:00:00Z", seen: "2026-03-02T08:00:00Z", up: false, why: "It does not answer." },
+      { fingerprint: "cd", name: "Rack phone", device: null, role: "hand", address: null, paired: "2026-03-01T08:00:00Z", seen: "2026-03-02T08:00:00Z", up: null, why: null },
+    ],
   };
-  const door = standIn({ "sync status": status, "sync now": { ...status, sent: 3, received: 4 } });
+  const door = standIn({ "sync status": status, "sync now": { ...status, sent: 3, received: 4 }, "sync revoke": status });
   const { person } = open(Devices);
   expect(await screen.findByText("A file is damaged")).toBeVisible();
   expect(screen.getByText("Exchange again")).toBeVisible();
@@ -65,4 +71,23 @@ it("says of each device what is here, and of each problem what to do", async () 
   expect(screen.getByRole("link", { name: "Look at it" })).toHaveAttribute("href", "#/conflicts");
   await person.click(screen.getByRole("button", { name: "Exchange now" }));
   expect(door.given("sync now")).toHaveLength(1);
+  // Whom it was paired with, how that stands, and the way to send them away.
+  expect(screen.getByText("out of reach")).toBeVisible();
+  expect(screen.getByText("It does not answer.")).toBeVisible();
+  expect(screen.getByText("Phone or tablet: hand")).toBeVisible();
+  await person.click(screen.getByRole("button", { name: "Send Rack phone away" }));
+  expect(door.given("sync revoke")).toEqual([{ device: "cd" }]);
+});
+
+it("shows a code for whoever is to get in", async () => {
+  const status = { sent: 0, received: 0, conflicts: [], problems: [], joined: null, waiting: 0, devices: [], folder: null, folder_used: null, shares: 4848, serves: ["192.0.2.7:4848"], peers: [] };
+  const offer = { code: "482 913", until: "2026-03-02T08:05:00Z", addresses: ["192.0.2.7:4848"], fingerprint: "ABCD 0123", link: "https://192.0.2.7:4848/pair/482913", svg: "<svg xmlns='http://www.w3.org/2000/svg'/>" };
+  const door = standIn({ "sync status": status, "sync offer": offer });
+  const { person } = open(Devices);
+  await person.click(await screen.findByRole("radio", { name: "A phone or tablet for work" }));
+  await person.type(screen.getByLabelText(/phone or tablet is called/), "Rack phone");
+  await person.click(screen.getByRole("button", { name: "Show a code" }));
+  expect(await screen.findByText("482 913")).toBeVisible();
+  expect(screen.getByText(/ABCD 0123/)).toBeVisible();
+  expect(door.given("sync offer")).toEqual([{ screen: "hand", name: "Rack phone", costs: false }]);
 });

@@ -764,12 +764,12 @@ it("what waits leads to where it is done", async () => {
 describe("the first start", () => {
   it("makes the shop and fills it", async () => {
     const door = standIn({ init: { name: "x", unit: "in", currency: "USD", decimals: 2, device: "7K", uuid: "s", read_only: false }, demo: { pieces: 1, orders: 1 } });
-    door.hello = { window: false, shop: false, version: "0" };
+    door.hello = { window: false, shop: false, version: "0", paired: false };
     const { person } = open(App);
     expect(await screen.findByRole("heading", { level: 1, name: /true shape/ })).toBeVisible();
     await person.type(screen.getByLabelText(/What is your shop called/), "Corner workshop");
     await person.click(screen.getByRole("radio", { name: "Inches" }));
-    door.hello = { window: false, shop: true, version: "0" };
+    door.hello = { window: false, shop: true, version: "0", paired: false };
     await person.click(screen.getByRole("button", { name: "Open the shop" }));
     expect(await screen.findByRole("heading", { level: 1, name: "What needs doing now" })).toBeVisible();
     expect(door.given("init")).toEqual([{ name: "Corner workshop", unit: "in", currency: "EUR" }]);

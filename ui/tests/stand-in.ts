@@ -52,7 +52,7 @@ export function standIn(answers: Answers = {}): StandIn {
     given: <K extends keyof Takes>(action: K) =>
       door.requests.flatMap((r) => (r.ask === "act" && r.action.do === action ? [r.action.with as Takes[K]] : [])),
     answers: { ...usual, ...answers },
-    hello: { window: false, shop: true, version: "0.0.0" },
+    hello: { window: false, shop: true, version: "0.0.0", paired: false },
     progress: { done: null, of: null },
     changed: [],
   };
@@ -61,7 +61,7 @@ export function standIn(answers: Answers = {}): StandIn {
     door.requests.push(JSON.parse(JSON.stringify(request)) as Request);
     if (request.ask === "hello") return door.hello;
     if (request.ask === "progress") return door.progress;
-    if (request.ask === "cancel") return {};
+    if (request.ask === "cancel" || request.ask === "news") return {};
     const answer = door.answers[request.action.do as keyof Takes] as unknown;
     if (answer === undefined) throw new Error(`no answer for ${request.action.do}`);
     const said: unknown = typeof answer === "function" ? await (answer as (input: unknown) => unknown)(request.action.with) : answer;

@@ -100,7 +100,7 @@ it("the theme is kept, and the system decides again when asked to", () => {
 
 it("a shop file that is not there yet is no error", async () => {
   const door = standIn();
-  door.hello = { window: true, shop: false, version: "1.2.3" };
+  door.hello = { window: true, shop: false, version: "1.2.3", paired: false };
   await shop.load();
   expect([shop.exists, shop.window, shop.version, shop.refused]).toEqual([false, true, "1.2.3", null]);
 });

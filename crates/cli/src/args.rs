@@ -12,8 +12,10 @@ use crate::files;
 use crate::labelling::{LabelArgs, PaperCommand, PrinterCommand};
 
 mod books;
+mod devices;
 
 use books::{LotCommand, OnOrderCommand, QuoteArgs, WorthCommand};
+use devices::{PersonCommand, SyncCommand};
 
 /// Knows every sheet and offcut by its true shape, and what each order cost in material.
 #[derive(Parser, Debug)]
@@ -33,8 +35,11 @@ pub struct Args {
 #[allow(clippy::large_enum_variant)]
 pub enum What {
     Act { action: Action, output: Out },
-    Serve { listen: String },
+    Serve { listen: Option<String>, share: Option<String> },
 }
+
+/// Where the screens are for a browser of this machine, unless said otherwise.
+const LISTEN: &str = "127.0.0.1:4477";
 
 /// Where an answer goes.
 pub enum Out {
@@ -421,6 +426,9 @@ enum Command {
     /// Exchange with the shop's other devices.
     #[command(subcommand)]
     Sync(SyncCommand),
+    /// Who works here: names, roles, PINs.
+    #[command(subcommand)]
+    Person(PersonCommand),
     /// The file's integrity and every rule of the books.
     Check,
     /// One hash of the state.
@@ -429,10 +437,15 @@ enum Command {
     Backup { file: PathBuf },
     /// Put a backup in the place of the shop file.
     Restore { file: PathBuf },
-    /// The same screens in a browser on this machine.
+    /// The same screens in a browser, and exchange with the shop's other devices.
     Serve {
-        #[arg(long, default_value = "127.0.0.1:4477", value_name = "ADDR")]
-        listen: String,
+        /// Where: an address of this machine alone for its own browser (127.0.0.1:4477 unless said otherwise), or one
+        /// on the shop's network for paired devices, phones and tablets.
+        #[arg(long, value_name = "ADDR")]
+        listen: Option<String>,
+        /// For paired devices, phones and tablets too, beside the browser of this machine.
+        #[arg(long, value_name = "ADDR")]
+        share: Option<String>,
     },
 }
 
@@ -1116,18 +1129,24 @@ impl Args {
                 let (piece, happened) = (piece.clone(), happened.clone());
                 print(action::Settle { piece, happened, others: others(other) }.into())
             }
-            Command::Sync(SyncCommand::Status) => print(action::SyncStatus {}.into()),
-            Command::Sync(SyncCommand::Now) => print(action::SyncNow {}.into()),
-            Command::Sync(SyncCommand::Folder { dir }) => {
-                print(action::SyncFolder { dir: dir.display().to_string() }.into())
-            }
-            Command::Sync(SyncCommand::Rename { name }) => print(action::SyncRename { name: name.clone() }.into()),
+            Command::Sync(command) => print(command.action()),
+            Command::Person(command) => print(command.action()),
             Command::Check => print(action::Check {}.into()),
             Command::Digest => print(action::Digest {}.into()),
             Command::Backup { file } => print(action::Backup { file: file.display().to_string() }.into()),
             Command::Restore { file } => print(action::Restore { file: file.display().to_string() }.into()),
-            Command::Serve { listen } => Ok(What::Serve { listen: listen.clone() }),
+            Command::Serve { listen, share } => Ok(serve(listen.as_deref(), share.as_deref())),
         }
+    }
+}
+
+/// Where to serve: one address says by itself whether it is for this machine or for the shop's network.
+fn serve(listen: Option<&str>, share: Option<&str>) -> What {
+    let open = |at: &str| at.parse::<std::net::SocketAddr>().is_ok_and(|a| !a.ip().is_loopback());
+    let text = |at: &str| Some(at.to_owned());
+    match (listen, share) {
+        (Some(at), None) if open(at) => What::Serve { listen: None, share: text(at) },
+        (at, share) => What::Serve { listen: text(at.unwrap_or(LISTEN)), share: share.map(str::to_owned) },
     }
 }
 
@@ -1350,19 +1369,6 @@ impl FlawCommand {
             Self::Remove { piece, flaw } => action::FlawRemove { piece: piece.clone(), flaw: flaw.clone() }.into(),
         })
     }
-}
-
-/// Ways to other devices.
-#[derive(Debug, Subcommand)]
-pub enum SyncCommand {
-    /// Who has what of whom, and what is wrong.
-    Status,
-    /// Exchange in every way that is set up.
-    Now,
-    /// Exchange through a folder or a stick; with no shop file yet, join the shop found there.
-    Folder { dir: PathBuf },
-    /// Give this device a name.
-    Rename { name: String },
 }
 
 /// `EVENT nothing`, `EVENT same`, `EVENT used CODE`, one after the other.

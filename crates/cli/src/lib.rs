@@ -137,19 +137,19 @@ fn act(
     }
     let door = Door::with_host(shop, host);
     let (action, output) = match args.what()? {
-        What::Serve { listen } => {
+        What::Serve { listen, share } => {
             let json = args.json;
             // Said at once, not at the end: a person opens the address while the server runs.
-            let ready = |address: &str| {
+            let ready = |served: &sheetloft_web::Served| {
                 let line = if json {
-                    serde_json::json!({ "address": address }).to_string()
+                    serde_json::json!({ "address": served.here, "share": served.share }).to_string()
                 } else {
-                    say!("cli-serving", address = address).text()
+                    text::served(served.here.as_deref(), served.share.as_deref())
                 };
                 let _ = writeln!(out, "{line}").and_then(|()| out.flush());
             };
-            return sheetloft_web::serve_blocking(std::sync::Arc::new(door), &listen, ready)
-                .map(|()| (String::new(), 0));
+            let at = sheetloft_web::At { here: listen.as_deref(), share: share.as_deref() };
+            return sheetloft_web::serve_blocking(std::sync::Arc::new(door), at, ready).map(|()| (String::new(), 0));
         }
         What::Act { action, output } => (action, output),
     };
@@ -241,9 +241,13 @@ fn status(answer: &Answer) -> u8 {
         Answer::Plan(plan) | Answer::PlanChange(plan) => !plan.not_placed.is_empty(),
         Answer::PlanTry(tried) => !tried.ok,
         Answer::Check(check) => !check.ok,
-        Answer::SyncStatus(a) | Answer::SyncNow(a) | Answer::SyncFolder(a) | Answer::SyncRename(a) => {
-            !a.problems.is_empty()
-        }
+        Answer::SyncStatus(a)
+        | Answer::SyncNow(a)
+        | Answer::SyncFolder(a)
+        | Answer::SyncPair(a)
+        | Answer::SyncRevoke(a)
+        | Answer::SyncShare(a)
+        | Answer::SyncRename(a) => !a.problems.is_empty(),
         Answer::Scan(scan) => scan.kind == "unknown",
         Answer::ScanPhoto(photo) => photo.found.is_empty(),
         Answer::PrinterSystem(system) => system.printers.is_empty(),

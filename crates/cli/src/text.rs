@@ -9,6 +9,9 @@ use sheetloft_shop::say;
 use crate::{counting, labelling};
 
 mod books;
+mod devices;
+
+pub use devices::served;
 
 /// Columns lined up, the first line being headings.
 pub fn table(headings: &[String], rows: &[Vec<String>]) -> String {
@@ -176,7 +179,19 @@ pub fn answer(answer: &Answer) -> String {
         Answer::History(a) => history(&a.actions),
         Answer::Conflicts(a) => conflicts(a),
         Answer::Settle(a) => settled(a),
-        Answer::SyncStatus(a) | Answer::SyncNow(a) | Answer::SyncFolder(a) | Answer::SyncRename(a) => sync(a),
+        Answer::SyncStatus(a)
+        | Answer::SyncNow(a)
+        | Answer::SyncFolder(a)
+        | Answer::SyncPair(a)
+        | Answer::SyncRevoke(a)
+        | Answer::SyncShare(a)
+        | Answer::SyncRename(a) => devices::sync(a),
+        Answer::SyncOffer(a) => devices::offer(a),
+        Answer::PersonAdd(a)
+        | Answer::PersonChange(a)
+        | Answer::PersonList(a)
+        | Answer::PersonEnter(a)
+        | Answer::PersonLeave(a) => devices::people(a),
         Answer::Check(a) => check(a),
         Answer::Digest(a) => format!("{}\n", a.digest),
         Answer::Backup(a) => say!("cli-backup", file = &a.file).text() + "\n",
@@ -719,7 +734,8 @@ fn history(rows: &[HistoryRow]) -> String {
                 "counts" => String::new(),
                 other => format!(" [{other}]"),
             };
-            format!("{}  {}  {}{standing}\n", h.when, h.device, h.text)
+            let by = h.by.as_ref().map(|by| format!("  {by}")).unwrap_or_default();
+            format!("{}  {}{by}  {}{standing}\n", h.when, h.device, h.text)
         })
         .collect()
 }
@@ -778,22 +794,4 @@ fn settled(a: &SettleAnswer) -> String {
         text.push_str(&(say!("cli-settled-name", name = name, is = is).text() + "\n"));
     }
     text
-}
-
-fn sync(a: &SyncAnswer) -> String {
-    let mut lines = Vec::new();
-    lines.extend(a.joined.as_ref().map(|tag| say!("cli-sync-joined", tag = tag)));
-    lines.push(say!("cli-sync", sent = a.sent, received = a.received));
-    lines.extend(a.conflicts.iter().map(|c| say!("cli-sync-conflict", piece = &c.piece)));
-    if a.waiting > 0 {
-        lines.push(say!("cli-sync-waiting", count = a.waiting));
-    }
-    lines.extend(a.problems.iter().map(|p| say!("cli-sync-problem", what = &p.what, remedy = &p.r#do)));
-    for d in &a.devices {
-        let own = if d.own { say!("cli-sync-own").text() } else { String::new() };
-        let name = d.name.clone().unwrap_or(own);
-        let last = d.last.clone().unwrap_or_else(|| "—".to_owned());
-        lines.push(say!("cli-sync-device", tag = &d.tag, name = name, events = d.events, last = last));
-    }
-    lines.into_iter().map(|l| l.text() + "\n").collect()
 }

@@ -88,5 +88,11 @@ pub const BATCH_BYTES: usize = 4 << 20;
 pub const BATCH_BYTES_TAKEN: usize = 256 << 20;
 /// Most files of one folder through which devices exchange.
 pub const EXCHANGE_FILES: usize = 200_000;
+/// Fewest and most digits of a person's PIN.
+pub const PIN_DIGITS: std::ops::RangeInclusive<usize> = 4..=12;
+/// Wrong PINs in a row after which a screen takes none for a while.
+pub const PIN_ATTEMPTS: u32 = 5;
+/// How long that is, in ms.
+pub const PIN_PAUSE_MS: u64 = 60_000;
 /// Most second names that are followed one after the other.
 pub const SECOND_NAMES: usize = 16;

@@ -934,8 +934,50 @@ actions! {
     SyncNow = "sync now" {} => SyncAnswer;
     /// Exchanges through a folder or a stick; with no shop file yet, joins the shop found there.
     SyncFolder = "sync folder" { dir: String, } => SyncAnswer;
+    /// Offers to pair with one other device, or with one phone or tablet: a code that is good once and for minutes.
+    SyncOffer = "sync offer" {
+        /// What a phone or tablet will be allowed to do: `viewer`, `hand` or `owner`; left out: another device.
+        screen: Option<String>,
+        /// What the phone or tablet is called.
+        name: Option<String>,
+        /// Whether it sees what things cost.
+        costs: bool,
+    } => OfferAnswer;
+    /// Pairs with a device that offers it; with no shop file yet, joins its shop.
+    SyncPair = "sync pair" { address: String, code: String, } => SyncAnswer;
+    /// Sends a device, phone or tablet away: it gets nothing of this shop any more.
+    SyncRevoke = "sync revoke" { device: String, } => SyncAnswer;
+    /// Turns on or off that this device serves others while its window is open.
+    SyncShare = "sync share" { on: bool, port: Option<String>, } => SyncAnswer;
     /// Gives this device a name.
     SyncRename = "sync rename" { name: String, } => SyncAnswer;
+    /// Somebody works here: a name, a PIN, a role.
+    PersonAdd = "person add" {
+        name: String,
+        /// `owner`, `hand` or `viewer`; the first is an owner.
+        role: Option<String>,
+        /// Whether they see costs although their role alone does not show them.
+        costs: bool,
+        /// Four to twelve digits; left out: none is asked.
+        pin: Option<String>,
+    } => PeopleAnswer;
+    /// Something about somebody is different now; what is left out stays.
+    PersonChange = "person change" {
+        person: String,
+        name: Option<String>,
+        role: Option<String>,
+        /// `yes` or `no`.
+        costs: Option<String>,
+        pin: Option<String>,
+        /// They have left.
+        left: bool,
+    } => PeopleAnswer;
+    /// Who works here.
+    PersonList = "person list" {} => PeopleAnswer;
+    /// Somebody says at this screen who they are.
+    PersonEnter = "person enter" { person: String, pin: Option<String>, } => PeopleAnswer;
+    /// Whoever was at this screen goes.
+    PersonLeave = "person leave" {} => PeopleAnswer;
     /// The file's integrity and every rule of the books.
     Check = "check" {} => CheckAnswer;
     /// One hash of the state that devices must agree on.

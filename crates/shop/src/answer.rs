@@ -150,6 +150,8 @@ answers! {
     HistoryRow {
         /// RFC 3339 UTC.
         when: String, device: String,
+        /// The person, where one said who they are.
+        by: Option<String>,
         /// In one sentence.
         text: String,
         /// Whether it counts: `counts`, `undone`, `too_late`, `set_aside`, `not_understood`.
@@ -498,6 +500,8 @@ answers! {
     DeviceRow { device: String, tag: String, name: Option<String>,
         /// It is the one that answers.
         own: bool,
+        /// It was sent away.
+        revoked: bool,
         /// How many of its actions' events are here, and when it wrote the last of them.
         events: u64, last: Option<String>, }
     /// An exchange, or how things stand.
@@ -507,7 +511,34 @@ answers! {
         /// Events that are here without effect yet.
         waiting: u64, devices: Vec<DeviceRow>,
         /// The folder that is set up, and when it was last used.
-        folder: Option<String>, folder_used: Option<String>, }
+        folder: Option<String>, folder_used: Option<String>,
+        /// The port where this device's window serves others, if it is to.
+        shares: Option<u32>,
+        /// Where this device serves others now.
+        serves: Vec<String>,
+        /// Whom this device was paired with.
+        peers: Vec<PeerRow>, }
+    /// Somebody whom this device was paired with.
+    PeerRow { fingerprint: String, name: String,
+        /// The device; none for a phone or tablet, which has a role instead.
+        device: Option<String>, role: Option<String>,
+        /// Where this device calls it; none where only the other one calls.
+        address: Option<String>, paired: String, seen: String,
+        /// Whether the line to it stands, where this program keeps one, and why not.
+        up: Option<bool>, why: Option<String>, }
+    PersonRow { person: String, name: String, role: String, costs: bool,
+        /// Whether a PIN is asked.
+        pin: bool, }
+    /// Who works here; `you`: who is at this screen, `role` and `costs` what they may.
+    PeopleAnswer { people: Vec<PersonRow>, you: Option<String>, role: String, costs: bool, }
+    /// An offer to pair, good once and for minutes.
+    OfferAnswer { code: String, until: String, addresses: Vec<String>,
+        /// What a browser shows of this device's certificate, to compare.
+        fingerprint: String,
+        /// What the code in the picture says.
+        link: String,
+        /// The picture.
+        svg: String, }
     Found { what: String, r#where: String, }
     Books { received: String, on_hand: String, charged: String, written_off: String, }
     CheckAnswer { ok: bool, found: Vec<Found>, conflicts: usize, waiting: usize, books: Books, }

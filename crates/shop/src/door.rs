@@ -4,20 +4,57 @@ use std::collections::HashMap;
 use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
+use std::time::Duration;
 
 use serde::{Deserialize, Serialize};
 use serde_json::{Value, json};
 
-use crate::action::{Action, Answer};
+use crate::action::{Action, Answer, PersonEnter};
 use crate::answer::Changed;
-use crate::error::Error;
+use crate::error::{Error, Sort};
 use crate::host::{Host, Machine};
+use crate::limits;
+use crate::network::{self, Claim, Desk};
+use crate::roles::Worker;
 use crate::shop::Shop;
 use crate::{
     books, catalogue, conflicts, count, cut, demo, drawing, exchange, find, given, history, hold, label, layout, lot,
-    material, now, on_order, order, piece, place, plan, pull, quote, rack, receive, report, say, scan, settle, setup,
-    stock, ticket, undo, worth,
+    material, now, on_order, order, people, piece, place, plan, pull, quote, rack, receive, report, say, scan, settle,
+    setup, stock, ticket, undo, worth,
 };
+
+/// Where a request through the door comes from.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub enum Face {
+    /// The program's own window, which may name files of this machine.
+    Window,
+    /// A browser on this machine.
+    Here,
+    /// A phone or tablet that was paired, with what it may do.
+    Screen(Worker),
+}
+
+/// Who does something.
+#[derive(Clone, Copy)]
+enum Who {
+    /// Whoever has the shop file.
+    Owner,
+    /// Whoever said at this program's screen who they are.
+    AtScreen,
+    /// Somebody whose role is known already.
+    Known(Worker),
+}
+
+/// Who is at this program's screen, and how many wrong PINs were typed since one was right.
+#[derive(Default)]
+struct AtScreen {
+    person: Option<uuid::Uuid>,
+    wrong: u32,
+    wrong_ms: u64,
+}
+
+/// How long a screen waits for news at a time.
+const NEWS: Duration = Duration::from_secs(20);
 
 /// What came of an action.
 #[derive(Clone, Debug, Serialize)]
@@ -75,6 +112,10 @@ impl Job {
 #[serde(tag = "ask", rename_all = "lowercase")]
 enum Ask {
     Hello,
+    /// Waits for other events in the shop file than at number `since`.
+    News {
+        since: u64,
+    },
     Act {
         #[serde(default)]
         id: String,
@@ -94,6 +135,9 @@ pub struct Door {
     shop: Mutex<Option<Shop>>,
     host: Mutex<Box<dyn Host>>,
     jobs: Mutex<HashMap<String, Arc<Job>>>,
+    /// What this program knows of the shop's network.
+    pub(crate) desk: Desk,
+    at_screen: Mutex<AtScreen>,
 }
 
 /// A lock that outlives a panic elsewhere: the data behind these is whole between any two statements.
@@ -109,7 +153,39 @@ impl Door {
 
     /// The door with another clock and other ids.
     pub fn with_host(path: impl Into<PathBuf>, host: Box<dyn Host>) -> Self {
-        Self { path: path.into(), shop: Mutex::new(None), host: Mutex::new(host), jobs: Mutex::new(HashMap::new()) }
+        Self {
+            path: path.into(),
+            shop: Mutex::new(None),
+            host: Mutex::new(host),
+            jobs: Mutex::new(HashMap::new()),
+            desk: Desk::default(),
+            at_screen: Mutex::default(),
+        }
+    }
+
+    /// Says that the program is about to end: whoever waits for news is sent home.
+    pub fn end(&self) {
+        self.desk.end();
+    }
+
+    /// Waits until the shop file holds other events than at number `since`, `within` at most; the number now.
+    pub fn news(&self, since: u64, within: Duration) -> u64 {
+        self.desk.news(&self.path, since, within)
+    }
+
+    /// The machine.
+    pub(crate) fn host(&self) -> MutexGuard<'_, Box<dyn Host>> {
+        lock(&self.host)
+    }
+
+    /// The wall clock, ms since 1970.
+    pub(crate) fn wall_ms(&self) -> u64 {
+        lock(&self.host).wall_ms()
+    }
+
+    /// A new UUID.
+    pub(crate) fn new_uuid(&self) -> uuid::Uuid {
+        lock(&self.host).uuid()
     }
 
     /// Where the shop file lies.
@@ -122,8 +198,59 @@ impl Door {
         self.path.is_file()
     }
 
-    /// Does one action. `job` carries progress out and cancelling in.
+    /// Does one action. `job` carries progress out and cancelling in. Where it uses pieces and other devices can be
+    /// reached, these are asked first.
     pub fn act(&self, action: &Action, job: &Job) -> Result<Reply, Error> {
+        self.act_as(Who::Owner, action, job)
+    }
+
+    fn act_as(&self, who: Who, action: &Action, job: &Job) -> Result<Reply, Error> {
+        // Asked before the others are, and again where it is done.
+        if self.exists() && !matches!(who, Who::Owner) {
+            self.worker(&self.open()?, who)?.may(action)?;
+        }
+        let claim = Claim::before(self, action)?;
+        let done = self.act_here(who, action, job);
+        if let Some(claim) = claim {
+            claim.after(self, done.is_ok());
+        }
+        if done.as_ref().is_ok_and(|reply| !reply.changed.is_empty()) {
+            self.desk.tell();
+        }
+        done
+    }
+
+    fn worker(&self, shop: &Shop, who: Who) -> Result<Worker, Error> {
+        match who {
+            Who::Owner => Ok(Worker::OWNER),
+            Who::AtScreen => people::at_screen(shop, lock(&self.at_screen).person),
+            Who::Known(worker) => Ok(worker),
+        }
+    }
+
+    /// Somebody says who they are; after too many wrong PINs in a row nobody can for a while.
+    fn enter(&self, shop: &mut Shop, with: &PersonEnter, now_ms: u64) -> Result<(), Error> {
+        let mut at = lock(&self.at_screen);
+        if at.wrong >= limits::PIN_ATTEMPTS && now_ms < at.wrong_ms.saturating_add(limits::PIN_PAUSE_MS) {
+            return Err(Error::refused(say!("refused-pin-pause")).at("pin"));
+        }
+        match people::enter(shop, with) {
+            Ok(worker) => {
+                *at = AtScreen { person: worker.person, ..AtScreen::default() };
+                shop.worker = worker;
+                Ok(())
+            }
+            Err(e) => {
+                if e.sort == Sort::Refused {
+                    at.wrong += 1;
+                    at.wrong_ms = now_ms;
+                }
+                Err(e)
+            }
+        }
+    }
+
+    fn act_here(&self, who: Who, action: &Action, job: &Job) -> Result<Reply, Error> {
         match action {
             // Asks the system, not the shop.
             Action::PrinterSystem(_) => {
@@ -141,6 +268,7 @@ impl Door {
             Action::Restore(with) => {
                 let mut open = lock(&self.shop);
                 *open = None;
+                self.desk.let_go();
                 let answer = Answer::Restore(books::restore(&self.path, &with.file)?);
                 *open = Some(self.open()?);
                 Ok(Reply { answer, changed: Vec::new() })
@@ -150,6 +278,12 @@ impl Door {
                 let (shop, answer) = exchange::join(&self.path, &mut **lock(&self.host), &with.dir)?;
                 *open = Some(shop);
                 Ok(Reply { answer: Answer::SyncFolder(answer), changed: Vec::new() })
+            }
+            Action::SyncPair(with) if !self.exists() => {
+                let mut open = lock(&self.shop);
+                let (shop, answer) = network::join(&self.path, &mut **lock(&self.host), with)?;
+                *open = Some(shop);
+                Ok(Reply { answer: Answer::SyncPair(answer), changed: Vec::new() })
             }
             // Long work has a connection of its own, so that nothing waits for it.
             Action::Find(_)
@@ -161,7 +295,7 @@ impl Door {
             | Action::Label(_)
             | Action::Drawing(_) => {
                 let mut shop = self.open()?;
-                self.with(&mut shop, action, job)
+                self.with(&mut shop, who, action, job)
             }
             _ => {
                 let mut open = lock(&self.shop);
@@ -170,14 +304,15 @@ impl Door {
                     *open = Some(self.open()?);
                 }
                 match open.as_mut() {
-                    Some(shop) => self.with(shop, action, job),
+                    Some(shop) => self.with(shop, who, action, job),
                     None => Err(self.no_shop()),
                 }
             }
         }
     }
 
-    fn open(&self) -> Result<Shop, Error> {
+    /// Opens the shop file once more, for work that nothing else should wait for.
+    pub(crate) fn open(&self) -> Result<Shop, Error> {
         if !self.exists() {
             return Err(self.no_shop());
         }
@@ -188,7 +323,9 @@ impl Door {
         Error::bad(say!("error-no-shop", file = self.path.display().to_string()))
     }
 
-    fn with(&self, shop: &mut Shop, action: &Action, job: &Job) -> Result<Reply, Error> {
+    fn with(&self, shop: &mut Shop, who: Who, action: &Action, job: &Job) -> Result<Reply, Error> {
+        shop.worker = self.worker(shop, who)?;
+        shop.worker.may(action)?;
         let read = |answer: Answer| Ok(Reply { answer, changed: Vec::new() });
         // Long work asks for the machine only when it needs it.
         match action {
@@ -325,29 +462,60 @@ impl Door {
             Action::ReportFile(with) => read(Answer::ReportFile(report::file(shop, with, host.wall_ms())?)),
             Action::Conflicts(_) => read(Answer::Conflicts(conflicts::list(shop)?)),
             Action::Settle(with) => wrote!(Settle, settle::settle(shop, host, with)),
-            Action::SyncStatus(_) => read(Answer::SyncStatus(exchange::status(shop)?)),
+            Action::SyncStatus(_) => {
+                let mut status = exchange::status(shop)?;
+                status.peers = network::rows(shop, |peer| self.desk.line(peer))?;
+                read(Answer::SyncStatus(status))
+            }
+            Action::SyncOffer(with) => read(Answer::SyncOffer(network::offer(shop, host, with)?)),
+            Action::SyncPair(with) => wrote!(SyncPair, network::pair_with(shop, host, with)),
+            Action::SyncRevoke(with) => wrote!(SyncRevoke, network::revoke(shop, host, with)),
+            Action::SyncShare(with) => read(Answer::SyncShare(network::share(shop, with)?)),
             Action::SyncNow(_) => wrote!(SyncNow, exchange::now(shop, host)),
             Action::SyncFolder(with) => wrote!(SyncFolder, exchange::folder(shop, host, &with.dir)),
             Action::SyncRename(with) => wrote!(SyncRename, exchange::rename(shop, host, &with.name)),
+            Action::PersonAdd(with) => {
+                let (answer, changed) = people::add(shop, host, with)?;
+                // The first one made themselves the owner, and is the one who sits here.
+                if let (Who::AtScreen, [only]) = (who, &answer.people[..]) {
+                    lock(&self.at_screen).person = uuid::Uuid::try_parse(&only.person).ok();
+                    shop.worker = self.worker(shop, who)?;
+                    return Ok(Reply { answer: Answer::PersonAdd(people::list(shop)?), changed });
+                }
+                Ok(Reply { answer: Answer::PersonAdd(answer), changed })
+            }
+            Action::PersonChange(with) => wrote!(PersonChange, people::change(shop, host, with)),
+            Action::PersonList(_) => read(Answer::PersonList(people::list(shop)?)),
+            Action::PersonEnter(with) => {
+                self.enter(shop, with, host.wall_ms())?;
+                read(Answer::PersonEnter(people::list(shop)?))
+            }
+            Action::PersonLeave(_) => {
+                lock(&self.at_screen).person = None;
+                shop.worker = self.worker(shop, who)?;
+                read(Answer::PersonLeave(people::list(shop)?))
+            }
             Action::Check(_) => read(Answer::Check(books::check(shop)?)),
             Action::Digest(_) => read(Answer::Digest(books::digest(shop)?)),
             Action::Backup(with) => read(Answer::Backup(books::backup(shop, with)?)),
         }
     }
 
-    /// Answers what a screen asks. `window`: the screen is the program's own window, and may name files of
-    /// this machine; a browser may not.
-    pub fn ask(&self, request: &Value, window: bool) -> Value {
+    /// Answers what a screen asks.
+    pub fn ask(&self, request: &Value, face: Face) -> Value {
         let ask = match Ask::deserialize(request) {
             Ok(ask) => ask,
             Err(e) => return refused(&Error::bad(say!("error-request", why = e.to_string()))),
         };
         match ask {
             Ask::Hello => json!({
-                "window": window,
+                "window": face == Face::Window,
+                // A phone or tablet has a role of its own; on a shared device people say who they are.
+                "paired": matches!(face, Face::Screen(_)),
                 "shop": self.exists(),
                 "version": env!("CARGO_PKG_VERSION"),
             }),
+            Ask::News { since } => json!({ "news": self.news(since, NEWS) }),
             Ask::Progress { id } => match lock(&self.jobs).get(&id) {
                 Some(job) => {
                     let (done, of) = job.progress();
@@ -361,15 +529,22 @@ impl Door {
                 }
                 json!({})
             }
-            Ask::Act { action, .. } if !window && on_this_machine(&action) => {
+            Ask::Act { action, .. } if face != Face::Window && on_this_machine(&action) => {
                 refused(&Error::refused(say!("refused-window-only")))
+            }
+            Ask::Act { action, .. } if matches!(face, Face::Screen(_)) && is_of_this_screen(&action) => {
+                refused(&Error::refused(say!("refused-role-owner")))
             }
             Ask::Act { id, action } => {
                 let job = Arc::new(Job::default());
                 if !id.is_empty() {
                     lock(&self.jobs).insert(id.clone(), job.clone());
                 }
-                let reply = self.act(&action, &job);
+                let who = match face {
+                    Face::Window | Face::Here => Who::AtScreen,
+                    Face::Screen(worker) => Who::Known(worker),
+                };
+                let reply = self.act_as(who, &action, &job);
                 lock(&self.jobs).remove(&id);
                 match reply {
                     Ok(reply) => json!({ "ok": true, "answer": reply.answer, "changed": reply.changed }),
@@ -383,6 +558,11 @@ impl Door {
 /// Whether an action names files of the machine on which the program runs: only its own window may.
 fn on_this_machine(action: &Action) -> bool {
     matches!(action, Action::Backup(_) | Action::Restore(_) | Action::SyncFolder(_))
+}
+
+/// Whether an action is about the program's own screen, or makes the shop file: nothing for a phone that was paired.
+fn is_of_this_screen(action: &Action) -> bool {
+    matches!(action, Action::Init(_) | Action::PersonEnter(_) | Action::PersonLeave(_))
 }
 
 fn refused(error: &Error) -> Value {

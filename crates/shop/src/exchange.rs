@@ -11,6 +11,7 @@ use sheetloft_ledger::exchange::{Refused, WhyRefused};
 use sheetloft_ledger::state::{Device, State};
 use sheetloft_store::{DeviceKey, Store, StoreError};
 use sheetloft_sync::folder::{self, FolderError};
+use sheetloft_sync::net::{Caller, Identity};
 use sheetloft_sync::{Problem, Report};
 use uuid::Uuid;
 
@@ -18,6 +19,7 @@ use crate::answer::{Changed, DeviceRow, ProblemRow, SyncAnswer};
 use crate::conflicts;
 use crate::error::Error;
 use crate::host::Host;
+use crate::network;
 use crate::replica::Local;
 use crate::say;
 use crate::say::Say;
@@ -30,43 +32,100 @@ const WRITE_AGAIN: &str = "write again";
 
 /// How things stand.
 pub fn status(shop: &Shop) -> Result<SyncAnswer, Error> {
-    answer(shop, Report::default(), None)
+    answer(shop, Report::default(), Vec::new())
 }
 
-/// Exchanges in every way that is set up.
+/// A way to other devices.
+pub enum Way<'a> {
+    /// A folder or a stick.
+    Folder(&'a Path),
+    /// A device that serves.
+    Peer(&'a mut Caller),
+}
+
+/// Exchanges in every way that is set up. A way that does not work is a problem; the others are gone all the same.
 pub fn now(shop: &mut Shop, host: &mut dyn Host) -> Result<(SyncAnswer, Vec<Changed>), Error> {
-    match shop.read().remembered(FOLDER)? {
-        Some(dir) => folder(shop, host, &dir),
-        None => Err(Error::refused(say!("refused-sync-no-way"))),
+    let dir = shop.read().remembered(FOLDER)?;
+    if dir.is_none() && !shop.read().peers()?.iter().any(|p| p.address.is_some()) {
+        return Err(Error::refused(say!("refused-sync-no-way")));
     }
+    writable(shop)?;
+    write_again(shop, host)?;
+    let mut things = Vec::new();
+    let mut report = Report::default();
+    let mut problems = round(shop, host, dir.as_deref(), &mut report, &mut things)?;
+    if retag(shop, host)? {
+        report.problems.clear();
+        problems = round(shop, host, dir.as_deref(), &mut report, &mut things)?;
+    }
+    things.sort();
+    things.dedup();
+    Ok((answer(shop, report, problems)?, changed(&things)))
+}
+
+/// Each way once.
+fn round(
+    shop: &mut Shop,
+    host: &mut dyn Host,
+    dir: Option<&str>,
+    report: &mut Report,
+    things: &mut Vec<Thing>,
+) -> Result<Vec<(Say, Say)>, Error> {
+    let mut problems = network::call_all(shop, host, report, things)?;
+    if let Some(dir) = dir {
+        let done = absolute(dir).and_then(|dir| once(shop, host, &mut Way::Folder(&dir), things));
+        match done {
+            Ok(more) => {
+                report.add(more);
+                shop.store.remember(FOLDER_USED, &host.wall_ms().to_string())?;
+            }
+            Err(e) => problems.push((e.say, say!("problem-folder-do"))),
+        }
+    }
+    Ok(problems)
+}
+
+fn writable(shop: &Shop) -> Result<(), Error> {
+    if shop.store.is_read_only() { Err(StoreError::ReadOnly.into()) } else { Ok(()) }
 }
 
 /// Exchanges through a folder, and remembers it.
 pub fn folder(shop: &mut Shop, host: &mut dyn Host, dir: &str) -> Result<(SyncAnswer, Vec<Changed>), Error> {
-    if shop.store.is_read_only() {
-        return Err(StoreError::ReadOnly.into());
-    }
+    writable(shop)?;
     let dir = absolute(dir)?;
-    write_again(shop, host)?;
-    let mut things = Vec::new();
-    let mut report = through(shop, host, &dir, &mut things)?;
-    // Whoever has to take another tag says so to the others at once.
-    if retag(shop, host)? {
-        let more = through(shop, host, &dir, &mut things)?;
-        report.sent += more.sent;
-        report.received += more.received;
-    }
+    let (mut answer, changed) = through(shop, host, Way::Folder(&dir))?;
+    let now_ms = host.wall_ms();
     shop.store.remember(FOLDER, &dir.display().to_string())?;
-    shop.store.remember(FOLDER_USED, &host.wall_ms().to_string())?;
-    things.sort();
-    things.dedup();
-    Ok((answer(shop, report, None)?, changed(&things)))
+    shop.store.remember(FOLDER_USED, &now_ms.to_string())?;
+    answer.folder = Some(dir.display().to_string());
+    answer.folder_used = Some(view::when(now_ms));
+    Ok((answer, changed))
 }
 
-/// One exchange through a folder, in which nothing is open while files are read or written.
-fn through(shop: &mut Shop, host: &mut dyn Host, dir: &Path, things: &mut Vec<Thing>) -> Result<Report, Error> {
+/// Exchanges in one way.
+pub fn through(shop: &mut Shop, host: &mut dyn Host, mut way: Way<'_>) -> Result<(SyncAnswer, Vec<Changed>), Error> {
+    writable(shop)?;
+    write_again(shop, host)?;
+    let mut things = Vec::new();
+    let mut report = once(shop, host, &mut way, &mut things)?;
+    // Whoever has to take another tag says so to the others at once.
+    if retag(shop, host)? {
+        report.problems.clear();
+        let more = once(shop, host, &mut way, &mut things)?;
+        report.add(more);
+    }
+    things.sort();
+    things.dedup();
+    Ok((answer(shop, report, Vec::new())?, changed(&things)))
+}
+
+/// One exchange, in which nothing is open in the shop file while files are read or others are waited for.
+fn once(shop: &mut Shop, host: &mut dyn Host, way: &mut Way<'_>, things: &mut Vec<Thing>) -> Result<Report, Error> {
     let mut local = Local::new(&mut shop.store, shop.setting.id, host.wall_ms());
-    let report = folder::exchange(dir, &mut local)?;
+    let report = match way {
+        Way::Folder(dir) => folder::exchange(dir, &mut local)?,
+        Way::Peer(caller) => sheetloft_sync::net::exchange(caller, &mut local)?,
+    };
     things.append(&mut local.changed);
     Ok(report)
 }
@@ -80,48 +139,52 @@ pub fn join(path: &Path, host: &mut dyn Host, dir: &str) -> Result<(Shop, SyncAn
         [] => return Err(Error::refused(say!("refused-join-none", dir = dir.display().to_string())).at("dir")),
         _ => return Err(Error::refused(say!("refused-join-many", dir = dir.display().to_string())).at("dir")),
     };
+    join_by(path, host, |store, host, _| {
+        let report = folder::fetch(&dir, &mut Local::new(store, shop_id, host.wall_ms()))?;
+        store.remember(FOLDER, &dir.display().to_string())?;
+        let through = store.read().devices()?.into_iter().map(|d| (d.at_ms, d.id)).min().map(|(_, id)| id);
+        Ok((shop_id, through, report))
+    })
+    .map_err(|e| if e.field.is_none() { e.at("dir") } else { e })
+}
+
+/// A new shop file at `path` joins a shop: `fetch` gets what that shop has, and says which it is and through which
+/// device.
+pub fn join_by(
+    path: &Path,
+    host: &mut dyn Host,
+    fetch: impl FnOnce(&mut Store, &mut dyn Host, &DeviceKey) -> Result<(Uuid, Option<Uuid>, Report), Error>,
+) -> Result<(Shop, SyncAnswer), Error> {
     crate::host::make_data_folder(path);
-    let device = host.uuid();
-    let key = DeviceKey::new(device, host.secret());
+    let key = DeviceKey::new(host.uuid(), host.secret());
     let mut store = Store::create(path, key.clone())?;
-    let joined = fetched(&mut store, host, &dir, shop_id, device, &key);
+    let joined = fetch(&mut store, host, &key).and_then(|(shop, through, report)| {
+        if store.read().setting()?.is_none_or(|s| s.id != shop) {
+            let what: Vec<String> = report.problems.iter().map(|p| problem(p, &[]).0.text()).collect();
+            return Err(Error::refused(say!("refused-join-damaged", what = what.join("; "))));
+        }
+        begin_device(&mut store, host, shop, key.device, &key, through)?;
+        Ok(report)
+    });
+    drop(store);
     match joined {
         Ok(report) => {
             let mut shop = Shop::open(path, host)?;
-            let (exchanged, _) = folder(&mut shop, host, &dir.display().to_string())?;
-            let own = shop.read().folded(Thing::new(ThingKind::Device, device))?.state.and_then(State::device);
-            let answer =
-                SyncAnswer { received: exchanged.received + report.received, joined: own.map(|d| d.tag), ..exchanged };
-            Ok((shop, answer))
+            let (exchanged, _) = now(&mut shop, host)?;
+            let own = shop.read().folded(Thing::new(ThingKind::Device, key.device))?.state.and_then(State::device);
+            let received = exchanged.received + report.received;
+            Ok((shop, SyncAnswer { received, joined: own.map(|d| d.tag), ..exchanged }))
         }
         Err(e) => {
-            // Nothing half done: the file was ours alone.
-            drop(store);
+            // Nothing half done: the files were ours alone.
             for ending in ["", "-wal", "-shm"] {
                 let _ = std::fs::remove_file(PathBuf::from(format!("{}{ending}", path.display())));
             }
             let _ = std::fs::remove_file(DeviceKey::path(path));
+            let _ = std::fs::remove_file(Identity::path(path));
             Err(e)
         }
     }
-}
-
-fn fetched(
-    store: &mut Store,
-    host: &mut dyn Host,
-    dir: &Path,
-    shop: Uuid,
-    device: Uuid,
-    key: &DeviceKey,
-) -> Result<Report, Error> {
-    let report = folder::fetch(dir, &mut Local::new(store, shop, host.wall_ms()))?;
-    if store.read().setting()?.is_none_or(|s| s.id != shop) {
-        let what: Vec<String> = report.problems.iter().map(|p| problem(p, &[]).0.text()).collect();
-        return Err(Error::refused(say!("refused-join-damaged", what = what.join("; "))).at("dir"));
-    }
-    let through = store.read().devices()?.into_iter().map(|d| (d.at_ms, d.id)).min().map(|(_, id)| id);
-    begin_device(store, host, shop, device, key, through)?;
-    Ok(report)
 }
 
 /// Gives this device a name. Where a copy of it works under the same one, this copy becomes a device of its own, and
@@ -248,7 +311,7 @@ fn lifted(error: FolderError<Infallible>) -> Error {
     .into()
 }
 
-fn answer(shop: &Shop, report: Report, joined: Option<String>) -> Result<SyncAnswer, Error> {
+fn answer(shop: &Shop, report: Report, more: Vec<(Say, Say)>) -> Result<SyncAnswer, Error> {
     let reader = shop.read();
     let devices = reader.devices()?;
     let waiting = reader.waiting()?;
@@ -261,6 +324,7 @@ fn answer(shop: &Shop, report: Report, joined: Option<String>) -> Result<SyncAns
             false => (say!("problem-forked", device = tag, number = *number), say!("problem-forked-do")),
         });
     }
+    problems.extend(more);
     if waiting.unknown > 0 {
         problems.push((say!("problem-newer", count = waiting.unknown), say!("problem-newer-do")));
     }
@@ -273,6 +337,7 @@ fn answer(shop: &Shop, report: Report, joined: Option<String>) -> Result<SyncAns
             tag: device.tag.clone(),
             name: device.name.clone(),
             own: shop.store.device() == Some(device.id),
+            revoked: device.revoked,
             events: runs.get(&device.id).map_or(0, |have| have.run),
             last,
         });
@@ -284,19 +349,27 @@ fn answer(shop: &Shop, report: Report, joined: Option<String>) -> Result<SyncAns
         conflicts: conflicts::short(&reader)?,
         problems: problems
             .into_iter()
-            .map(|(what, r#do)| ProblemRow { what: what.text(), r#do: r#do.text() })
+            .map(|(what, r#do)| ProblemRow { what: what.text().trim_end_matches('.').to_owned(), r#do: r#do.text() })
             .collect(),
-        joined,
+        joined: None,
         waiting: waiting.events,
         devices: rows,
         folder: reader.remembered(FOLDER)?,
         folder_used: used,
+        shares: network::shared_port(&shop.store)?.map(u32::from),
+        serves: network::served_at(&shop.store)?,
+        peers: network::rows(shop, |_| None)?,
     })
 }
 
-fn tag(devices: &[Device], id: Uuid) -> String {
-    let named = |d: &Device| d.name.as_ref().map_or_else(|| d.tag.clone(), |name| format!("{name} ({})", d.tag));
-    devices.iter().find(|d| d.id == id).map_or_else(|| id.to_string(), named)
+/// What a device is called: its name and its tag.
+pub fn called(device: &Device) -> String {
+    device.name.as_ref().map_or_else(|| device.tag.clone(), |name| format!("{name} ({})", device.tag))
+}
+
+/// What the device with this UUID is called.
+pub fn tag(devices: &[Device], id: Uuid) -> String {
+    devices.iter().find(|d| d.id == id).map_or_else(|| id.to_string(), called)
 }
 
 /// A problem in words, and what to do.

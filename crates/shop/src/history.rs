@@ -12,6 +12,7 @@ use uuid::Uuid;
 use crate::action::History;
 use crate::answer::{HistoryAnswer, HistoryRow};
 use crate::error::Error;
+use crate::exchange;
 use crate::say;
 use crate::say::Say;
 use crate::shop::{Lookup, Shop, filled};
@@ -36,6 +37,7 @@ pub fn history(shop: &Shop, with: &History) -> Result<HistoryAnswer, Error> {
 pub fn rows(shop: &Shop, events: Vec<ActionRow>) -> Result<Vec<HistoryRow>, Error> {
     let reader = shop.read();
     let tags: HashMap<Uuid, String> = reader.devices()?.into_iter().map(|d| (d.id, d.tag)).collect();
+    let people: HashMap<Uuid, String> = reader.people()?.into_iter().map(|p| (p.id, p.data.name)).collect();
     let mut rows: Vec<HistoryRow> = Vec::new();
     let mut at = 0;
     while at < events.len() {
@@ -45,6 +47,7 @@ pub fn rows(shop: &Shop, events: Vec<ActionRow>) -> Result<Vec<HistoryRow>, Erro
         let envelope = &first.event.envelope;
         rows.push(HistoryRow {
             when: view::when(envelope.clock.ms),
+            by: envelope.person.and_then(|id| people.get(&id).cloned()),
             device: tags.get(&envelope.device).cloned().unwrap_or_else(|| envelope.device.to_string()),
             text: sentence(shop, &reader, &first.event, &events[at..at + together])?,
             standing: match first.standing {
@@ -159,6 +162,24 @@ fn one(shop: &Shop, reader: &Reader<'_>, event: &Event) -> Result<Say, Error> {
             (Some(tag), _) => say!("history-device-tagged", tag = tag),
             (None, name) => say!("history-device-named", name = name.clone().unwrap_or_default()),
         },
+        Body::DeviceTrusted(b) => {
+            let id = event.things().next().map(|t| t.id).unwrap_or_default();
+            let device = exchange::tag(&reader.devices()?, id);
+            match b.trusted {
+                true => say!("history-device-let-in", device = device),
+                false => say!("history-device-sent-away", device = device),
+            }
+        }
+        Body::PersonAdded(b) => say!("history-person-added", name = &b.name),
+        Body::PersonChanged(b) => {
+            let id = event.things().next().map(|t| t.id).unwrap_or_default();
+            let person = reader.people()?.into_iter().find(|p| p.id == id);
+            let name = person.map(|p| p.data.name).unwrap_or_default();
+            match b.left {
+                Some(true) => say!("history-person-left", name = name),
+                _ => say!("history-person-changed", name = name),
+            }
+        }
         Body::ShopNamed(b) => say!("history-shop-named", name = &b.name),
         Body::MaterialAdded(b) => say!("history-material-added", name = &b.name),
         Body::MaterialChanged(_) => {

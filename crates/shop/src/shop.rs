@@ -15,8 +15,12 @@ use crate::answer::Changed;
 use crate::error::Error;
 use crate::host::Host;
 use crate::limits;
+use crate::roles::Worker;
 use crate::say;
 use crate::shelf::SIGNER;
+
+/// What stands in the place of a sum that somebody is not to see.
+const HIDDEN: &str = "—";
 
 /// An open shop.
 pub struct Shop {
@@ -24,6 +28,8 @@ pub struct Shop {
     pub store: Store,
     /// Its name, unit and currency.
     pub setting: Setting,
+    /// Who works with it now.
+    pub worker: Worker,
 }
 
 impl Shop {
@@ -39,7 +45,7 @@ impl Shop {
             tx.draft(Body::ShopNamed(named), [Thing::new(ThingKind::Setting, shop)]);
             Ok::<_, Error>(())
         })?;
-        Ok(Self { store, setting })
+        Ok(Self { store, setting, worker: Worker::OWNER })
     }
 
     /// Opens a shop file. A copy or a restored backup starts a new device.
@@ -54,7 +60,7 @@ impl Shop {
             store.adopt(key.clone())?;
             begin_device(&mut store, host, setting.id, device, &key, None)?;
         }
-        Ok(Self { store, setting })
+        Ok(Self { store, setting, worker: Worker::OWNER })
     }
 
     /// The read side.
@@ -71,7 +77,11 @@ impl Shop {
         if self.store.is_newer()? {
             return Err(Error::refused(say!("error-newer-shop")));
         }
-        let (answer, things) = self.store.transact(self.setting.id, host, |tx, _| decide(tx))?;
+        let person = self.worker.person;
+        let (answer, things) = self.store.transact(self.setting.id, host, |tx, _| {
+            tx.by(person);
+            decide(tx)
+        })?;
         Ok((answer, changed(&things)))
     }
 
@@ -80,9 +90,9 @@ impl Shop {
         &self.setting.data.currency
     }
 
-    /// Money as text.
+    /// Money as text; nothing of it for whoever is not to see what things cost.
     pub fn money(&self, minor: i64) -> String {
-        self.currency().format(minor)
+        if self.worker.costs { self.currency().format(minor) } else { HIDDEN.to_owned() }
     }
 
     /// The shop's unit.

@@ -44,6 +44,7 @@ pub struct Tx<'a> {
     shop: Uuid,
     device: Uuid,
     last_action: Option<Uuid>,
+    person: Option<Uuid>,
     /// Pieces that changed so far.
     pieces: BTreeSet<Uuid>,
     tag: Option<String>,
@@ -63,6 +64,11 @@ impl Tx<'_> {
     /// Remembers something in this file alone, together with what the action writes.
     pub fn remember(&self, key: &str, value: &str) -> Result<(), StoreError> {
         exchange::remember(&self.transaction, key, value)
+    }
+
+    /// Says who does it.
+    pub fn by(&mut self, person: Option<Uuid>) {
+        self.person = person;
     }
 
     /// The device that is writing.
@@ -147,7 +153,7 @@ impl Tx<'_> {
                 action,
                 more: i + 1 < count,
                 clock,
-                person: None,
+                person: self.person,
                 kind: kind.to_owned(),
                 version,
                 touches,
@@ -207,6 +213,7 @@ impl Store {
             shop,
             device,
             last_action: None,
+            person: None,
             pieces: BTreeSet::new(),
             tag: None,
         };

@@ -60,3 +60,16 @@ pub struct Report {
     /// What was left out, and named.
     pub problems: Vec<Problem>,
 }
+
+impl Report {
+    /// Adds what another exchange came to.
+    pub fn add(&mut self, more: Self) {
+        self.sent += more.sent;
+        self.received += more.received;
+        for problem in more.problems {
+            if !self.problems.contains(&problem) {
+                self.problems.push(problem);
+            }
+        }
+    }
+}

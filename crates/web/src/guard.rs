@@ -26,12 +26,17 @@ const HEADERS: [(HeaderName, HeaderValue); 6] = [
 
 /// Refuses requests that another web page in the person's browser makes, and puts the headers on every answer.
 pub(crate) async fn guard(request: Request, next: Next) -> Response {
-    let mut response = match refusal(request.version(), request.headers()) {
+    let response = match refusal(request.version(), request.headers()) {
         Some(why) => (StatusCode::FORBIDDEN, why).into_response(),
         // Turned away by what it announces, before anything of it is read.
         None if announced(request.headers()) > limits::REQUEST_BYTES => StatusCode::PAYLOAD_TOO_LARGE.into_response(),
         None => next.run(request).await,
     };
+    with_headers(response)
+}
+
+/// Puts the headers on that every answer to a browser has.
+pub(crate) fn with_headers(mut response: Response) -> Response {
     let headers = response.headers_mut();
     for (name, value) in HEADERS {
         headers.insert(name, value);

@@ -1,71 +1,215 @@
 //! The same door over HTTP, and the screens.
 //!
-//! One route for the door (`POST /door`, JSON in and out), one for the screens. The server listens on this
-//! machine only, answers only pages that it served itself, and asks nothing of any other machine.
+//! On this machine: one route for the door (`POST /door`, JSON in and out), one for the screens, for pages that were
+//! served here. On the shop's network, over TLS: exchange for devices that were paired, and the same screens for phones
+//! and tablets that were. Nothing is asked of any machine but these.
 
 mod guard;
+mod network;
+mod paired;
 mod routes;
 mod screens;
 
 use std::io;
 use std::net::SocketAddr;
 use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, Ordering};
+use std::thread::{self, JoinHandle};
+use std::time::Duration;
 
 use sheetloft_shop::door::Door;
 use sheetloft_shop::error::Error;
+use sheetloft_shop::network as shop_network;
+use sheetloft_shop::network::Live;
 use sheetloft_shop::say;
 use tokio::net::TcpListener;
-use tokio::sync::oneshot;
+use tokio::runtime::Runtime;
+use tokio::sync::watch;
 
 pub use screens::has_screens;
 
-/// Actions that may be in work at once; further ones wait their turn.
-const WORKERS: usize = 32;
+/// Actions that may be in work at once, and screens and devices that may wait for news; further ones wait their turn.
+const WORKERS: usize = 128;
+/// How often the window looks whether it is to serve others.
+const LOOK: Duration = Duration::from_millis(500);
 
-/// Serves the door and the screens at `listen` until the process is asked to stop (SIGINT, SIGTERM). What is in
-/// work then is finished first; a second request to stop ends without it. `on_ready` gets the address once the
-/// server answers there: with port 0, the system chooses the port.
+/// Where to serve.
+#[derive(Clone, Copy, Default, Debug)]
+pub struct At<'a> {
+    /// The screens for a browser of this machine: an address of this machine alone.
+    pub here: Option<&'a str>,
+    /// Other devices, phones and tablets.
+    pub share: Option<&'a str>,
+}
+
+/// Where it is served, once it is.
+#[derive(Clone, Default, Debug)]
+pub struct Served {
+    /// The screens for a browser of this machine.
+    pub here: Option<String>,
+    /// Others.
+    pub share: Option<String>,
+}
+
+fn address(text: &str, field: &'static str) -> Result<SocketAddr, Error> {
+    text.trim().parse().map_err(|_| Error::bad(say!("error-listen-address", text = text)).at(field))
+}
+
+/// Serves until the process is asked to stop (SIGINT, SIGTERM). What is in work then is finished first; a second
+/// request to stop ends without it. `on_ready` gets the addresses once the server answers there: with port 0, the
+/// system chooses the port. Lines to other devices are kept open meanwhile.
 ///
 /// # Errors
-/// `BadInput` where `listen` is not an address of this machine alone or cannot be had, `Fault` where the system
-/// fails.
-pub fn serve_blocking(door: Arc<Door>, listen: &str, on_ready: impl FnOnce(&str)) -> Result<(), Error> {
-    let wrong = |say| Error::bad(say).at("listen");
-    let address: SocketAddr = listen.trim().parse().map_err(|_| wrong(say!("error-listen-address", text = listen)))?;
-    if !address.ip().is_loopback() {
-        return Err(wrong(say!("error-listen-loopback", address = listen)));
+/// `BadInput` where an address is none or cannot be had, or `here` is open to other machines; `Fault` where the
+/// system fails.
+pub fn serve_blocking(door: Arc<Door>, at: At<'_>, on_ready: impl FnOnce(&Served)) -> Result<(), Error> {
+    let here = at.here.map(|text| address(text, "listen")).transpose()?;
+    let share = at.share.map(|text| address(text, "share")).transpose()?;
+    if let Some(open) = here.filter(|a| !a.ip().is_loopback()) {
+        return Err(Error::bad(say!("error-listen-loopback", address = open.to_string())).at("listen"));
     }
-    let runtime = tokio::runtime::Builder::new_multi_thread()
-        .worker_threads(2)
-        .max_blocking_threads(WORKERS)
-        .enable_all()
-        .build()
-        .map_err(|e| failed(&e))?;
-    let served = runtime.block_on(serve(door, address, on_ready));
+    let runtime = runtime()?;
+    let served = runtime.block_on(serve(door, here, share, on_ready));
     // What is still in work after a second request to stop does not hold up the end: every write is one transaction.
     runtime.shutdown_background();
     served
 }
 
-async fn serve(door: Arc<Door>, listen: SocketAddr, on_ready: impl FnOnce(&str)) -> Result<(), Error> {
+fn runtime() -> Result<Runtime, Error> {
+    tokio::runtime::Builder::new_multi_thread()
+        .worker_threads(2)
+        .max_blocking_threads(WORKERS)
+        .enable_all()
+        .build()
+        .map_err(|e| failed(&e))
+}
+
+async fn listen(at: SocketAddr, field: &'static str) -> Result<(TcpListener, SocketAddr), Error> {
     let taken =
-        |e: io::Error| Error::bad(say!("error-listen", address = listen.to_string(), why = e.to_string())).at("listen");
-    let mut signals = Signals::new().map_err(|e| failed(&e))?;
-    let listener = TcpListener::bind(listen).await.map_err(taken)?;
+        |e: io::Error| Error::bad(say!("error-listen", address = at.to_string(), why = e.to_string())).at(field);
+    let listener = TcpListener::bind(at).await.map_err(taken)?;
     let address = listener.local_addr().map_err(taken)?;
-    let (stop, stopped) = oneshot::channel::<()>();
-    let server = axum::serve(listener, routes::router(door)).with_graceful_shutdown(async {
-        // Only ever dropped: that is the word to stop.
-        let _ = stopped.await;
-    });
-    on_ready(&format!("http://{address}"));
+    Ok((listener, address))
+}
+
+/// Ends once the word to stop has been said.
+async fn told(mut stop: watch::Receiver<bool>) {
+    // An error: whoever would say it is gone.
+    let _ = stop.wait_for(|stop| *stop).await;
+}
+
+async fn serve(
+    door: Arc<Door>,
+    here: Option<SocketAddr>,
+    share: Option<SocketAddr>,
+    on_ready: impl FnOnce(&Served),
+) -> Result<(), Error> {
+    let mut signals = Signals::new().map_err(|e| failed(&e))?;
+    let (stop, stopped) = watch::channel(false);
+    let mut served = Served::default();
+    let mut servers = tokio::task::JoinSet::new();
+    if let Some(at) = here {
+        let (listener, address) = listen(at, "listen").await?;
+        let (router, stopped) = (routes::router(door.clone()), stopped.clone());
+        servers.spawn(async move { axum::serve(listener, router).with_graceful_shutdown(told(stopped)).await });
+        served.here = Some(format!("http://{address}"));
+    }
+    if let Some(at) = share {
+        let (address, serving) = shared(door.clone(), at, stopped.clone()).await?;
+        servers.spawn(serving);
+        served.share = Some(format!("https://{address}"));
+    }
+    let lines = Live::start(door.clone());
+    on_ready(&served);
+    let ended = tokio::select! {
+        ended = servers.join_next() => match ended {
+            Some(Ok(Err(e))) => Err(failed(&e)),
+            _ => Ok(()),
+        },
+        () = signals.next() => Ok(()),
+    };
+    door.end();
+    let _ = stop.send(true);
     tokio::select! {
-        ended = async { server.await } => ended.map_err(|e| failed(&e)),
-        () = async {
-            signals.next().await;
-            drop(stop);
-            signals.next().await;
-        } => Ok(()),
+        () = async { while servers.join_next().await.is_some() {} } => {}
+        () = signals.next() => {}
+    }
+    if share.is_some() {
+        shop_network::no_longer_serving(&door);
+    }
+    drop(lines);
+    ended
+}
+
+/// Opens the port for others; gives where, and what serves there until it is told to stop.
+async fn shared(
+    door: Arc<Door>,
+    at: SocketAddr,
+    stop: watch::Receiver<bool>,
+) -> Result<(SocketAddr, impl Future<Output = io::Result<()>> + Send + use<>), Error> {
+    let (listener, address) = listen(at, "share").await?;
+    let identity = shop_network::begin_serving(&door, &address.to_string())?;
+    let fault = |e: tokio_rustls::rustls::Error| Error::fault(say!("error-network-key", why = e.to_string()));
+    let configs = network::Configs {
+        devices: shop_network::tls::for_devices(&identity).map_err(fault)?,
+        screens: shop_network::tls::for_screens(&identity).map_err(fault)?,
+    };
+    let secure = network::Secure::new(listener, configs).map_err(|e| failed(&e))?;
+    Ok((address, network::serve(secure, paired::router(door), told(stop))))
+}
+
+/// The window's part in the shop's network: its lines to other devices, and its port for others while that is turned
+/// on. It ends when this is dropped.
+pub struct Shared {
+    stop: Arc<AtomicBool>,
+    watch: Option<JoinHandle<()>>,
+    _lines: Live,
+}
+
+impl Shared {
+    /// Follows what is set up in the door's shop.
+    pub fn start(door: Arc<Door>) -> Self {
+        let stop = Arc::new(AtomicBool::new(false));
+        let (ending, lines) = (stop.clone(), Live::start(door.clone()));
+        let watch = thread::spawn(move || {
+            let Ok(runtime) = runtime() else { return };
+            let mut open: Option<(u16, watch::Sender<bool>)> = None;
+            while !ending.load(Ordering::Relaxed) {
+                let want = shop_network::wanted_port(&door);
+                if open.as_ref().map(|(port, _)| *port) != want {
+                    if let Some((_, stop)) = open.take() {
+                        let _ = stop.send(true);
+                        shop_network::no_longer_serving(&door);
+                    }
+                    if let Some(port) = want {
+                        let (stop, stopped) = watch::channel(false);
+                        let at = SocketAddr::from(([0, 0, 0, 0], port));
+                        // A port that is taken is tried again by and by; the screen says that nothing is served.
+                        if let Ok((_, serving)) = runtime.block_on(shared(door.clone(), at, stopped)) {
+                            runtime.spawn(serving);
+                            open = Some((port, stop));
+                        }
+                    }
+                }
+                thread::park_timeout(LOOK);
+            }
+            if open.is_some() {
+                shop_network::no_longer_serving(&door);
+            }
+            door.end();
+            runtime.shutdown_background();
+        });
+        Self { stop, watch: Some(watch), _lines: lines }
+    }
+}
+
+impl Drop for Shared {
+    fn drop(&mut self) {
+        self.stop.store(true, Ordering::Relaxed);
+        if let Some(watch) = self.watch.take() {
+            watch.thread().unpark();
+            let _ = watch.join();
+        }
     }
 }
 

@@ -9,7 +9,7 @@ use axum::response::{IntoResponse, Response};
 use axum::routing::{get, post};
 use axum::{Json, Router, middleware};
 use serde_json::Value;
-use sheetloft_shop::door::Door;
+use sheetloft_shop::door::{Door, Face};
 use sheetloft_shop::limits;
 
 use crate::guard::guard;
@@ -36,14 +36,14 @@ fn is_label(path: &str) -> bool {
 /// One request through the door. The work is done off the server's own threads, so that progress can be asked
 /// and long work be cancelled meanwhile.
 async fn ask(State(door): State<Arc<Door>>, Json(request): Json<Value>) -> Response {
-    match tokio::task::spawn_blocking(move || door.ask(&request, false)).await {
+    match tokio::task::spawn_blocking(move || door.ask(&request, Face::Here)).await {
         Ok(reply) => Json(reply).into_response(),
         Err(_) => StatusCode::INTERNAL_SERVER_ERROR.into_response(),
     }
 }
 
 /// A file of the screens.
-async fn screen(uri: Uri) -> Response {
+pub(crate) async fn screen(uri: Uri) -> Response {
     let path = uri.path().trim_start_matches('/');
     let path = if path.is_empty() { "index.html" } else { path };
     if let Some(bytes) = screens::file(path) {

@@ -17,8 +17,10 @@ fn server() -> SocketAddr {
             let door = Arc::new(Door::new(folder.path().join("shop.db")));
             let (ready, is_ready) = mpsc::channel();
             std::thread::spawn(move || {
-                sheetloft_web::serve_blocking(door, "127.0.0.1:0", |address| {
-                    let address = address.strip_prefix("http://").and_then(|a| a.parse().ok());
+                let at = sheetloft_web::At { here: Some("127.0.0.1:0"), share: None };
+                sheetloft_web::serve_blocking(door, at, |served| {
+                    let here = served.here.as_deref().and_then(|a| a.strip_prefix("http://"));
+                    let address = here.and_then(|a| a.parse().ok());
                     ready.send(address.expect("an address")).expect("the test waits");
                 })
             });
@@ -187,7 +189,8 @@ fn nothing_but_the_screens_can_be_read() {
 fn other_machines_are_not_listened_to() {
     let refused = |listen: &str| {
         let door = Arc::new(Door::new("shop.db"));
-        sheetloft_web::serve_blocking(door, listen, |_| panic!("serves {listen}")).expect_err("refused").say.key
+        let at = sheetloft_web::At { here: Some(listen), share: None };
+        sheetloft_web::serve_blocking(door, at, |_| panic!("serves {listen}")).expect_err("refused").say.key
     };
     for open in ["0.0.0.0:0", "[::]:0", "192.0.2.7:0"] {
         assert_eq!(refused(open), "error-listen-loopback");

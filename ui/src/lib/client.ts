@@ -72,7 +72,29 @@ export async function cancel(id: string): Promise<void> {
   await send({ ask: "cancel", id });
 }
 
-/** Who is there. */
-export async function hello(): Promise<Hello> {
-  return (await send({ ask: "hello" })) as Hello;
+/** Who is there; `null` for a phone or tablet that has not been paired. */
+export async function hello(): Promise<Hello | null> {
+  const there = (await send({ ask: "hello" })) as Hello | { unpaired: true };
+  return "unpaired" in there ? null : there;
+}
+
+/** Waits until something changed in the shop file since number `since`, for a while at most; the number now. */
+export async function news(since: number): Promise<number> {
+  return ((await send({ ask: "news", since })) as { news: number }).news;
+}
+
+/** Pairs this phone or tablet by the code that the other device shows; the reason, where it was not to be. */
+export async function pairScreen(code: string): Promise<"paired" | "no_offer" | "wrong_code" | "fault"> {
+  try {
+    const response = await fetch("/pair", {
+      method: "POST",
+      headers: { "content-type": "application/json" },
+      body: JSON.stringify({ code }),
+    });
+    const said = (await response.json()) as { paired?: boolean; why?: string };
+    if (said.paired) return "paired";
+    return said.why === "no_offer" || said.why === "wrong_code" ? said.why : "fault";
+  } catch {
+    return "fault";
+  }
 }

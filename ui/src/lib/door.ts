@@ -1018,7 +1018,57 @@ export type SyncNow = Record<symbol, never>;
 
 export type SyncFolder = { dir: string, };
 
+export type SyncOffer = { 
+/**
+ * What a phone or tablet will be allowed to do: `viewer`, `hand` or `owner`; left out: another device.
+ */
+screen?: string, 
+/**
+ * What the phone or tablet is called.
+ */
+name?: string, 
+/**
+ * Whether it sees what things cost.
+ */
+costs?: boolean, };
+
+export type SyncPair = { address: string, code: string, };
+
+export type SyncRevoke = { device: string, };
+
+export type SyncShare = { on?: boolean, port?: string, };
+
 export type SyncRename = { name: string, };
+
+export type PersonAdd = { name: string, 
+/**
+ * `owner`, `hand` or `viewer`; the first is an owner.
+ */
+role?: string, 
+/**
+ * Whether they see costs although their role alone does not show them.
+ */
+costs?: boolean, 
+/**
+ * Four to twelve digits; left out: none is asked.
+ */
+pin?: string, };
+
+export type PersonChange = { person: string, name?: string, role?: string, 
+/**
+ * `yes` or `no`.
+ */
+costs?: string, pin?: string, 
+/**
+ * They have left.
+ */
+left?: boolean, };
+
+export type PersonList = Record<symbol, never>;
+
+export type PersonEnter = { person: string, pin?: string, };
+
+export type PersonLeave = Record<symbol, never>;
 
 export type Check = Record<symbol, never>;
 
@@ -1223,6 +1273,10 @@ export type HistoryRow = {
  * RFC 3339 UTC.
  */
 when: string, device: string, 
+/**
+ * The person, where one said who they are.
+ */
+by: string | null, 
 /**
  * In one sentence.
  */
@@ -1840,6 +1894,10 @@ export type DeviceRow = { device: string, tag: string, name: string | null,
  */
 own: boolean, 
 /**
+ * It was sent away.
+ */
+revoked: boolean, 
+/**
  * How many of its actions' events are here, and when it wrote the last of them.
  */
 events: number, last: string | null, };
@@ -1856,7 +1914,55 @@ waiting: number, devices: Array<DeviceRow>,
 /**
  * The folder that is set up, and when it was last used.
  */
-folder: string | null, folder_used: string | null, };
+folder: string | null, folder_used: string | null, 
+/**
+ * The port where this device's window serves others, if it is to.
+ */
+shares: number | null, 
+/**
+ * Where this device serves others now.
+ */
+serves: Array<string>, 
+/**
+ * Whom this device was paired with.
+ */
+peers: Array<PeerRow>, };
+
+export type PeerRow = { fingerprint: string, name: string, 
+/**
+ * The device; none for a phone or tablet, which has a role instead.
+ */
+device: string | null, role: string | null, 
+/**
+ * Where this device calls it; none where only the other one calls.
+ */
+address: string | null, paired: string, seen: string, 
+/**
+ * Whether the line to it stands, where this program keeps one, and why not.
+ */
+up: boolean | null, why: string | null, };
+
+export type PersonRow = { person: string, name: string, role: string, costs: boolean, 
+/**
+ * Whether a PIN is asked.
+ */
+pin: boolean, };
+
+export type PeopleAnswer = { people: Array<PersonRow>, you: string | null, role: string, costs: boolean, };
+
+export type OfferAnswer = { code: string, until: string, addresses: Array<string>, 
+/**
+ * What a browser shows of this device's certificate, to compare.
+ */
+fingerprint: string, 
+/**
+ * What the code in the picture says.
+ */
+link: string, 
+/**
+ * The picture.
+ */
+svg: string, };
 
 export type Found = { what: string, where: string, };
 
@@ -1985,7 +2091,16 @@ export interface Takes {
   "sync status": SyncStatus;
   "sync now": SyncNow;
   "sync folder": SyncFolder;
+  "sync offer": SyncOffer;
+  "sync pair": SyncPair;
+  "sync revoke": SyncRevoke;
+  "sync share": SyncShare;
   "sync rename": SyncRename;
+  "person add": PersonAdd;
+  "person change": PersonChange;
+  "person list": PersonList;
+  "person enter": PersonEnter;
+  "person leave": PersonLeave;
   "check": Check;
   "digest": Digest;
   "backup": Backup;
@@ -2091,7 +2206,16 @@ export interface Gives {
   "sync status": SyncAnswer;
   "sync now": SyncAnswer;
   "sync folder": SyncAnswer;
+  "sync offer": OfferAnswer;
+  "sync pair": SyncAnswer;
+  "sync revoke": SyncAnswer;
+  "sync share": SyncAnswer;
   "sync rename": SyncAnswer;
+  "person add": PeopleAnswer;
+  "person change": PeopleAnswer;
+  "person list": PeopleAnswer;
+  "person enter": PeopleAnswer;
+  "person leave": PeopleAnswer;
   "check": CheckAnswer;
   "digest": DigestAnswer;
   "backup": BackupAnswer;

@@ -7,6 +7,10 @@ class ShopState {
   /** Whether there is a shop file; null until the door has answered. */
   exists = $state<boolean | null>(null);
   window = $state(false);
+  /** These screens are on a phone or tablet that was paired. */
+  paired = $state(false);
+  /** It has not been paired yet, or was sent away. */
+  stranger = $state(false);
   version = $state("");
   shop = $state.raw<ShopAnswer | null>(null);
   refused = $state.raw<Refused | null>(null);
@@ -14,6 +18,9 @@ class ShopState {
   async load(): Promise<void> {
     try {
       const there = await hello();
+      this.stranger = there === null;
+      if (!there) return;
+      this.paired = there.paired;
       this.window = there.window;
       this.version = there.version;
       if (there.shop) this.shop = await act("shop", {});

@@ -6,6 +6,7 @@ export type Request =
   | { ask: "act"; id: string; action: { do: string; with: unknown } }
   | { ask: "progress"; id: string }
   | { ask: "cancel"; id: string }
+  | { ask: "news"; since: number }
   | { ask: "hello" };
 
 /** What an action brings back. */
@@ -24,6 +25,8 @@ export interface Hello {
   window: boolean;
   shop: boolean;
   version: string;
+  /** A phone or tablet that was paired: it has a role of its own. */
+  paired: boolean;
 }
 
 /** Sends a request and gives what came back, unread. Throws where the door cannot be reached. */

@@ -1,0 +1,124 @@
+//! The shop's other devices, and the people who work with them.
+
+use std::path::PathBuf;
+
+use clap::Subcommand;
+use sheetloft_shop::action::{self, Action};
+
+/// Ways to other devices.
+#[derive(Debug, Subcommand)]
+pub enum SyncCommand {
+    /// Who has what of whom, and what is wrong.
+    Status,
+    /// Exchange in every way that is set up.
+    Now,
+    /// Exchange through a folder or a stick; with no shop file yet, join the shop found there.
+    Folder { dir: PathBuf },
+    /// Without ADDRESS: offer to pair, with a code that is good once and for minutes. With it: pair with the device that
+    /// offers it there; with no shop file yet, join its shop.
+    Pair {
+        /// A name or number in the network, or the link that the picture says.
+        address: Option<String>,
+        /// The digits that the other device shows.
+        code: Option<String>,
+        /// Offer to a phone or tablet, with what it may do: viewer, hand or owner.
+        #[arg(long, value_name = "ROLE", conflicts_with = "address")]
+        screen: Option<String>,
+        /// What the phone or tablet is called.
+        #[arg(long, requires = "screen")]
+        name: Option<String>,
+        /// It sees what things cost.
+        #[arg(long, requires = "screen")]
+        costs: bool,
+    },
+    /// Send a device, phone or tablet away: it gets nothing of this shop any more.
+    Revoke { device: String },
+    /// Serve others while the window is open.
+    Share {
+        /// No longer.
+        #[arg(long)]
+        off: bool,
+        /// The port, 4848 unless said otherwise.
+        #[arg(long)]
+        port: Option<String>,
+    },
+    /// Give this device a name.
+    Rename { name: String },
+}
+
+impl SyncCommand {
+    /// The action that it is.
+    pub fn action(&self) -> Action {
+        match self {
+            Self::Status => action::SyncStatus {}.into(),
+            Self::Now => action::SyncNow {}.into(),
+            Self::Folder { dir } => action::SyncFolder { dir: dir.display().to_string() }.into(),
+            Self::Pair { address: Some(address), code, .. } => {
+                action::SyncPair { address: address.clone(), code: code.clone().unwrap_or_default() }.into()
+            }
+            Self::Pair { address: None, screen, name, costs, .. } => {
+                action::SyncOffer { screen: screen.clone(), name: name.clone(), costs: *costs }.into()
+            }
+            Self::Revoke { device } => action::SyncRevoke { device: device.clone() }.into(),
+            Self::Share { off, port } => action::SyncShare { on: !off, port: port.clone() }.into(),
+            Self::Rename { name } => action::SyncRename { name: name.clone() }.into(),
+        }
+    }
+}
+
+/// People.
+#[derive(Debug, Subcommand)]
+pub enum PersonCommand {
+    /// Somebody works here.
+    Add {
+        name: String,
+        /// owner, hand or viewer; the first one is an owner, others a hand unless said otherwise.
+        #[arg(long)]
+        role: Option<String>,
+        /// They see what things cost although their role alone does not show it.
+        #[arg(long)]
+        costs: bool,
+        /// Four to twelve digits; left out, none is asked.
+        #[arg(long)]
+        pin: Option<String>,
+    },
+    /// Something about somebody is different now.
+    Change {
+        person: String,
+        #[arg(long)]
+        name: Option<String>,
+        #[arg(long)]
+        role: Option<String>,
+        /// yes or no.
+        #[arg(long, value_name = "YES|NO")]
+        costs: Option<String>,
+        #[arg(long)]
+        pin: Option<String>,
+        /// They have left.
+        #[arg(long)]
+        left: bool,
+    },
+    /// Who works here.
+    List,
+}
+
+impl PersonCommand {
+    /// The action that it is.
+    pub fn action(&self) -> Action {
+        match self {
+            Self::Add { name, role, costs, pin } => {
+                action::PersonAdd { name: name.clone(), role: role.clone(), costs: *costs, pin: pin.clone() }.into()
+            }
+            Self::Change { person, name, role, costs, pin, left } => action::PersonChange {
+                person: person.clone(),
+                name: name.clone(),
+                role: role.clone(),
+                costs: costs.clone(),
+                pin: pin.clone(),
+                left: *left,
+            }
+            .into(),
+            Self::List => action::PersonList {}.into(),
+        }
+    }
+}
