@@ -16,10 +16,10 @@ use sheetloft_web::Shared;
 use tauri::{App, State, WebviewWindowBuilder, async_runtime};
 
 fn main() -> ExitCode {
-    let door = Arc::new(Door::new(host::default_shop()));
-    let network = Shared::start(door.clone());
+    let to_shop = Arc::new(Door::new(host::default_shop()));
+    let network = Shared::start(to_shop.clone());
     let ran = tauri::Builder::default()
-        .manage(door)
+        .manage(to_shop)
         .invoke_handler(tauri::generate_handler![door, save_file])
         .setup(show)
         .run(tauri::generate_context!());

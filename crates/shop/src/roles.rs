@@ -72,6 +72,7 @@ fn needs(action: &Action) -> Role {
         | Action::Pull(_)
         | Action::LabelPapers(_)
         | Action::PrinterList(_)
+        | Action::PrinterSystem(_)
         | Action::Scan(_)
         | Action::ScanPhoto(_)
         | Action::Identify(_)
