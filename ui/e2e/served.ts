@@ -12,7 +12,7 @@ const root = fileURLToPath(new URL("../..", import.meta.url));
 const program = process.env.SHEETLOFT ?? join(root, "target/debug/sheetloft");
 
 /** Chromium as Debian has it, and nothing fetched or reported by it. */
-export const browser = (): Promise<Browser> =>
+export const browser = (args: string[] = []): Promise<Browser> =>
   chromium.launch({
     executablePath: process.env.CHROMIUM ?? "/usr/bin/chromium",
     chromiumSandbox: false,
@@ -23,6 +23,7 @@ export const browser = (): Promise<Browser> =>
       "--disable-background-networking",
       "--disable-component-update",
       "--disable-sync",
+      ...args,
     ],
   });
 

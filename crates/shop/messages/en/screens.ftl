@@ -218,7 +218,12 @@ ui-reader-photo = Take a photo
 ui-reader-looking = Looking
 ui-reader-camera = Use the camera
 ui-reader-camera-off = Camera off
-ui-reader-no-camera = The camera cannot be used: take a photo instead.
+ui-reader-no-camera = The camera cannot be used: take a photo or type the code instead.
+ui-reader-camera-refused = The browser was not allowed to use the camera: allow it in the browser's settings for this page, or take a photo or type the code.
+ui-reader-camera-none = There is no camera here: take a photo with a phone, or type the code.
+ui-reader-camera-busy = Another program has the camera: close that, or take a photo or type the code.
+ui-reader-camera-lost = The camera is gone: put it back and start it again, or take a photo or type the code.
+ui-reader-camera-insecure = At this address browsers do not give the camera's film to a page, only over HTTPS or on the machine itself: take a photo instead.
 ui-reader-none = No code found: come nearer, keep the label flat and in the light.
 ui-reader-some = { $count ->
     [one] One code
