@@ -11,7 +11,7 @@ use sheetloft_ledger::count::{
 use sheetloft_ledger::event::{Thing, ThingKind};
 use sheetloft_ledger::labelling::LabelWanted;
 use sheetloft_ledger::rules;
-use sheetloft_ledger::state::{Piece, Rack};
+use sheetloft_ledger::state::{Piece, Rack, Status};
 use sheetloft_store::{PieceFilter, Reader, Tx};
 use uuid::Uuid;
 
@@ -68,23 +68,37 @@ impl Place {
 /// The counts of a place: those that go on, and the one that was finished last.
 struct Counts {
     open: Vec<Count>,
+    /// Finished elsewhere by someone who did not know of those that go on: what was seen there counts here too.
+    aside: Vec<Count>,
     finished: Option<Count>,
+}
+
+/// Whether two counts went on at a time, so that whoever began one did not know the end of the other: a device's clock is
+/// never behind what it has heard of.
+fn together(a: &Count, b: &Count) -> bool {
+    let end = |c: &Count| c.finished.as_ref().map_or(u64::MAX, |told| told.at_ms);
+    a.at_ms <= end(b) && b.at_ms <= end(a)
 }
 
 impl Counts {
     fn of(reader: &Reader<'_>, place: &Place) -> Result<Self, Error> {
         let all = reader.counts()?.into_iter().filter(|c| place.ids.contains(&c.rack));
-        let (finished, open): (Vec<_>, Vec<_>) = all.partition(|c| c.finished.is_some());
-        let at = |c: &Count| c.finished.as_ref().map(|t| t.at_ms);
-        let last = finished.iter().map(at).max();
-        // Those that were one when they were finished, in one action, still are.
-        let finished = finished.into_iter().filter(|c| Some(at(c)) == last).reduce(Count::joined);
-        Ok(Self { open, finished })
+        let (mut finished, open): (Vec<_>, Vec<_>) = all.partition(|c| c.finished.is_some());
+        let aside = finished.iter().filter(|c| open.iter().any(|o| together(c, o))).cloned().collect();
+        // The last one, with those that went on at a time with it: they were begun without knowing of each other.
+        finished.sort_by_key(|c| (c.finished.as_ref().map(|t| t.at_ms), c.id));
+        let last = finished.pop();
+        let finished =
+            last.map(|last| finished.into_iter().filter(|c| together(c, &last)).fold(last.clone(), Count::joined));
+        Ok(Self { open, aside, finished })
     }
 
     /// The count that goes on; two that were begun without knowing of each other are one.
     fn going_on(&self) -> Option<Count> {
-        self.open.iter().cloned().reduce(Count::joined)
+        let open = self.open.iter().cloned().reduce(Count::joined)?;
+        let paused = open.paused;
+        let all = self.aside.iter().cloned().fold(open, Count::joined);
+        Some(Count { paused, finished: None, ..all })
     }
 }
 
@@ -329,6 +343,16 @@ pub fn show(shop: &Shop, with: &action::CountShow) -> Result<CountAnswer, Error>
     answer(shop, &Place::find(&shop.read(), &with.rack)?)
 }
 
+/// How a piece's difference was settled: last, but where people apart said different things of one that is written off, the
+/// books have it so.
+fn settled_of<'a>(count: &'a Count, piece: &Piece) -> Option<&'a Settled> {
+    let counted = Counted::Piece(piece.id);
+    let mut said = count.settled.iter().rev().filter(|s| s.what == counted).map(|s| &s.how);
+    let last = said.clone().next();
+    let gone = piece.status() == Status::WrittenOff;
+    said.find(|how| matches!(how, Settled::WrittenOff(_)) == gone).or(last)
+}
+
 /// The counts of a place as one answer.
 fn answer(shop: &Shop, place: &Place) -> Result<CountAnswer, Error> {
     let reader = shop.read();
@@ -341,6 +365,7 @@ fn answer(shop: &Shop, place: &Place) -> Result<CountAnswer, Error> {
     let names = Names::read(&reader)?;
     let tags: BTreeMap<Uuid, String> = reader.devices()?.into_iter().map(|d| (d.id, d.tag)).collect();
     let mut rows = Vec::new();
+    let mut written_off = 0;
     let groups = [
         ("missing", &sorted.missing),
         ("unexpected", &sorted.unexpected),
@@ -349,7 +374,11 @@ fn answer(shop: &Shop, place: &Place) -> Result<CountAnswer, Error> {
     ];
     for (what, pieces) in groups {
         for piece in pieces {
-            let settled = count.settled(&Counted::Piece(piece.id));
+            let settled = settled_of(&count, piece);
+            // What was found again since then is not written off any more.
+            if let Some(Settled::WrittenOff(sum)) = settled.filter(|_| piece.status() == Status::WrittenOff) {
+                written_off += sum;
+            }
             rows.push(CountRow {
                 what: what.to_owned(),
                 piece: Some(piece.code.clone()),
@@ -389,14 +418,6 @@ fn answer(shop: &Shop, place: &Place) -> Result<CountAnswer, Error> {
         let rows = rows.iter().filter(|r| r.what == what && r.settled.is_none());
         rows.map(|r| r.text.clone()).collect::<Vec<_>>()
     };
-    let written_off: i64 = count
-        .settled
-        .iter()
-        .filter_map(|s| match s.how {
-            Settled::WrittenOff(sum) => Some(sum),
-            _ => None,
-        })
-        .sum();
     let state = match (&count.finished, count.paused) {
         (Some(_), _) => "finished",
         (None, true) => "paused",
