@@ -109,7 +109,7 @@ pub fn answer(answer: &Answer) -> String {
         Answer::CuttingNote(a) | Answer::CuttingNotes(a) => books::notes(&a.notes),
         Answer::OrderPrice(a) => order_cost(a),
         Answer::OrderClose(a) => order(a),
-        Answer::Quote(a) => books::quote(a),
+        Answer::Quote(a) | Answer::QuoteKeep(a) => books::quote(a),
         Answer::QuoteFile(_) => String::new(),
         Answer::ReceiveDelivery(a) => books::delivery(a),
         Answer::OnOrderList(a) => books::on_order(&a.on_order),
@@ -601,6 +601,10 @@ fn order(a: &OrderAnswer) -> String {
     }
     for plan in &a.plans {
         let said = say!("cli-order-show-plan", plan = &plan.plan, state = &plan.state, pieces = plan.pieces.join(", "));
+        text.push_str(&(said.text() + "\n"));
+    }
+    for q in &a.quotes {
+        let said = say!("cli-order-show-quote", number = &q.number, total = &q.total, when = &q.when, by = &q.by);
         text.push_str(&(said.text() + "\n"));
     }
     text + &history(&a.history)

@@ -6,7 +6,8 @@ use uuid::Uuid;
 
 use crate::body::{
     Areas, CuttingNoted, DrawingRead, Flaw, FreightBy, Known, LineAdded, MachineAdded, MachineTuned, MaterialAdded,
-    NotPlaced, OnOrderLine, OrderCharge, Outcome, PersonAdded, PieceKind, PlannedPiece, ShopNamed, SortLimit, StandsIn,
+    NotPlaced, OnOrderLine, OrderCharge, Outcome, PersonAdded, PieceKind, PlannedPiece, Quoted, ShopNamed, SortLimit,
+    StandsIn,
     TakenOver, ToBuy,
 };
 use crate::count::Count;
@@ -427,6 +428,18 @@ pub struct Order {
     /// Done with.
     #[serde(default, skip_serializing_if = "is_false")]
     pub closed: bool,
+    /// What was quoted for it, oldest first.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub quotes: Vec<KeptQuote>,
+}
+
+/// What was quoted, when and on which device.
+#[derive(Clone, PartialEq, Eq, Debug, Serialize, Deserialize)]
+#[allow(missing_docs)]
+pub struct KeptQuote {
+    pub quote: Quoted,
+    pub at_ms: u64,
+    pub device: Uuid,
 }
 
 fn is_false(said: &bool) -> bool {

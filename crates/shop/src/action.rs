@@ -597,8 +597,20 @@ actions! {
         labour: Option<String>,
         /// … and what is asked for it.
         labour_sum: Option<String>,
+        /// One that was kept, by its number, or `last`; nothing else is said then.
+        number: Option<String>,
     } => QuoteAnswer;
-    /// The same as a sheet of paper.
+    /// The same, kept as it was said.
+    QuoteKeep = "quote keep" {
+        order: String,
+        plan: Option<String>,
+        markup: Option<String>,
+        minimum: Option<String>,
+        waste: Option<String>,
+        labour: Option<String>,
+        labour_sum: Option<String>,
+    } => QuoteAnswer;
+    /// The same as a sheet of paper, which keeps it; or one that was kept, as it was.
     QuoteFile = "quote file" {
         order: String,
         plan: Option<String>,
@@ -607,6 +619,8 @@ actions! {
         waste: Option<String>,
         labour: Option<String>,
         labour_sum: Option<String>,
+        /// A kept quote by its number, or `last`.
+        number: Option<String>,
     } => FileAnswer;
     /// Parts that came out good are to be cut again.
     OrderRemake = "order remake" {

@@ -215,7 +215,13 @@ answers! {
     HandBackAnswer { piece: String, owner: String, }
     FilmAnswer { piece: String, film: Option<String>, warning: Option<String>, }
     QuoteLine { text: String, area_mm2: Option<f64>, sum: Option<String>, }
-    QuoteAnswer { order: String, name: String, customer: Option<String>, plan: Option<String>, lines: Vec<QuoteLine>, material: Option<String>, total: Option<String>, notes: Vec<String>, }
+    /// A quote that was kept.
+    QuoteKept { number: String, when: String, by: String, plan: Option<String>, total: String, }
+    QuoteAnswer { order: String, name: String, customer: Option<String>, plan: Option<String>, lines: Vec<QuoteLine>, material: Option<String>, total: Option<String>,
+        /// What the plan's material costs by the books, before anything is cut.
+        cost: Option<String>, notes: Vec<String>,
+        /// Where it was kept: as it was said then.
+        kept: Option<QuoteKept>, }
     ImportedPiece { piece: String, uuid: String, }
     ImportAnswer { pieces: Vec<ImportedPiece>, }
     OffcutAnswer { piece: String, uuid: String, cost: String, area_mm2: f64, size: String, }
@@ -305,7 +311,9 @@ answers! {
         taken_over: Option<String>, }
     /// One order, whole.
     OrderAnswer { order: String, uuid: String, name: String, customer: Option<String>, due: Option<String>, state: String, parts: u32, good: u32, charged: String,
-        lines: Vec<OrderLine>, remakes: Vec<RemakeRow>, plans: Vec<PlanRow>, history: Vec<HistoryRow>, }
+        lines: Vec<OrderLine>, remakes: Vec<RemakeRow>, plans: Vec<PlanRow>,
+        /// Newest first.
+        quotes: Vec<QuoteKept>, history: Vec<HistoryRow>, }
     CostRow { piece: String, material: String,
         /// `cut` or `taken`.
         how: String, parts: String, kerf: String, scrap: String, markdown: String, failed: String, returned: String, charged: String,

@@ -300,6 +300,9 @@ fn one(shop: &Shop, reader: &Reader<'_>, event: &Event) -> Result<Say, Error> {
             Some(sum) => say!("history-order-priced", order = order(reader, b.order)?, sum = shop.money(sum)),
             None => say!("history-order-unpriced", order = order(reader, b.order)?),
         },
+        Body::Quoted(b) => {
+            say!("history-quoted", sum = shop.money(b.total), order = order(reader, b.order)?, number = &b.name)
+        }
         Body::OrderClosed(b) => match b.closed {
             true => say!("history-order-closed", order = order(reader, b.order)?),
             false => say!("history-order-reopened", order = order(reader, b.order)?),

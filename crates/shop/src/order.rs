@@ -22,6 +22,7 @@ use crate::history;
 use crate::host::Host;
 use crate::limits;
 use crate::material::Prices;
+use crate::quote;
 use crate::say;
 use crate::shop::{Lookup, Shop, filled, needed, shown, text, whole, word};
 use crate::view::{self, Names, mm2, ring_mm};
@@ -394,6 +395,7 @@ pub fn show(shop: &Shop, with: &OrderShow) -> Result<OrderAnswer, Error> {
         parts: row.parts,
         good: row.good,
         charged: row.charged,
+        quotes: quote::rows(shop, &reader, &order)?,
         lines,
         remakes: order
             .remakes

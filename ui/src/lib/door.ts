@@ -640,9 +640,19 @@ labour?: string,
 /**
  * … and what is asked for it.
  */
-labour_sum?: string, };
+labour_sum?: string, 
+/**
+ * One that was kept, by its number, or `last`; nothing else is said then.
+ */
+number?: string, };
 
-export type QuoteFile = { order: string, plan?: string, markup?: string, minimum?: string, waste?: string, labour?: string, labour_sum?: string, };
+export type QuoteKeep = { order: string, plan?: string, markup?: string, minimum?: string, waste?: string, labour?: string, labour_sum?: string, };
+
+export type QuoteFile = { order: string, plan?: string, markup?: string, minimum?: string, waste?: string, labour?: string, labour_sum?: string, 
+/**
+ * A kept quote by its number, or `last`.
+ */
+number?: string, };
 
 export type OrderRemake = { order: string, 
 /**
@@ -1380,7 +1390,17 @@ export type FilmAnswer = { piece: string, film: string | null, warning: string |
 
 export type QuoteLine = { text: string, area_mm2: number | null, sum: string | null, };
 
-export type QuoteAnswer = { order: string, name: string, customer: string | null, plan: string | null, lines: Array<QuoteLine>, material: string | null, total: string | null, notes: Array<string>, };
+export type QuoteKept = { number: string, when: string, by: string, plan: string | null, total: string, };
+
+export type QuoteAnswer = { order: string, name: string, customer: string | null, plan: string | null, lines: Array<QuoteLine>, material: string | null, total: string | null, 
+/**
+ * What the plan's material costs by the books, before anything is cut.
+ */
+cost: string | null, notes: Array<string>, 
+/**
+ * Where it was kept: as it was said then.
+ */
+kept: QuoteKept | null, };
 
 export type ImportedPiece = { piece: string, uuid: string, };
 
@@ -1542,7 +1562,11 @@ state: string, pieces: Array<string>, when: string, not_placed: number,
  */
 taken_over: string | null, };
 
-export type OrderAnswer = { order: string, uuid: string, name: string, customer: string | null, due: string | null, state: string, parts: number, good: number, charged: string, lines: Array<OrderLine>, remakes: Array<RemakeRow>, plans: Array<PlanRow>, history: Array<HistoryRow>, };
+export type OrderAnswer = { order: string, uuid: string, name: string, customer: string | null, due: string | null, state: string, parts: number, good: number, charged: string, lines: Array<OrderLine>, remakes: Array<RemakeRow>, plans: Array<PlanRow>, 
+/**
+ * Newest first.
+ */
+quotes: Array<QuoteKept>, history: Array<HistoryRow>, };
 
 export type CostRow = { piece: string, material: string, 
 /**
@@ -2035,6 +2059,7 @@ export interface Takes {
   "order price": OrderPrice;
   "order close": OrderClose;
   "quote": Quote;
+  "quote keep": QuoteKeep;
   "quote file": QuoteFile;
   "order remake": OrderRemake;
   "order list": OrderList;
@@ -2150,6 +2175,7 @@ export interface Gives {
   "order price": OrderCostAnswer;
   "order close": OrderAnswer;
   "quote": QuoteAnswer;
+  "quote keep": QuoteAnswer;
   "quote file": FileAnswer;
   "order remake": RemakeAnswer;
   "order list": OrdersAnswer;

@@ -416,7 +416,13 @@ pub(super) struct QuoteArgs {
     /// Labour and time in words, and what is asked for it.
     #[arg(long, value_name = "TEXT=SUM")]
     labour: Option<String>,
-    /// As a sheet of paper: .pdf
+    /// Keep it as it is said now.
+    #[arg(long)]
+    keep: bool,
+    /// One that was kept, by its number, or "last".
+    #[arg(long, value_name = "NUMBER", conflicts_with = "keep")]
+    number: Option<String>,
+    /// As a sheet of paper, which keeps it: .pdf
     #[arg(long, value_name = "FILE")]
     out: Option<PathBuf>,
 }
@@ -429,16 +435,18 @@ impl QuoteArgs {
             None => (None, None),
         };
         let (order, plan, markup) = (self.order.clone(), self.plan.clone(), self.markup.clone());
-        let (minimum, waste) = (self.minimum.clone(), self.waste.clone());
+        let (minimum, waste, number) = (self.minimum.clone(), self.waste.clone(), self.number.clone());
+        let print = |action: Action| super::What::Act { action, output: super::Out::Print };
         Ok(match &self.out {
-            None => super::What::Act {
-                action: action::Quote { order, plan, markup, minimum, waste, labour, labour_sum }.into(),
-                output: super::Out::Print,
-            },
+            None if self.keep => {
+                print(action::QuoteKeep { order, plan, markup, minimum, waste, labour, labour_sum }.into())
+            }
+            None => print(action::Quote { order, plan, markup, minimum, waste, labour, labour_sum, number }.into()),
             Some(out) => {
                 super::format(out, &["pdf"])?;
                 super::What::Act {
-                    action: action::QuoteFile { order, plan, markup, minimum, waste, labour, labour_sum }.into(),
+                    action: action::QuoteFile { order, plan, markup, minimum, waste, labour, labour_sum, number }
+                        .into(),
                     output: super::Out::File { path: out.clone() },
                 }
             }

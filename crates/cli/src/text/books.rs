@@ -144,6 +144,9 @@ pub(super) fn material(a: &MaterialShowAnswer, row: &str) -> String {
 pub(super) fn quote(a: &QuoteAnswer) -> String {
     let by = or_dash(&a.plan);
     let mut text = say!("cli-quote", order = &a.order, name = &a.name, plan = by).text() + "\n";
+    if let Some(kept) = &a.kept {
+        text += &(say!("cli-quote-kept", number = &kept.number, when = &kept.when, by = &kept.by).text() + "\n");
+    }
     let mut rows: Vec<_> = a
         .lines
         .iter()
@@ -154,5 +157,8 @@ pub(super) fn quote(a: &QuoteAnswer) -> String {
         .collect();
     rows.push(vec![say!("report-total").text(), String::new(), or_dash(&a.total)]);
     text.push_str(&table(&headings(say!("cli-head-quote").text()), &rows));
+    if let Some(cost) = &a.cost {
+        text += &(say!("cli-quote-cost", cost = cost).text() + "\n");
+    }
     text + &list(&a.notes)
 }

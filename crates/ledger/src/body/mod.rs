@@ -145,6 +145,7 @@ bodies! {
     MachineChanged  = "machine changed"  v 1, touches [Machine],             shared,    undoable;
     CuttingNoted    = "cutting noted"    v 1, touches [Machine],             shared,    undoable;
     OrderPriced     = "order priced"     v 1, touches [Order],               shared,    undoable;
+    Quoted          = "quoted"           v 1, touches [Order],               shared,    undoable;
     OrderClosed     = "order closed"     v 1, touches [Order],               shared,    undoable;
     Undone          = "undone"           v 1, touches [Piece Lot Delivery Order Plan Rack Material Machine Count Setting], shared, undoable;
 }

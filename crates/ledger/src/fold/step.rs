@@ -6,7 +6,8 @@ use crate::body::{Body, MaterialField, PieceKind, Split, TakenFor, WrittenDown, 
 use crate::count::{self, Count};
 use crate::event::{Event, Thing, ThingKind};
 use crate::state::{
-    Device, Film, Hold, How, Machine, Material, Noted, Order, Person, Piece, Plan, Rack, Remake, Returned, Setting,
+    Device, Film, Hold, How, KeptQuote, Machine, Material, Noted, Order, Person, Piece, Plan, Rack, Remake, Returned,
+    Setting,
     State, Use,
 };
 
@@ -175,10 +176,16 @@ pub(super) fn step(state: Option<State>, thing: Thing, event: &Event, aside: boo
             at_ms,
             price: None,
             closed: false,
+            quotes: Vec::new(),
         }))),
         (Body::OrderPriced(b), ThingKind::Order) => {
             let mut order = state.and_then(State::order)?;
             order.price = b.price;
+            Some(State::Order(order))
+        }
+        (Body::Quoted(b), ThingKind::Order) => {
+            let mut order = state.and_then(State::order)?;
+            order.quotes.push(KeptQuote { quote: b.clone(), at_ms, device: event.envelope.device });
             Some(State::Order(order))
         }
         (Body::OrderClosed(b), ThingKind::Order) => {

@@ -57,6 +57,7 @@ quote-not-placed = { $count ->
     [one] One part
    *[other] { $count } parts
 } found no place in plan { $plan } and are not in the sum.
+quote-number = Quote { $number } of { $when }
 quote-notes = Notes
 quote-offcuts-whole = Offcuts are asked for whole, as sheets are.
 quote-title = Quote { $order }
@@ -148,6 +149,7 @@ now-plan = { $name }: { $count ->
 now-receive = Nothing is on hand: receive a delivery, or record the offcuts in the racks.
 
 ## History
+history-quoted = Quoted { $sum } for { $order } (quote { $number })
 history-on-order = Put { $count ->
     [one] one sheet
    *[other] { $count } sheets
@@ -506,6 +508,8 @@ error-unknown-part = The drawing has no part '{ $id }': look at its parts with d
 error-unknown-piece = There is no piece { $code }: check the code.
 error-unknown-plan = There is no plan { $code }: check the code.
 error-unknown-plan-part = Plan { $plan } has no part '{ $id }' still to be cut: look at the plan.
+error-unknown-quote = { $order } has no quote '{ $number }': look at the order for those that were kept.
+error-quote-stands = A quote that was kept stands as it was: name it and nothing else, or work out a new one.
 error-unknown-rack = There is no rack '{ $name }': check the name, or add it.
 error-upload = { $file } did not arrive whole: choose it again.
 error-which-piece = Plan { $plan } has { $count } pieces ({ $pieces }): say which one.
@@ -558,6 +562,7 @@ refused-too-thick = { $material } is thicker than the { $most } mm that { $machi
 refused-undo-cut = The last action was a cut ({ $text }): say that the machine did not cut, or else throw away or record what is really there.
 refused-close-held = Plan { $plan } holds pieces for { $order }: cut them or let them go first.
 refused-no-lot = { $piece } came with no delivery: there is nobody to credit it.
+refused-quote-no-price = A material of { $order } has no price today: give it one before you keep or print a quote.
 refused-nothing-to-quote = { $order } has no parts: add them first.
 refused-no-substitute = { $other } is not allowed in the place of { $material }: allow it on the material first.
 refused-ambiguous-lot = { $count } lots are called '{ $name }': say of which material.
@@ -654,6 +659,9 @@ cli-order-price = asked { $price }, left over the material { $left }
 cli-piece-owner = belongs to { $owner }
 cli-piece-written-down = written down by { $sum }
 cli-price-since = price { $price } a square metre since { $when } ({ $device })
+cli-quote-kept = Kept as quote { $number }, { $when }, by { $by }
+cli-quote-cost = By the books the planned material costs { $cost }.
+cli-order-show-quote = Quote { $number }: { $total } ({ $when }, { $by })
 cli-quote = Quote for { $order } { $name }, plan { $plan }
 cli-retired = { $name } (retired)
 cli-split = { $piece } is split: { $sum } written off

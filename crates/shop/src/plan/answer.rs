@@ -207,7 +207,7 @@ fn sheet_shape(sheet: &ToBuy, less_um: i64) -> Result<Shape, Error> {
 }
 
 /// Today's price of what is used up of a sheet to be bought.
-fn used_price(sheet: &ToBuy, area2: i64) -> Option<i64> {
+pub fn used_price(sheet: &ToBuy, area2: i64) -> Option<i64> {
     let kept2: i64 = sheet.leftovers.iter().filter(|l| l.keep).map(|l| l.shape.area2()).sum();
     let used = i128::from(sheet.price?) * i128::from((area2 - kept2).max(0)) / i128::from(area2.max(1));
     i64::try_from(used).ok()

@@ -18,6 +18,7 @@ use sheetloft_shapes::Shape;
 use sheetloft_store::{PieceFilter, Reader};
 use uuid::Uuid;
 
+pub use answer::used_price;
 pub use change::{change, try_change};
 
 use crate::action;

@@ -1,21 +1,25 @@
-//! What to ask for an order: the price that was asked, and a quote by today's prices.
+//! What to ask for an order: the price that was asked, a quote by today's prices, and the quotes that were kept.
+
+mod kept;
 
 use std::collections::BTreeMap;
 
-use base64::Engine as _;
-use base64::engine::general_purpose::STANDARD;
-use sheetloft_labels::{self as labels, Section, Table, Ticket};
-use sheetloft_ledger::body::{Body, OrderClosed, OrderPriced, PieceKind};
+use sheetloft_ledger::body::{Body, OrderClosed, OrderPriced, PieceKind, PlannedPart};
 use sheetloft_ledger::event::{Thing, ThingKind};
+use sheetloft_ledger::money::{Receiver, split};
 use sheetloft_ledger::state::{Order, Plan};
+use sheetloft_store::Reader;
 use uuid::Uuid;
 
-use crate::action::{OrderClose, OrderCost, OrderPrice, OrderShow, Quote, QuoteFile};
-use crate::answer::{Changed, FileAnswer, OrderAnswer, OrderCostAnswer, QuoteAnswer, QuoteLine};
+pub use kept::{file, keep, rows};
+
+use crate::action::{OrderClose, OrderCost, OrderPrice, OrderShow, Quote};
+use crate::answer::{Changed, OrderAnswer, OrderCostAnswer, QuoteAnswer, QuoteLine};
 use crate::error::Error;
 use crate::host::Host;
 use crate::material::Prices;
 use crate::order;
+use crate::plan::used_price;
 use crate::say;
 use crate::shop::{Lookup, Shop, filled, text, word};
 use crate::view::mm2;
@@ -109,16 +113,11 @@ fn areas(shop: &Shop, order: &Order, plan: Option<&Plan>, waste: Waste) -> Resul
         }
         return Ok(sums);
     };
-    let area_of = |p: &sheetloft_ledger::body::PlannedPart| -> (bool, i64) {
-        let of = if p.order == order.id { Some(order.clone()) } else { order::by_id(&reader, p.order).ok().flatten() };
-        let line = of.as_ref().and_then(|o| o.lines.iter().find(|l| l.line == p.line));
-        let part = line.and_then(|l| l.parts.iter().find(|q| q.id == p.part));
-        (p.order == order.id, part.map_or(0, |q| q.shape.area2()))
-    };
-    let mut add = |material: Uuid, used2: i64, parts: &[sheetloft_ledger::body::PlannedPart]| {
-        let all: Vec<(bool, i64)> = parts.iter().map(area_of).collect();
-        let whole: i64 = all.iter().map(|(_, a)| a).sum();
-        let own: i64 = all.iter().filter(|(own, _)| *own).map(|(_, a)| a).sum();
+    let others = Others::of(&reader, plan)?;
+    let mut add = |material: Uuid, used2: i64, parts: &[PlannedPart]| {
+        let by_order = others.areas2(parts);
+        let whole: i64 = by_order.values().sum();
+        let own = by_order.get(&order.id).copied().unwrap_or(0);
         if whole > 0 && own > 0 {
             let share = i128::from(used2) * i128::from(own) / i128::from(whole);
             let sum = sums.entry(material).or_default();
@@ -141,8 +140,99 @@ fn areas(shop: &Shop, order: &Order, plan: Option<&Plan>, waste: Waste) -> Resul
     Ok(sums)
 }
 
-/// What to ask for an order: today's price of the area, with a mark-up, labour in one free line, at least a minimum.
+/// The orders of a plan.
+struct Others(Vec<Order>);
+
+impl Others {
+    fn of(reader: &Reader<'_>, plan: &Plan) -> Result<Self, Error> {
+        let mut found = Vec::new();
+        for id in &plan.orders {
+            found.extend(order::by_id(reader, *id)?);
+        }
+        Ok(Self(found))
+    }
+
+    /// Twice the area of each order's parts among these, µm².
+    fn areas2(&self, parts: &[PlannedPart]) -> BTreeMap<Uuid, i64> {
+        let mut sums: BTreeMap<Uuid, i64> = BTreeMap::new();
+        for p in parts {
+            let line = self.0.iter().filter(|o| o.id == p.order).flat_map(|o| &o.lines).find(|l| l.line == p.line);
+            let part = line.and_then(|l| l.parts.iter().find(|q| q.id == p.part));
+            *sums.entry(p.order).or_default() += part.map_or(0, |q| q.shape.area2());
+        }
+        sums
+    }
+
+    /// An order's share of what is charged for a piece, by the area of its parts; minor units.
+    fn share(&self, order: Uuid, charged: i64, parts: &[PlannedPart]) -> i64 {
+        let by_order: Vec<(Uuid, i64)> = self.areas2(parts).into_iter().collect();
+        let code = |id: Uuid| self.0.iter().find(|o| o.id == id).map_or_else(String::new, |o| o.code.clone());
+        let receivers: Vec<Receiver> = by_order.iter().map(|(id, area2)| Receiver::new(code(*id), *area2)).collect();
+        let sums = split(charged, &receivers);
+        by_order.iter().zip(sums).find(|((id, _), _)| *id == order).map_or(0, |(_, sum)| sum)
+    }
+}
+
+/// What a plan's material costs an order before anything is cut: pieces on hand by the books, sheets that are to be
+/// bought at today's price; minor units. None where a sheet to be bought has no price.
+fn cost_of(reader: &Reader<'_>, order: &Order, plan: &Plan) -> Result<Option<i64>, Error> {
+    let others = Others::of(reader, plan)?;
+    let mut sum = Some(0_i64);
+    for planned in &plan.pieces {
+        sum = sum.and_then(|s| s.checked_add(others.share(order.id, planned.charged, &planned.parts)));
+    }
+    for sheet in &plan.to_buy {
+        let used = used_price(sheet, 2 * sheet.w_um * sheet.h_um).map(|p| others.share(order.id, p, &sheet.parts));
+        sum = sum.zip(used).and_then(|(a, b)| a.checked_add(b));
+    }
+    Ok(sum)
+}
+
+/// A line of a quote, worked out.
+struct Line {
+    text: String,
+    area2: Option<i64>,
+    sum: Option<i64>,
+}
+
+/// A quote, worked out; sums in minor units.
+struct Worked {
+    order: Order,
+    plan: Option<Plan>,
+    lines: Vec<Line>,
+    material: Option<i64>,
+    total: Option<i64>,
+    cost: Option<i64>,
+    notes: Vec<String>,
+}
+
+/// What to ask for an order: today's price of the area, with a mark-up, labour in one free line, at least a minimum; or
+/// what was quoted for it before.
 pub fn quote(shop: &Shop, with: &Quote) -> Result<QuoteAnswer, Error> {
+    match filled(with.number.as_deref()) {
+        Some(_) => kept::show(shop, with),
+        None => Ok(answer(shop, work(shop, with)?)),
+    }
+}
+
+fn answer(shop: &Shop, of: Worked) -> QuoteAnswer {
+    let line = |l: Line| QuoteLine { text: l.text, area_mm2: l.area2.map(mm2), sum: l.sum.map(|s| shop.money(s)) };
+    QuoteAnswer {
+        order: of.order.code,
+        name: of.order.name,
+        customer: of.order.customer,
+        plan: of.plan.map(|p| p.code),
+        lines: of.lines.into_iter().map(line).collect(),
+        material: of.material.map(|s| shop.money(s)),
+        total: of.total.map(|s| shop.money(s)),
+        cost: of.cost.map(|s| shop.money(s)),
+        notes: of.notes,
+        kept: None,
+    }
+}
+
+/// Works out a quote by today's prices.
+fn work(shop: &Shop, with: &Quote) -> Result<Worked, Error> {
     let reader = shop.read();
     let order = reader.find_order(&with.order).map_err(|e| e.at("order"))?;
     if order.lines.is_empty() {
@@ -177,7 +267,7 @@ pub fn quote(shop: &Shop, with: &Quote) -> Result<QuoteAnswer, Error> {
             Waste::Sheets if plan.is_some() => say!("quote-material-sheets", material = name),
             _ => say!("quote-material", material = name),
         };
-        lines.push(QuoteLine { text: said.text(), area_mm2: Some(mm2(area2)), sum: sum.map(|s| shop.money(s)) });
+        lines.push(Line { text: said.text(), area2: Some(area2), sum });
     }
     let mut total = material_sum;
     if markup > 0 {
@@ -186,25 +276,18 @@ pub fn quote(shop: &Shop, with: &Quote) -> Result<QuoteAnswer, Error> {
             let product = i128::from(sum) * i128::from(markup);
             i64::try_from((product + 50) / 100).unwrap_or(i64::MAX)
         });
-        lines.push(QuoteLine {
-            text: say!("quote-markup", percent = markup.to_string()).text(),
-            area_mm2: None,
-            sum: more.map(|m| shop.money(m)),
-        });
+        let text = say!("quote-markup", percent = markup.to_string()).text();
+        lines.push(Line { text, area2: None, sum: more });
         total = total.zip(more).and_then(|(a, b)| a.checked_add(b));
     }
     if let (Some(text), Some(sum)) = (labour, labour_sum) {
-        lines.push(QuoteLine { text, area_mm2: None, sum: Some(shop.money(sum)) });
+        lines.push(Line { text, area2: None, sum: Some(sum) });
         total = total.and_then(|t| t.checked_add(sum));
     }
     if let (Some(least), Some(sum)) = (minimum, total)
         && sum < least
     {
-        lines.push(QuoteLine {
-            text: say!("quote-minimum").text(),
-            area_mm2: None,
-            sum: Some(shop.money(least - sum)),
-        });
+        lines.push(Line { text: say!("quote-minimum").text(), area2: None, sum: Some(least - sum) });
         total = Some(least);
     }
     match &plan {
@@ -218,52 +301,6 @@ pub fn quote(shop: &Shop, with: &Quote) -> Result<QuoteAnswer, Error> {
     if waste == Waste::Sheets && offcuts.into_iter().any(|p| p.kind == PieceKind::Offcut) {
         notes.push(say!("quote-offcuts-whole").text());
     }
-    Ok(QuoteAnswer {
-        order: order.code,
-        name: order.name,
-        customer: order.customer,
-        plan: plan.map(|p| p.code),
-        lines,
-        material: material_sum.map(|s| shop.money(s)),
-        total: total.map(|s| shop.money(s)),
-        notes,
-    })
-}
-
-/// A quote as a sheet of paper.
-pub fn file(shop: &Shop, with: &QuoteFile) -> Result<FileAnswer, Error> {
-    let QuoteFile { order, plan, markup, minimum, waste, labour, labour_sum } = with.clone();
-    let quote = quote(shop, &Quote { order, plan, markup, minimum, waste, labour, labour_sum })?;
-    let mut rows: Vec<Vec<String>> = quote
-        .lines
-        .iter()
-        .map(|l| {
-            let area = l.area_mm2.map_or_else(String::new, |mm2| format!("{:.3} m²", mm2 / 1e6));
-            vec![l.text.clone(), area, l.sum.clone().unwrap_or_else(|| "—".to_owned())]
-        })
-        .collect();
-    let total = quote.total.clone().unwrap_or_else(|| "—".to_owned());
-    rows.push(vec![say!("quote-total", currency = &shop.currency().code).text(), String::new(), total]);
-    let heads = say!("quote-head").text().split('|').map(|h| h.trim().to_owned()).collect();
-    let table = Table { heads, shares: vec![3.2, 1.0, 1.0], rows, ticks: false };
-    let mut about = vec![quote.name.clone()];
-    about.extend(quote.customer.as_ref().map(|c| say!("quote-for", customer = c).text()));
-    let paper = Ticket {
-        title: say!("quote-title", order = &quote.order).text(),
-        payload: quote.order.clone(),
-        about,
-        sections: vec![
-            Section { title: String::new(), lines: Vec::new(), urgent: false, table: Some(table) },
-            Section { title: say!("quote-notes").text(), lines: quote.notes.clone(), urgent: false, table: None },
-        ],
-        pieces: Vec::new(),
-        foot: say!("quote-foot", shop = &shop.setting.data.name).text(),
-    };
-    let document = labels::ticket(&paper).map_err(|e| Error::fault(say!("error-label", why = e.to_string())))?;
-    Ok(FileAnswer {
-        name: format!("{}-quote.pdf", quote.order),
-        media_type: "application/pdf".to_owned(),
-        data: STANDARD.encode(&document.bytes),
-        warnings: Vec::new(),
-    })
+    let cost = plan.as_ref().map(|plan| cost_of(&reader, &order, plan)).transpose()?.flatten();
+    Ok(Worked { order, plan, lines, material: material_sum, total, cost, notes })
 }
