@@ -1,4 +1,4 @@
-//! Label papers, QR codes, layout, PDF and PNG; and the ticket of a plan.
+//! Label papers, QR codes, layout, PDF and PNG; the ticket of a plan; plots as PNG.
 //!
 //! Data in, bytes out; no I/O. [`papers`] says what can be printed on, a [`Label`] says what is on one label,
 //! [`render_pdf`] and [`render_png`] make the document. Inside, each label is laid out as marks in printer
@@ -11,6 +11,7 @@ mod mark;
 mod page;
 mod paper;
 mod pdf;
+mod plot;
 mod png;
 mod qr;
 mod read;
@@ -21,6 +22,7 @@ pub use error::LabelError;
 pub use label::{Label, PieceLabel, RackLabel};
 pub use page::Onto;
 pub use paper::{Grid, Paper, PaperError, paper, papers};
+pub use plot::{Plot, PlotBox, PlotText, plot_png};
 pub use qr::{MODULE_MM_MAX, MODULE_MM_MIN, PayloadError, QUIET_MODULES, Qr};
 pub use read::{FoundCode, Photo, ReadError, codes_in};
 pub use ticket::{Drawing, Region, RingMm, Section, Table, Ticket, TicketPiece, ticket};

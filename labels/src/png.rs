@@ -115,7 +115,8 @@ fn polyline(path: &mut PathBuilder, dots: &[Dot]) {
     }
 }
 
-fn letters(line: &Line, (x, y): Dot, size: f32) -> Option<Path> {
+/// The outlines of a line's letters from where its baseline begins.
+pub(crate) fn letters(line: &Line, (x, y): Dot, size: f32) -> Option<Path> {
     let face = &line.weight.font().face;
     let scale = size / f32::from(u16::try_from(face.units_per_em()).unwrap_or(u16::MAX));
     let mut path = PathBuilder::new();

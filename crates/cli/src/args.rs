@@ -407,7 +407,7 @@ enum Command {
         /// To the end of this day.
         #[arg(long, value_name = "DATE")]
         to: Option<String>,
-        /// Into a file: .csv, .svg or .pdf.
+        /// Into a file: .csv, .svg, .png or .pdf.
         #[arg(long, value_name = "FILE")]
         out: Option<PathBuf>,
     },
@@ -1119,7 +1119,7 @@ impl Args {
                     report: report.clone(),
                     from: from.clone(),
                     to: to.clone(),
-                    format: format(out, &["csv", "svg", "pdf"])?,
+                    format: format(out, &["csv", "svg", "png", "pdf"])?,
                 }
                 .into(),
                 output: Out::File { path: out.clone() },

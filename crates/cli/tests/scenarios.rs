@@ -1,7 +1,7 @@
 //! Scenarios of the books as text tables: one line a command, with its exact outcome.
 //!
 //! A scenario is a text file: `> command` is followed by what it must print, the exit status first. Lines
-//! between `file NAME` and `end` are written to a file. Clock and ids are replayed, so every code is the same
+//! between `file NAME` and `end` are written to a file; `later N` lets N days go by. Clock and ids are replayed, so every code is the same
 //! each time. After each scenario `check` must find nothing. To write the outcomes anew after a change that is
 //! meant: `UPDATE=1 cargo test -p sheetloft-cli --test scenarios`, then read the difference.
 
@@ -42,12 +42,12 @@ fn words(line: &str) -> Vec<String> {
     words
 }
 
-fn run(command: &str, folder: &Path, number: u64) -> String {
+fn run(command: &str, folder: &Path, number: u64, days: u64) -> String {
     let shop = folder.join("shop.db");
     let mut args = vec!["sheetloft".to_owned(), "--shop".to_owned(), shop.display().to_string()];
     args.extend(words(command).into_iter().map(|w| w.replace("./", &format!("{}/", folder.display()))));
     let (mut out, mut err) = (Vec::new(), Vec::new());
-    let host = Replay::new(number + 1, START_MS + number * 3_600_000);
+    let host = Replay::new(number + 1, START_MS + number * 3_600_000 + days * 86_400_000);
     let status = sheetloft_cli::run_on(args, &mut out, &mut err, Console::default(), Box::new(host));
     let (out, err) = (String::from_utf8(out).unwrap(), String::from_utf8(err).unwrap());
     match status {
@@ -70,7 +70,7 @@ fn play(path: &Path) {
     let folder = tempfile::tempdir().unwrap();
     let mut found = String::new();
     let mut lines = given.lines().peekable();
-    let mut number = 0;
+    let (mut number, mut days) = (0, 0);
     while let Some(line) = lines.next() {
         if let Some(name) = line.strip_prefix("file ") {
             let mut text = String::new();
@@ -80,18 +80,21 @@ fn play(path: &Path) {
             }
             let _ = writeln!(found, "{text}end");
             fs::write(folder.path().join(name.trim()), text).unwrap();
+        } else if let Some(more) = line.strip_prefix("later ") {
+            let _ = writeln!(found, "{line}");
+            days += more.trim().parse::<u64>().unwrap();
         } else if let Some(command) = line.strip_prefix("> ") {
             let _ = writeln!(found, "{line}");
-            let _ = writeln!(found, "{}", run(command, folder.path(), number));
+            let _ = writeln!(found, "{}", run(command, folder.path(), number, days));
             number += 1;
-            while lines.peek().is_some_and(|l| !l.starts_with(['>', '#']) && !l.starts_with("file ")) {
+            while lines.peek().is_some_and(|l| !l.starts_with(['>', '#']) && !l.starts_with("file ") && !l.starts_with("later ")) {
                 lines.next();
             }
         } else {
             let _ = writeln!(found, "{line}");
         }
     }
-    let check = run("check", folder.path(), number);
+    let check = run("check", folder.path(), number, days);
     assert!(check.starts_with("exit 0"), "{}: {check}", path.display());
     if std::env::var_os("UPDATE").is_some() {
         fs::write(path, &found).unwrap();

@@ -924,7 +924,7 @@ actions! {
         report: String,
         from: Option<String>,
         to: Option<String>,
-        /// `csv`, `svg` or `pdf`.
+        /// `csv`, `svg`, `png` or `pdf`.
         format: String,
     } => FileAnswer;
     /// Every action, who and when.

@@ -6,4 +6,4 @@ mod line;
 
 pub(crate) use fit::{Block, Sizes, Text};
 pub(crate) use font::Weight;
-pub(crate) use line::Line;
+pub(crate) use line::{Line, tidied};

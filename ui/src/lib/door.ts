@@ -1004,7 +1004,7 @@ from?: string, to?: string, };
 
 export type ReportFile = { report: string, from?: string, to?: string, 
 /**
- * `csv`, `svg` or `pdf`.
+ * `csv`, `svg`, `png` or `pdf`.
  */
 format: string, };
 

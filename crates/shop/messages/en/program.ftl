@@ -903,7 +903,11 @@ cli-order-show-remake = line { $line }: { $count } of { $part } again ({ $why })
 report-value = What the stock is worth
 report-between = From { $from } to { $to }
 report-clear = What might be cleared out
-report-clear-means = Thrown away, the sum under “carried” would be written off. What is old has lain for a year; what is small is smaller than its material is kept from today.
+report-clear-effect = Thrown away together, { $count ->
+    [one] this piece
+   *[other] these { $count } pieces
+} would write { $sum } off; { $left } would stay on hand.
+report-clear-means = An old offcut has lain for a year; a small one is smaller than its material is kept from today; what is never used has lain for half a year while nothing of its material was cut or taken.
 report-lain-days = days here
 report-on-order = on order
 report-piece = piece
@@ -911,6 +915,7 @@ report-why = why
 report-why-old = old
 report-why-retired = material retired
 report-why-small = small
+report-why-unused = never used
 report-use = What was used, month by month
 report-orders = What orders have cost in material
 report-low = What to buy

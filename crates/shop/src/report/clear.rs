@@ -1,8 +1,13 @@
-//! What might be cleared out of the racks: offcuts that are old, too small to be kept by today's measure, or that nobody
-//! ever used anything of; and what that would do to the books.
+//! What might be cleared out of the racks: offcuts that are old or too small to be kept by today's measure, and pieces,
+//! whole sheets among them, of whose material nobody has used anything since they came; and what that would do to the
+//! books.
+
+use std::collections::HashMap;
 
 use sheetloft_ledger::body::PieceKind;
+use sheetloft_ledger::state::{How, Piece, Status};
 use sheetloft_store::PieceFilter;
+use uuid::Uuid;
 
 use crate::error::Error;
 use crate::material::Prices;
@@ -15,6 +20,9 @@ use super::{Column, Kind, Table};
 const DAY_MS: u64 = 86_400_000;
 /// An offcut that has lain so many days is old; common practice in stock-keeping, no source.
 const OLD_DAYS: u64 = 365;
+/// Of what has lain so many days while nothing of its material was cut or taken, nothing is needed; common practice in
+/// stock-keeping, no source.
+const UNUSED_DAYS: u64 = 180;
 
 /// The table, one row a piece, the oldest first. Held pieces and customers' own are not in it.
 pub(super) fn clear(shop: &Shop, now_ms: u64) -> Result<Table, Error> {
@@ -35,24 +43,38 @@ pub(super) fn clear(shop: &Shop, now_ms: u64) -> Result<Table, Error> {
             Column::new("price", say!("report-price"), Kind::Money).adds(),
         ],
     );
-    let filter = PieceFilter { statuses: vec!["free"], kind: Some("offcut"), ..PieceFilter::default() };
-    let mut pieces = reader.pieces(&filter)?;
-    pieces.retain(|p| p.owner.is_none() && p.kind == PieceKind::Offcut);
+    let mut pieces = reader.pieces(&PieceFilter::default())?;
+    // When something of a material was last cut or taken.
+    let mut used: HashMap<Uuid, u64> = HashMap::new();
+    for piece in &pieces {
+        if let Some(of) = piece.used.as_ref().filter(|u| matches!(u.how, How::Cut { .. } | How::Taken)) {
+            let last = used.entry(piece.material).or_default();
+            *last = of.at_ms.max(*last);
+        }
+    }
+    let on_hand: i64 = pieces.iter().map(Piece::carried).sum();
+    pieces.retain(|p| p.status() == Status::Free && p.owner.is_none());
+    let (mut count, mut carried) = (0_usize, 0_i64);
     pieces.sort_by(|a, b| a.born_ms.cmp(&b.born_ms).then_with(|| a.code.cmp(&b.code)));
     for piece in pieces {
         let days = now_ms.saturating_sub(piece.born_ms) / DAY_MS;
         let material = names.material_data(piece.material);
         let (long, short) = spoken_size(&piece.shape);
-        let small = material.is_some_and(|m| {
-            let [a, b] = m.data.keep_from_um;
-            (long, short) < (a.max(b), 0) || short < a.min(b)
-        });
+        let offcut = piece.kind == PieceKind::Offcut;
+        let small = offcut
+            && material.is_some_and(|m| {
+                let [a, b] = m.data.keep_from_um;
+                (long, short) < (a.max(b), 0) || short < a.min(b)
+            });
         let mut why = Vec::new();
-        if days >= OLD_DAYS {
+        if offcut && days >= OLD_DAYS {
             why.push(say!("report-why-old").text());
         }
         if small {
             why.push(say!("report-why-small").text());
+        }
+        if days >= UNUSED_DAYS && used.get(&piece.material).is_none_or(|last| *last < piece.born_ms) {
+            why.push(say!("report-why-unused").text());
         }
         if material.is_some_and(|m| m.retired) {
             why.push(say!("report-why-retired").text());
@@ -60,6 +82,8 @@ pub(super) fn clear(shop: &Shop, now_ms: u64) -> Result<Table, Error> {
         if why.is_empty() {
             continue;
         }
+        count += 1;
+        carried += piece.carried();
         table.rows.push(vec![
             piece.code.clone().into(),
             names.material(piece.material).into(),
@@ -71,6 +95,11 @@ pub(super) fn clear(shop: &Shop, now_ms: u64) -> Result<Table, Error> {
             piece.carried().into(),
             material.and_then(|m| prices.of(m, piece.shape.area2())).into(),
         ]);
+    }
+    if count > 0 {
+        let left = shop.money(on_hand - carried);
+        let effect = say!("report-clear-effect", count = count, sum = shop.money(carried), left = left);
+        table.notes.push(effect.text());
     }
     table.notes.push(say!("report-clear-means").text());
     Ok(table)

@@ -100,12 +100,13 @@ pub fn report(shop: &Shop, with: &action::Report, now_ms: u64) -> Result<ReportA
 enum Format {
     Csv,
     Svg,
+    Png,
     Pdf,
 }
 
-/// A report as a file: CSV, a plot as SVG, or printed as PDF.
+/// A report as a file: CSV, a plot as SVG or PNG, or printed as PDF.
 pub fn file(shop: &Shop, with: &action::ReportFile, now_ms: u64) -> Result<FileAnswer, Error> {
-    let formats = [("csv", Format::Csv), ("svg", Format::Svg), ("pdf", Format::Pdf)];
+    let formats = [("csv", Format::Csv), ("svg", Format::Svg), ("png", Format::Png), ("pdf", Format::Pdf)];
     let format = word(Some(&with.format), &formats, Format::Csv, "format")?;
     let (about, days, table) = made(shop, &with.report, with.from.as_deref(), with.to.as_deref(), now_ms)?;
     let name = match days.to {
@@ -115,6 +116,7 @@ pub fn file(shop: &Shop, with: &action::ReportFile, now_ms: u64) -> Result<FileA
     let (ending, media_type, bytes) = match format {
         Format::Csv => ("csv", "text/csv; charset=utf-8", csv::csv(shop, &table).into_bytes()),
         Format::Svg => ("svg", "image/svg+xml", plot::svg(shop, &table).into_bytes()),
+        Format::Png => ("png", "image/png", plot::png(shop, &table)?),
         Format::Pdf => ("pdf", "application/pdf", paper::pdf(shop, &table, &days)?),
     };
     Ok(FileAnswer {
