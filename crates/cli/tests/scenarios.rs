@@ -87,7 +87,10 @@ fn play(path: &Path) {
             let _ = writeln!(found, "{line}");
             let _ = writeln!(found, "{}", run(command, folder.path(), number, days));
             number += 1;
-            while lines.peek().is_some_and(|l| !l.starts_with(['>', '#']) && !l.starts_with("file ") && !l.starts_with("later ")) {
+            while lines
+                .peek()
+                .is_some_and(|l| !l.starts_with(['>', '#']) && !l.starts_with("file ") && !l.starts_with("later "))
+            {
                 lines.next();
             }
         } else {

@@ -7,8 +7,7 @@ use uuid::Uuid;
 use crate::body::{
     Areas, CuttingNoted, DrawingRead, Flaw, FreightBy, Known, LineAdded, MachineAdded, MachineTuned, MaterialAdded,
     NotPlaced, OnOrderLine, OrderCharge, Outcome, PersonAdded, PieceKind, PlannedPiece, Quoted, ShopNamed, SortLimit,
-    StandsIn,
-    TakenOver, ToBuy,
+    StandsIn, TakenOver, ToBuy,
 };
 use crate::count::Count;
 use crate::event::{Hash, ThingKind};
@@ -433,13 +432,16 @@ pub struct Order {
     pub quotes: Vec<KeptQuote>,
 }
 
-/// What was quoted, when and on which device.
+/// What was quoted, when, on which device and by whom.
 #[derive(Clone, PartialEq, Eq, Debug, Serialize, Deserialize)]
 #[allow(missing_docs)]
 pub struct KeptQuote {
     pub quote: Quoted,
     pub at_ms: u64,
     pub device: Uuid,
+    /// Who it was, where the program knows.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub person: Option<Uuid>,
 }
 
 fn is_false(said: &bool) -> bool {

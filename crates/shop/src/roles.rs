@@ -141,6 +141,7 @@ fn needs(action: &Action) -> Role {
         | Action::OrderPrice(_)
         | Action::OrderClose(_)
         | Action::Quote(_)
+        | Action::QuoteKeep(_)
         | Action::QuoteFile(_)
         | Action::WriteDown(_)
         | Action::PaperAdd(_)

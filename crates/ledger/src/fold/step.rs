@@ -7,8 +7,7 @@ use crate::count::{self, Count};
 use crate::event::{Event, Thing, ThingKind};
 use crate::state::{
     Device, Film, Hold, How, KeptQuote, Machine, Material, Noted, Order, Person, Piece, Plan, Rack, Remake, Returned,
-    Setting,
-    State, Use,
+    Setting, State, Use,
 };
 
 use super::receipts;
@@ -185,7 +184,8 @@ pub(super) fn step(state: Option<State>, thing: Thing, event: &Event, aside: boo
         }
         (Body::Quoted(b), ThingKind::Order) => {
             let mut order = state.and_then(State::order)?;
-            order.quotes.push(KeptQuote { quote: b.clone(), at_ms, device: event.envelope.device });
+            let (device, person) = (event.envelope.device, event.envelope.person);
+            order.quotes.push(KeptQuote { quote: b.clone(), at_ms, device, person });
             Some(State::Order(order))
         }
         (Body::OrderClosed(b), ThingKind::Order) => {

@@ -53,6 +53,7 @@ pub fn rows(shop: &Shop, reader: &Reader<'_>, order: &Order) -> Result<Vec<Quote
 fn row(shop: &Shop, reader: &Reader<'_>, kept: &KeptQuote) -> Result<QuoteKept, Error> {
     let device = reader.devices()?.into_iter().find(|d| d.id == kept.device);
     let device = device.map_or_else(|| kept.device.to_string(), |d| d.name.unwrap_or(d.tag));
+    let person = kept.person.and_then(|id| Some(reader.people().ok()?.into_iter().find(|p| p.id == id)?.data.name));
     let plan = match kept.quote.plan {
         Some(id) => reader.folded(Thing::new(ThingKind::Plan, id))?.state.and_then(State::plan).map(|p| p.code),
         None => None,
@@ -60,7 +61,7 @@ fn row(shop: &Shop, reader: &Reader<'_>, kept: &KeptQuote) -> Result<QuoteKept, 
     Ok(QuoteKept {
         number: kept.quote.name.clone(),
         when: view::when(kept.at_ms),
-        by: device,
+        by: person.unwrap_or(device),
         plan,
         total: shop.money(kept.quote.total),
     })
