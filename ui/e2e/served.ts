@@ -71,6 +71,8 @@ export class Served {
 /** A page that fails the test where the screens stumble or ask anything of another place. */
 export class Watched {
   readonly trouble: string[] = [];
+  /** What was asked and is not answered yet. */
+  private readonly asked = new Set<unknown>();
 
   private constructor(readonly page: Page) {}
 
@@ -87,8 +89,20 @@ export class Watched {
       const url = new URL(request.url());
       if (url.protocol !== "blob:" && url.origin !== served.address) watched.trouble.push(`asks ${request.url()}`);
     });
+    const answered = (request: unknown) => void watched.asked.delete(request);
+    // The question that waits for news is answered when there is some.
+    page.on("request", (request) => !request.postData()?.startsWith('{"ask":"news"') && watched.asked.add(request));
+    page.on("requestfinished", answered);
+    page.on("requestfailed", answered);
     await page.goto(served.address);
     return watched;
+  }
+
+  /** Waits until everything that was asked is answered, and on the screen. */
+  async settled(): Promise<void> {
+    for (let quiet = 0; quiet < 2; quiet = this.asked.size === 0 ? quiet + 1 : 0) {
+      await this.page.evaluate(() => new Promise((shown) => requestAnimationFrame(() => setTimeout(shown))));
+    }
   }
 
   /** Takes a picture for the README, where `SHEETLOFT_PICTURES` names a folder for them. */

@@ -128,17 +128,18 @@ test.for([
   { name: "phone-dark", options: { viewport: { width: 390, height: 844 }, colorScheme: "dark" as const } },
   { name: "dark", options: { colorScheme: "dark" as const } },
 ])("every screen in the $name", async ({ name, options }) => {
-  const { page, trouble } = await Watched.open(browser, served, options).then(async (watched) => {
+  const watched = await Watched.open(browser, served, options).then(async (watched) => {
     await watched.page.getByRole("button", { name: "Open the shop" }).click();
     await watched.page.getByRole("heading", { name: "What needs doing now" }).waitFor();
     await watched.picture(`now-${name}`);
     return watched;
   });
+  const { page, trouble } = watched;
   const dark = name.endsWith("dark");
   for (const screen of screens) {
     await page.goto(`${served.address}/#/${screen}`);
     await page.locator("main h1").waitFor();
-    await page.waitForLoadState("networkidle");
+    await watched.settled();
     const seen = await page.evaluate(() => ({
       wide: document.documentElement.scrollWidth - window.innerWidth,
       light: (() => {

@@ -49,6 +49,16 @@ describe("a scanner", () => {
     expect(sent).not.toHaveBeenCalled();
   });
 
+  it("is heard while a screen comes up and the focus goes from one of its buttons to another", () => {
+    document.body.innerHTML += '<button id="one">one</button><button id="two">two</button>';
+    document.querySelector<HTMLElement>("#one")!.focus();
+    type("7K-0", 4);
+    document.querySelector<HTMLElement>("#two")!.focus();
+    type("04TK", 4);
+    press("Enter", 4);
+    expect(scans).toEqual(["7K-004TK"]);
+  });
+
   it("is heard with an address, with Tab at its end, twice in a row, and in a list", () => {
     document.querySelector<HTMLSelectElement>("#list")!.focus();
     type("HTTP://10.0.0.20:8470/O-7K-0071", 10);

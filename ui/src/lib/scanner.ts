@@ -107,12 +107,16 @@ export function listenForScans(onscan: (text: string) => void): () => void {
   }
 
   window.addEventListener("keydown", keydown, { capture: true });
-  // What is pressed or left next must find the field as it was typed.
-  const elsewhere = ["pointerdown", "mousedown", "focusout"] as const;
+  // What is pressed or left next must find the field as it was typed. Where no field is, a screen that comes up meanwhile and
+  // takes the focus does not end a scan.
+  const left = () => held && release();
+  const elsewhere = ["pointerdown", "mousedown"] as const;
   elsewhere.forEach((type) => window.addEventListener(type, release, { capture: true }));
+  window.addEventListener("focusout", left, { capture: true });
   return () => {
     release();
     elsewhere.forEach((type) => window.removeEventListener(type, release, { capture: true }));
+    window.removeEventListener("focusout", left, { capture: true });
     window.removeEventListener("keydown", keydown, { capture: true });
   };
 }
