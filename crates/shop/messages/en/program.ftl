@@ -53,6 +53,13 @@ quote-material = { $material }, area used with scrap
 quote-material-sheets = { $material }, whole pieces
 quote-minimum = Up to the least that is asked
 quote-no-price = { $material } has no price today: give it one.
+quote-not-in-plan = { $count ->
+    [one] One line of the order came
+   *[other] { $count } lines of the order came
+} after plan { $plan } and { $count ->
+    [one] is
+   *[other] are
+} not in this sum: plan again.
 quote-not-placed = { $count ->
     [one] One part
    *[other] { $count } parts

@@ -1426,6 +1426,7 @@ ui-reports-png = Plot as PNG
 ui-reports-print = Print
 ui-reports-none = Nothing to report
 ui-reports-none-text = There is nothing of this kind in the time asked for.
+ui-reports-none-now = There is nothing of this kind now.
 ui-reports-total = Total
 ui-reorder-at = Buy more at
 ui-reorder-at-what = Free sheets on hand, or fewer.

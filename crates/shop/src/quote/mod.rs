@@ -2,7 +2,7 @@
 
 mod kept;
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 use sheetloft_ledger::body::{Body, OrderClosed, OrderPriced, PieceKind, PlannedPart};
 use sheetloft_ledger::event::{Thing, ThingKind};
@@ -188,6 +188,18 @@ fn cost_of(reader: &Reader<'_>, order: &Order, plan: &Plan) -> Result<Option<i64
     Ok(sum)
 }
 
+/// How many lines of an order that are still to be cut came after a plan: none of their parts is in it.
+fn not_in(order: &Order, plan: &Plan) -> usize {
+    let placed = plan.pieces.iter().flat_map(|p| &p.parts).chain(plan.to_buy.iter().flat_map(|s| &s.parts));
+    let lines: BTreeSet<Uuid> = placed.map(|p| p.line).chain(plan.not_placed.iter().map(|n| n.line)).collect();
+    let open = |part: &str, line| {
+        let (wanted, good) = order.wanted_and_good(line, part);
+        good < wanted
+    };
+    let wanted = order.lines.iter().filter(|l| l.parts.iter().any(|p| open(&p.id, l)));
+    wanted.filter(|l| !lines.contains(&l.line)).count()
+}
+
 /// A line of a quote, worked out.
 struct Line {
     text: String,
@@ -289,6 +301,12 @@ fn work(shop: &Shop, with: &Quote) -> Result<Worked, Error> {
     {
         lines.push(Line { text: say!("quote-minimum").text(), area2: None, sum: Some(least - sum) });
         total = Some(least);
+    }
+    if let Some(plan) = &plan {
+        let missing = not_in(&order, plan);
+        if missing > 0 {
+            notes.push(say!("quote-not-in-plan", plan = &plan.code, count = missing).text());
+        }
     }
     match &plan {
         None => notes.push(say!("quote-unplanned").text()),
