@@ -2,7 +2,7 @@
 //!
 //! `rqrr` finds and reads codes in a grey picture; `image` reads the file. A picture from outside is hostile: its size is
 //! looked at before it is unpacked. It is looked at whole at a few sizes, because a code is found most surely where its
-//! modules are some dots wide and the camera's noise is averaged away; then, unless it shows one code that was read, region
+//! modules are some dots wide and the camera's noise is averaged away; then, where corner squares of codes are left over, region
 //! by region, as it is and with the light of the region stretched: among many codes one is easily overlooked. Last, codes of
 //! which dirt hides a corner are looked for where the other corners are ([`worn`]).
 
@@ -85,7 +85,9 @@ pub fn codes_in(bytes: &[u8]) -> Result<Photo, ReadError> {
             break;
         }
     }
-    if found.codes.len() != 1 || !unread.is_empty() {
+    let closely = WORN.map(|longest| at_most(&grey, longest));
+    let overlooked = closely.iter().any(|(view, scale)| !found.unexplained(view, *scale).is_empty());
+    if overlooked || !unread.is_empty() {
         for region in 0..(PARTS - 1) * (PARTS - 1) {
             let (column, row) = (region % (PARTS - 1), region / (PARTS - 1));
             let (x, y) = (column * width / PARTS, row * height / PARTS);
@@ -97,12 +99,8 @@ pub fn codes_in(bytes: &[u8]) -> Result<Photo, ReadError> {
             }
         }
     }
-    for longest in WORN {
-        let (view, scale) = at_most(&grey, longest);
-        found.look_closely(&view, scale);
-        if width.max(height) <= longest {
-            break;
-        }
+    for (view, scale) in &closely {
+        found.look_closely(view, *scale);
     }
     // What was read after all, at another size or closely, is not unread.
     unread.retain(|at| !found.codes.iter().any(|code| worn::is_inside(*at, &code.corners)));
@@ -205,16 +203,19 @@ impl Found {
         unread
     }
 
+    /// The corner squares in a view of the whole picture that belong to no code that was read.
+    fn unexplained(&self, view: &GrayImage, scale: f64) -> Vec<squares::Square> {
+        let mut squares = squares::squares(view);
+        squares.retain(|s| {
+            let at = [s.x * scale, s.y * scale];
+            !self.codes.iter().any(|code| worn::is_inside(at, &code.corners))
+        });
+        squares
+    }
+
     /// Looks for codes with hidden corners in a view of the whole picture, where none was read yet.
     fn look_closely(&mut self, view: &GrayImage, scale: f64) {
-        let look = || {
-            let mut squares = squares::squares(view);
-            squares.retain(|s| {
-                let at = [s.x * scale, s.y * scale];
-                !self.codes.iter().any(|code| worn::is_inside(at, &code.corners))
-            });
-            worn::worn(view, &squares)
-        };
+        let look = || worn::worn(view, &self.unexplained(view, scale));
         for (corners, text) in catch_unwind(AssertUnwindSafe(look)).unwrap_or_default() {
             if text.chars().count() <= SCAN_CHARS {
                 self.add(FoundCode { text, corners: corners.map(|[x, y]| [x * scale, y * scale]) });
