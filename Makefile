@@ -100,6 +100,7 @@ test-slow: ## The searches for fits and the fold of the books again, over thousa
 	$(call say,Slow tests)
 	cargo test --locked -p sheetloft-fit -p sheetloft-ledger -- --include-ignored
 	cargo test --locked -p sheetloft-tests --test simulator -- --include-ignored
+	cargo test --locked -p sheetloft-cli --test carriers -- --include-ignored
 
 test-window: build .venv/ready
 	$(call say,The window from end to end)

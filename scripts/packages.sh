@@ -8,7 +8,7 @@ set -eu
 build='cc:build-essential'
 window="$build pkg-config:pkg-config -:libwebkit2gtk-4.1-dev"
 test="$window Xvfb:xvfb xauth:xauth WebKitWebDriver:webkit2gtk-driver chromium:chromium pdftotext:poppler-utils
-      python3:python3 python3-ensurepip:python3-venv -:librecad-data hp2xx:hp2xx"
+      python3:python3 python3-ensurepip:python3-venv -:librecad-data hp2xx:hp2xx -:postgresql"
 collections="$test -:openclipart-svg"
 case "${1-}" in
     serve) wanted=$build ;;
@@ -24,6 +24,7 @@ has() { # COMMAND PACKAGE
         -) case "$2" in
                libwebkit2gtk-4.1-dev) pkg-config --exists webkit2gtk-4.1 2>/dev/null ;;
                librecad-data) [ -d /usr/share/librecad/library ] ;;
+               postgresql) ls /usr/lib/postgresql/*/bin/postgres >/dev/null 2>&1 || command -v postgres >/dev/null 2>&1 ;;
                openclipart-svg) [ -d /usr/share/openclipart/svg ] ;;
            esac ;;
         python3-ensurepip) python3 -c 'import ensurepip, venv' 2>/dev/null ;;

@@ -32,16 +32,19 @@ export class Served {
   private constructor(
     readonly folder: string,
     readonly address: string,
+    /** Where other devices, phones and tablets find it; empty where it is for this machine alone. */
+    readonly share: string,
     private readonly process: ChildProcess,
   ) {}
 
-  static async start(): Promise<Served> {
+  static async start({ shared = false } = {}): Promise<Served> {
     const folder = mkdtempSync(join(tmpdir(), "sheetloft-"));
-    const child = spawn(program, ["--shop", join(folder, "shop.db"), "--json", "serve", "--listen", "127.0.0.1:0"], {
+    const child = spawn(program, ["--shop", join(folder, "shop.db"), "--json", "serve", "--listen", "127.0.0.1:0", ...(shared ? ["--share", "127.0.0.1:0"] : [])], {
       stdio: ["ignore", "pipe", "inherit"],
     });
     for await (const line of createInterface({ input: child.stdout! })) {
-      return new Served(folder, (JSON.parse(line) as { address: string }).address, child);
+      const said = JSON.parse(line) as { address: string; share: string | null };
+      return new Served(folder, said.address, said.share ?? "", child);
     }
     throw new Error(`${program} ended before it served`);
   }
@@ -76,7 +79,7 @@ export class Watched {
 
   private constructor(readonly page: Page) {}
 
-  static async open(browser: Browser, served: Served, options: BrowserContextOptions = {}): Promise<Watched> {
+  static async open(browser: Browser, served: Served, options: BrowserContextOptions = {}, address = served.address): Promise<Watched> {
     const context = await browser.newContext({ viewport: { width: 1280, height: 860 }, acceptDownloads: true, ...options });
     const page = await context.newPage();
     page.setDefaultTimeout(30_000);
@@ -87,14 +90,14 @@ export class Watched {
     });
     page.on("request", (request) => {
       const url = new URL(request.url());
-      if (url.protocol !== "blob:" && url.origin !== served.address) watched.trouble.push(`asks ${request.url()}`);
+      if (url.protocol !== "blob:" && url.origin !== new URL(address).origin) watched.trouble.push(`asks ${request.url()}`);
     });
     const answered = (request: unknown) => void watched.asked.delete(request);
     // The question that waits for news is answered when there is some.
     page.on("request", (request) => !request.postData()?.startsWith('{"ask":"news"') && watched.asked.add(request));
     page.on("requestfinished", answered);
     page.on("requestfailed", answered);
-    await page.goto(served.address);
+    await page.goto(address);
     return watched;
   }
 

@@ -55,6 +55,8 @@ it("says of each device what is here, and of each problem what to do", async () 
     ],
     folder: "/shared",
     folder_used: null,
+    hub: null,
+    hub_used: null,
     shares: null,
     serves: ["192.0.2.7:4848"],
     peers: [
@@ -80,7 +82,7 @@ it("says of each device what is here, and of each problem what to do", async () 
 });
 
 it("shows a code for whoever is to get in", async () => {
-  const status = { sent: 0, received: 0, conflicts: [], problems: [], joined: null, waiting: 0, devices: [], folder: null, folder_used: null, shares: 4848, serves: ["192.0.2.7:4848"], peers: [] };
+  const status = { sent: 0, received: 0, conflicts: [], problems: [], joined: null, waiting: 0, devices: [], folder: null, folder_used: null, hub: null, hub_used: null, shares: 4848, serves: ["192.0.2.7:4848"], peers: [] };
   const offer = { code: "482 913", until: "2026-03-02T08:05:00Z", addresses: ["192.0.2.7:4848"], fingerprint: "ABCD 0123", link: "https://192.0.2.7:4848/pair/482913", svg: "<svg xmlns='http://www.w3.org/2000/svg'/>" };
   const door = standIn({ "sync status": status, "sync offer": offer });
   const { person } = open(Devices);

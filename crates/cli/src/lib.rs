@@ -245,6 +245,7 @@ fn status(answer: &Answer) -> u8 {
         | Answer::SyncNow(a)
         | Answer::SyncFolder(a)
         | Answer::SyncPair(a)
+        | Answer::SyncHub(a)
         | Answer::SyncRevoke(a)
         | Answer::SyncShare(a)
         | Answer::SyncRename(a) => !a.problems.is_empty(),

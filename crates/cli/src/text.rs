@@ -183,6 +183,7 @@ pub fn answer(answer: &Answer) -> String {
         | Answer::SyncNow(a)
         | Answer::SyncFolder(a)
         | Answer::SyncPair(a)
+        | Answer::SyncHub(a)
         | Answer::SyncRevoke(a)
         | Answer::SyncShare(a)
         | Answer::SyncRename(a) => devices::sync(a),

@@ -1,95 +1,29 @@
 //! Devices as real programs on one network (the loopback): pairing, lines, claims, sending away, and strangers.
 
-use std::io::{BufRead as _, BufReader, Read as _, Write as _};
+mod common;
+
+use std::io::{Read as _, Write as _};
 use std::net::TcpStream;
-use std::path::PathBuf;
-use std::process::{Child, Command, Stdio};
 use std::sync::Arc;
-use std::time::{Duration, Instant};
+use std::time::Instant;
 
 use rustls::pki_types::ServerName;
 use serde_json::{Value, json};
 use sheetloft_sync::net::pair::{self, Side};
 use sheetloft_sync::net::{Fingerprint, Identity, tls, wire};
-use tempfile::TempDir;
 
-/// As long as anything may take on a machine that does much else.
-const PATIENCE: Duration = Duration::from_secs(60);
+use common::{PATIENCE, Place, Serving};
 
-/// A place with the shop files of a few devices.
-struct Place(TempDir);
-
-/// A program that serves.
-struct Serving {
-    child: Child,
-    share: String,
+/// What is done with devices on a network.
+trait Served {
+    fn tag(&self, device: &str) -> String;
+    fn agree(&self, devices: &[&str]);
+    fn identity(&self, device: &str) -> Identity;
 }
 
-impl Drop for Serving {
-    fn drop(&mut self) {
-        // Ours alone.
-        let _ = self.child.kill();
-        let _ = self.child.wait();
-    }
-}
-
-impl Place {
-    fn new() -> Self {
-        Self(tempfile::tempdir().unwrap())
-    }
-
-    fn shop(&self, device: &str) -> PathBuf {
-        self.0.path().join(format!("{device}.db"))
-    }
-
-    fn command(&self, device: &str, words: &[&str]) -> Command {
-        let mut command = Command::new(env!("CARGO_BIN_EXE_sheetloft"));
-        command.arg("--json").arg("--shop").arg(self.shop(device)).args(words);
-        command
-    }
-
-    fn run(&self, device: &str, words: &[&str]) -> (i32, Value, String) {
-        let output = self.command(device, words).output().unwrap();
-        let err = String::from_utf8(output.stderr).unwrap();
-        (output.status.code().unwrap(), serde_json::from_slice(&output.stdout).unwrap_or(Value::Null), err)
-    }
-
-    fn ok(&self, device: &str, words: &[&str]) -> Value {
-        let (status, answer, err) = self.run(device, words);
-        assert_eq!(status, 0, "{words:?}: {err}{answer}");
-        answer
-    }
-
-    fn refused(&self, device: &str, words: &[&str], status: i32, says: &str) {
-        let (got, answer, err) = self.run(device, words);
-        assert_eq!(got, status, "{words:?}: {err}{answer}");
-        assert!(err.contains(says), "{words:?}: {err}");
-    }
-
-    fn serve(&self, device: &str) -> Serving {
-        self.serve_at(device, "127.0.0.1:0")
-    }
-
-    fn serve_at(&self, device: &str, share: &str) -> Serving {
-        let words = ["serve", "--listen", "127.0.0.1:0", "--share", share];
-        let mut child = self.command(device, &words).stdout(Stdio::piped()).spawn().unwrap();
-        let mut line = String::new();
-        BufReader::new(child.stdout.take().unwrap()).read_line(&mut line).unwrap();
-        let said: Value = serde_json::from_str(&line).unwrap();
-        let share = said["share"].as_str().unwrap().strip_prefix("https://").unwrap().to_owned();
-        Serving { child, share }
-    }
-
-    fn code(&self, device: &str) -> String {
-        self.ok(device, &["sync", "pair"])["code"].as_str().unwrap().to_owned()
-    }
-
+impl Served for Place {
     fn tag(&self, device: &str) -> String {
         self.ok(device, &["shop"])["device"].as_str().unwrap().to_owned()
-    }
-
-    fn digest(&self, device: &str) -> Value {
-        self.ok(device, &["digest"])["digest"].clone()
     }
 
     /// Waits until two devices hold the same, and both are sound.
@@ -108,6 +42,7 @@ impl Place {
     }
 }
 
+#[track_caller]
 fn until(mut holds: impl FnMut() -> bool) {
     let start = Instant::now();
     while !holds() {
@@ -119,12 +54,7 @@ fn until(mut holds: impl FnMut() -> bool) {
 /// A shop on device `a` with three sheets, which serves; and device `b`, which has joined it.
 fn paired() -> (Place, Serving, Vec<String>) {
     let place = Place::new();
-    place.ok("a", &["init", "--name", "Exhibits"]);
-    place.ok("a", &["material", "add", "--name", "Ply", "--thickness", "6"]);
-    let words = ["receive", "--material", "Ply", "--sheets", "3", "--size", "1000x1000", "--unit-cost", "50"];
-    let received = place.ok("a", &words);
-    let pieces = received["pieces"].as_array().unwrap().iter().map(|p| p["piece"].as_str().unwrap().to_owned());
-    let pieces = pieces.collect();
+    let pieces = place.stocked("a");
     place.refused("a", &["sync", "pair"], 3, "does not serve others yet");
     let serving = place.serve("a");
     let joined = place.ok("b", &["sync", "pair", &serving.share, &place.code("a")]);

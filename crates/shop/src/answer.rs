@@ -520,6 +520,8 @@ answers! {
         waiting: u64, devices: Vec<DeviceRow>,
         /// The folder that is set up, and when it was last used.
         folder: Option<String>, folder_used: Option<String>,
+        /// The hub that is set up, without what opens it, and when it was last used.
+        hub: Option<String>, hub_used: Option<String>,
         /// The port where this device's window serves others, if it is to.
         shares: Option<u32>,
         /// Where this device serves others now.

@@ -18,9 +18,9 @@ use crate::network::{self, Claim, Desk};
 use crate::roles::Worker;
 use crate::shop::Shop;
 use crate::{
-    books, catalogue, conflicts, count, cut, demo, drawing, exchange, find, given, history, hold, label, layout, lot,
-    material, now, on_order, order, people, piece, place, plan, pull, quote, rack, receive, report, say, scan, settle,
-    setup, stock, ticket, undo, worth,
+    books, catalogue, conflicts, count, cut, demo, drawing, exchange, find, given, history, hold, hub, label, layout,
+    lot, material, now, on_order, order, people, piece, place, plan, pull, quote, rack, receive, report, say, scan,
+    settle, setup, stock, ticket, undo, worth,
 };
 
 /// Where a request through the door comes from.
@@ -279,6 +279,12 @@ impl Door {
                 *open = Some(shop);
                 Ok(Reply { answer: Answer::SyncFolder(answer), changed: Vec::new() })
             }
+            Action::SyncHub(with) if !self.exists() => {
+                let mut open = lock(&self.shop);
+                let (shop, answer) = hub::join(&self.path, &mut **lock(&self.host), &with.url)?;
+                *open = Some(shop);
+                Ok(Reply { answer: Answer::SyncHub(answer), changed: Vec::new() })
+            }
             Action::SyncPair(with) if !self.exists() => {
                 let mut open = lock(&self.shop);
                 let (shop, answer) = network::join(&self.path, &mut **lock(&self.host), with)?;
@@ -468,6 +474,7 @@ impl Door {
                 status.peers = network::rows(shop, |peer| self.desk.line(peer))?;
                 read(Answer::SyncStatus(status))
             }
+            Action::SyncHub(with) => wrote!(SyncHub, hub::exchange(shop, host, &with.url)),
             Action::SyncOffer(with) => read(Answer::SyncOffer(network::offer(shop, host, with)?)),
             Action::SyncPair(with) => wrote!(SyncPair, network::pair_with(shop, host, with)),
             Action::SyncRevoke(with) => wrote!(SyncRevoke, network::revoke(shop, host, with)),
@@ -558,7 +565,7 @@ impl Door {
 
 /// Whether an action names files of the machine on which the program runs: only its own window may.
 fn on_this_machine(action: &Action) -> bool {
-    matches!(action, Action::Backup(_) | Action::Restore(_) | Action::SyncFolder(_))
+    matches!(action, Action::Backup(_) | Action::Restore(_) | Action::SyncFolder(_) | Action::SyncHub(_))
 }
 
 /// Whether an action is about the program's own screen, or makes the shop file: nothing for a phone that was paired.

@@ -11,6 +11,7 @@ use sheetloft_ledger::exchange::{Refused, WhyRefused};
 use sheetloft_ledger::state::{Device, State};
 use sheetloft_store::{DeviceKey, Store, StoreError};
 use sheetloft_sync::folder::{self, FolderError};
+use sheetloft_sync::hub::Hub;
 use sheetloft_sync::net::{Caller, Identity};
 use sheetloft_sync::{Problem, Report};
 use uuid::Uuid;
@@ -19,6 +20,7 @@ use crate::answer::{Changed, DeviceRow, ProblemRow, SyncAnswer};
 use crate::conflicts;
 use crate::error::Error;
 use crate::host::Host;
+use crate::hub;
 use crate::network;
 use crate::replica::Local;
 use crate::say;
@@ -41,12 +43,15 @@ pub enum Way<'a> {
     Folder(&'a Path),
     /// A device that serves.
     Peer(&'a mut Caller),
+    /// A hub of several sites.
+    Hub(&'a mut Hub),
 }
 
 /// Exchanges in every way that is set up. A way that does not work is a problem; the others are gone all the same.
 pub fn now(shop: &mut Shop, host: &mut dyn Host) -> Result<(SyncAnswer, Vec<Changed>), Error> {
     let dir = shop.read().remembered(FOLDER)?;
-    if dir.is_none() && !shop.read().peers()?.iter().any(|p| p.address.is_some()) {
+    let calls = shop.read().peers()?.iter().any(|p| p.address.is_some());
+    if dir.is_none() && !calls && hub::kept(shop.store.path()).is_none() {
         return Err(Error::refused(say!("refused-sync-no-way")));
     }
     writable(shop)?;
@@ -72,6 +77,10 @@ fn round(
     things: &mut Vec<Thing>,
 ) -> Result<Vec<(Say, Say)>, Error> {
     let mut problems = network::call_all(shop, host, report, things)?;
+    match hub::once(shop, host, things) {
+        Ok(more) => report.add(more.unwrap_or_default()),
+        Err(e) => problems.push((e.say, say!("problem-hub-do"))),
+    }
     if let Some(dir) = dir {
         let done = absolute(dir).and_then(|dir| once(shop, host, &mut Way::Folder(&dir), things));
         match done {
@@ -120,11 +129,12 @@ pub fn through(shop: &mut Shop, host: &mut dyn Host, mut way: Way<'_>) -> Result
 }
 
 /// One exchange, in which nothing is open in the shop file while files are read or others are waited for.
-fn once(shop: &mut Shop, host: &mut dyn Host, way: &mut Way<'_>, things: &mut Vec<Thing>) -> Result<Report, Error> {
+pub fn once(shop: &mut Shop, host: &mut dyn Host, way: &mut Way<'_>, things: &mut Vec<Thing>) -> Result<Report, Error> {
     let mut local = Local::new(&mut shop.store, shop.setting.id, host.wall_ms());
     let report = match way {
         Way::Folder(dir) => folder::exchange(dir, &mut local)?,
-        Way::Peer(caller) => sheetloft_sync::net::exchange(caller, &mut local)?,
+        Way::Peer(caller) => sheetloft_sync::exchange(*caller, &mut local)?,
+        Way::Hub(hub) => sheetloft_sync::exchange(*hub, &mut local)?,
     };
     things.append(&mut local.changed);
     Ok(report)
@@ -342,6 +352,7 @@ fn answer(shop: &Shop, report: Report, more: Vec<(Say, Say)>) -> Result<SyncAnsw
             last,
         });
     }
+    let (hub, hub_used) = hub::shown(shop)?;
     let used = reader.remembered(FOLDER_USED)?.and_then(|ms| ms.parse().ok()).map(view::when);
     Ok(SyncAnswer {
         sent: report.sent,
@@ -356,6 +367,8 @@ fn answer(shop: &Shop, report: Report, more: Vec<(Say, Say)>) -> Result<SyncAnsw
         devices: rows,
         folder: reader.remembered(FOLDER)?,
         folder_used: used,
+        hub,
+        hub_used: hub_used.map(view::when),
         shares: network::shared_port(&shop.store)?.map(u32::from),
         serves: network::served_at(&shop.store)?,
         peers: network::rows(shop, |_| None)?,

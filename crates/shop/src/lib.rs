@@ -22,6 +22,7 @@ mod given;
 mod history;
 mod hold;
 pub mod host;
+mod hub;
 mod label;
 mod layout;
 mod leftovers;

@@ -151,6 +151,7 @@ fn needs(action: &Action) -> Role {
         | Action::LabelAddress(_)
         | Action::Settle(_)
         | Action::SyncFolder(_)
+        | Action::SyncHub(_)
         | Action::SyncOffer(_)
         | Action::SyncPair(_)
         | Action::SyncRevoke(_)

@@ -5,9 +5,12 @@
 //! file that takes it in. Nothing here knows the shop file; it is a [`Replica`].
 
 pub mod batch;
+mod carrier;
 pub mod folder;
+pub mod hub;
 pub mod net;
 mod replica;
 
+pub use carrier::{Carrier, ExchangeError, exchange, give_all, take_all};
 pub use replica::{Problem, Replica, Report};
 pub use sheetloft_ledger::limits;

@@ -6,9 +6,8 @@
 
 use std::time::Duration;
 
-use sheetloft_store::StoreError;
-use sheetloft_sync::Report;
 use sheetloft_sync::net::Caller;
+use sheetloft_sync::{Report, give_all, take_all};
 use uuid::Uuid;
 
 use super::desk::Line;
@@ -55,7 +54,7 @@ impl Claim {
         let mut claim = Self { pieces, callers: Vec::new() };
         for peer in peers {
             let Ok(mut caller) = super::connect(&shop.store, &peer, PATIENCE) else { continue };
-            match caller.claim::<StoreError>(&claim.pieces, PATIENCE) {
+            match caller.claim(&claim.pieces, PATIENCE) {
                 Ok(None) => claim.callers.push(caller),
                 Ok(Some((device, piece))) => {
                     claim.release();
@@ -68,7 +67,7 @@ impl Claim {
         for caller in &mut claim.callers {
             let mut local = Local::new(&mut shop.store, shop.setting.id, now_ms);
             // Where it breaks off, the action is done on what is known here.
-            let _ = caller.take_all(&mut local, &mut Report::default());
+            let _ = take_all(caller, &mut local, &mut Report::default());
         }
         Ok(Some(claim))
     }
@@ -79,7 +78,7 @@ impl Claim {
             let local = Local::new(&mut shop.store, shop.setting.id, door.wall_ms());
             for caller in &mut self.callers {
                 // What does not arrive now does with the next exchange.
-                let _ = caller.give_all(&local, &mut Report::default());
+                let _ = give_all(caller, &local, &mut Report::default());
             }
         }
         self.release();
@@ -88,7 +87,7 @@ impl Claim {
     fn release(&mut self) {
         for caller in &mut self.callers {
             // Otherwise it ends by itself.
-            let _ = caller.release::<StoreError>(&self.pieces, PATIENCE);
+            let _ = caller.release(&self.pieces, PATIENCE);
         }
     }
 }

@@ -8,8 +8,8 @@ use std::thread::{self, JoinHandle};
 use std::time::Duration;
 
 use sheetloft_ledger::event::Hash;
-use sheetloft_store::{Peer, StoreError};
-use sheetloft_sync::Report;
+use sheetloft_store::Peer;
+use sheetloft_sync::{Report, give_all, take_all};
 
 use super::desk::Line;
 use crate::door::Door;
@@ -125,7 +125,7 @@ fn taking(door: &Door, peer: &Peer, end: &End, pause: &mut Duration) -> Result<(
     while !end.is_near() {
         let mut report = Report::default();
         let mut local = Local::new(&mut shop.store, shop.setting.id, door.wall_ms());
-        caller.take_all(&mut local, &mut report)?;
+        take_all(&mut caller, &mut local, &mut report)?;
         if report.received > 0 {
             door.desk.tell();
         }
@@ -133,7 +133,7 @@ fn taking(door: &Door, peer: &Peer, end: &End, pause: &mut Duration) -> Result<(
         door.desk.note(peer.fingerprint, Line::Up);
         *pause = PAUSE.0;
         let runs = shop.read().runs()?;
-        let more = caller.wait::<StoreError>(shop.setting.id, runs)?;
+        let more = caller.wait(shop.setting.id, runs)?;
         if more && report.received == 0 && !report.problems.is_empty() {
             // It has what is not let in here; asking again at once would bring the same.
             end.pause(PAUSE.1);
@@ -151,7 +151,7 @@ fn handing(door: &Door, peer: &Peer, end: &End, pause: &mut Duration) -> Result<
         let now = door.news(number, Duration::from_secs(15));
         // Also where nothing happened, so that a line that broke is found out.
         let local = Local::new(&mut shop.store, shop.setting.id, door.wall_ms());
-        caller.give_all(&local, &mut Report::default())?;
+        give_all(&mut caller, &local, &mut Report::default())?;
         number = now;
         *pause = PAUSE.0;
     }

@@ -14,9 +14,9 @@ use std::time::Duration;
 use sheetloft_ledger::body::{Body, DeviceTrusted};
 use sheetloft_ledger::event::{Hash, Thing, ThingKind};
 use sheetloft_store::{DeviceKey, Peer, Store, StoreError};
-use sheetloft_sync::Report;
 use sheetloft_sync::net::wire::Why;
 use sheetloft_sync::net::{Caller, Fingerprint, Identity, IdentityError, NetError, pair};
+use sheetloft_sync::{ExchangeError, Report, take_all};
 
 use crate::action;
 use crate::answer::{Changed, PeerRow, SyncAnswer};
@@ -63,10 +63,18 @@ impl From<IdentityError> for Error {
     }
 }
 
-impl From<NetError<StoreError>> for Error {
-    fn from(error: NetError<StoreError>) -> Self {
+impl<C: Into<Self>> From<ExchangeError<C, StoreError>> for Error {
+    fn from(error: ExchangeError<C, StoreError>) -> Self {
         match error {
-            NetError::Shop(e) => e.into(),
+            ExchangeError::Carrier(e) => e.into(),
+            ExchangeError::Shop(e) => e.into(),
+        }
+    }
+}
+
+impl From<NetError> for Error {
+    fn from(error: NetError) -> Self {
+        match error {
             NetError::Address { address } => Self::bad(say!("error-peer-address", text = address)).at("address"),
             NetError::Unreachable { address, why } => {
                 Self::refused(say!("refused-unreachable", address = address, why = why)).at("address")
@@ -132,8 +140,8 @@ pub fn pair_with(
     let (address, code) = whereto(with)?;
     let identity = identity(&shop.store)?;
     let device = shop.store.device().ok_or(StoreError::ReadOnly)?;
-    let mut caller = Caller::connect::<StoreError>(&address, &identity, None, REACH)?;
-    let paired = caller.pair::<StoreError>(&code, device, Some(shop.setting.id))?;
+    let mut caller = Caller::connect(&address, &identity, None, REACH)?;
+    let paired = caller.pair(&code, device, Some(shop.setting.id))?;
     if paired.shop != shop.setting.id {
         return Err(Error::refused(say!("refused-other-shop-there", address = &address)).at("address"));
     }
@@ -166,10 +174,10 @@ pub fn join(path: &Path, host: &mut dyn Host, with: &action::SyncPair) -> Result
     let (address, code) = whereto(with)?;
     exchange::join_by(path, host, |store, host, key: &DeviceKey| {
         let identity = Identity::of(path, key.device)?;
-        let mut caller = Caller::connect::<StoreError>(&address, &identity, None, REACH)?;
-        let paired = caller.pair::<StoreError>(&code, key.device, None)?;
+        let mut caller = Caller::connect(&address, &identity, None, REACH)?;
+        let paired = caller.pair(&code, key.device, None)?;
         let mut report = Report::default();
-        caller.take_all(&mut Local::new(store, paired.shop, host.wall_ms()), &mut report)?;
+        take_all(&mut caller, &mut Local::new(store, paired.shop, host.wall_ms()), &mut report)?;
         remember(store, host, paired.fingerprint, paired.device, &address)?;
         Ok((paired.shop, Some(paired.device), report))
     })
@@ -200,7 +208,7 @@ pub fn call_all(
 fn call(shop: &mut Shop, now_ms: u64, peer: &Peer, things: &mut Vec<Thing>) -> Result<Report, Error> {
     let mut caller = connect(&shop.store, peer, REACH)?;
     let mut local = Local::new(&mut shop.store, shop.setting.id, now_ms);
-    let report = sheetloft_sync::net::exchange(&mut caller, &mut local)?;
+    let report = sheetloft_sync::exchange(&mut caller, &mut local)?;
     things.append(&mut local.changed);
     Ok(report)
 }
@@ -209,7 +217,7 @@ fn call(shop: &mut Shop, now_ms: u64, peer: &Peer, things: &mut Vec<Thing>) -> R
 fn connect(store: &Store, peer: &Peer, within: Duration) -> Result<Caller, Error> {
     let address = peer.address.as_deref().unwrap_or_default();
     let pin = Some(Fingerprint(peer.fingerprint.0));
-    Ok(Caller::connect::<StoreError>(address, &identity(store)?, pin, within)?)
+    Ok(Caller::connect(address, &identity(store)?, pin, within)?)
 }
 
 /// Whom this device calls.

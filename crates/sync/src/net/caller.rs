@@ -14,7 +14,7 @@ use hyper_util::rt::TokioIo;
 use rustls::pki_types::ServerName;
 use serde::Serialize;
 use serde::de::DeserializeOwned;
-use sheetloft_ledger::exchange::Runs;
+use sheetloft_ledger::exchange::{Runs, Sealed};
 use tokio::net::TcpStream;
 use tokio::runtime::Runtime;
 use tokio_rustls::TlsConnector;
@@ -27,8 +27,8 @@ use super::wire::{
     self, Claim, Claimed, NotAnswered, PairHello, PairHelloBack, PairProve, PairProveBack, RunsSaid, Taken, Why,
 };
 use crate::batch;
+use crate::carrier::Carrier;
 use crate::limits;
-use crate::replica::{Problem, Replica, Report};
 
 /// How long an answer may take, beside the work itself.
 const ANSWER: Duration = Duration::from_secs(60);
@@ -36,7 +36,7 @@ const ANSWER: Duration = Duration::from_secs(60);
 /// Why an exchange over the network came to nothing, or not to its end.
 #[derive(Debug, thiserror::Error)]
 #[allow(missing_docs)]
-pub enum NetError<E> {
+pub enum NetError {
     #[error("{address} is not an address")]
     Address { address: String },
     #[error("{address} cannot be reached: {why}")]
@@ -50,8 +50,6 @@ pub enum NetError<E> {
     BadAnswer { address: String },
     #[error("{address} does not want to: {why:?}")]
     Refused { address: String, why: Why },
-    #[error("the shop file")]
-    Shop(E),
 }
 
 /// What pairing came to.
@@ -75,12 +73,12 @@ pub struct Caller {
 
 impl Caller {
     /// Connects to `address` (a name or number, with a port), within `within`. With a `pin`, only to that device.
-    pub fn connect<E>(
+    pub fn connect(
         address: &str,
         identity: &Identity,
         pin: Option<Fingerprint>,
         within: Duration,
-    ) -> Result<Self, NetError<E>> {
+    ) -> Result<Self, NetError> {
         let unreachable = |why: String| NetError::Unreachable { address: address.to_owned(), why };
         let places: Vec<SocketAddr> =
             address.to_socket_addrs().map_err(|_| NetError::Address { address: address.to_owned() })?.collect();
@@ -121,7 +119,7 @@ impl Caller {
     }
 
     /// Asks, and gives the answer's bytes, `most` at most.
-    fn post<E>(&mut self, path: &str, body: Vec<u8>, most: usize, within: Duration) -> Result<Vec<u8>, NetError<E>> {
+    fn post(&mut self, path: &str, body: Vec<u8>, most: usize, within: Duration) -> Result<Vec<u8>, NetError> {
         let address = self.address.clone();
         let bad = || NetError::BadAnswer { address: address.clone() };
         let silent = || NetError::Silent { address: address.clone() };
@@ -148,24 +146,19 @@ impl Caller {
         }
     }
 
-    fn ask<T: DeserializeOwned, E>(
-        &mut self,
-        path: &str,
-        body: &impl Serialize,
-        within: Duration,
-    ) -> Result<T, NetError<E>> {
+    fn ask<T: DeserializeOwned>(&mut self, path: &str, body: &impl Serialize, within: Duration) -> Result<T, NetError> {
         let body = serde_json::to_vec(body).map_err(|_| self.bad())?;
         let bytes = self.post(path, body, wire::SMALL_BYTES, within)?;
         serde_json::from_slice(&bytes).map_err(|_| self.bad())
     }
 
-    fn bad<E>(&self) -> NetError<E> {
+    fn bad(&self) -> NetError {
         NetError::BadAnswer { address: self.address.clone() }
     }
 
     /// Pairs with the other side by a code. Nothing of this device but its certificate is shown before the other side
     /// has the code too.
-    pub fn pair<E>(&mut self, code: &str, device: Uuid, shop: Option<Uuid>) -> Result<Paired, NetError<E>> {
+    pub fn pair(&mut self, code: &str, device: Uuid, shop: Option<Uuid>) -> Result<Paired, NetError> {
         let (begun, message) = pair::call(code);
         let back: PairHelloBack =
             self.ask(wire::PAIR_HELLO, &PairHello { message: STANDARD.encode(message) }, ANSWER)?;
@@ -181,79 +174,44 @@ impl Caller {
         }
     }
 
-    /// What the other side has.
-    pub fn runs<E>(&mut self, shop: Uuid, own: Runs) -> Result<Runs, NetError<E>> {
-        let said: RunsSaid = self.ask(wire::RUNS, &RunsSaid { shop, runs: own }, ANSWER)?;
-        Ok(said.runs)
-    }
-
     /// Waits until the other side has something that whoever has `own` lacks; false where it had nothing for a while.
-    pub fn wait<E>(&mut self, shop: Uuid, own: Runs) -> Result<bool, NetError<E>> {
+    pub fn wait(&mut self, shop: Uuid, own: Runs) -> Result<bool, NetError> {
         self.ask(wire::WAIT, &RunsSaid { shop, runs: own }, ANSWER + Duration::from_millis(wire::WAIT_MS))
     }
 
     /// Asks for pieces before they are used; gives the device that is about to use one of them, and which.
-    pub fn claim<E>(&mut self, pieces: &[Uuid], within: Duration) -> Result<Option<(Uuid, Uuid)>, NetError<E>> {
+    pub fn claim(&mut self, pieces: &[Uuid], within: Duration) -> Result<Option<(Uuid, Uuid)>, NetError> {
         let claimed: Claimed = self.ask(wire::CLAIM, &Claim { pieces: pieces.to_vec() }, within)?;
         Ok(claimed.by)
     }
 
     /// Gives them free again.
-    pub fn release<E>(&mut self, pieces: &[Uuid], within: Duration) -> Result<(), NetError<E>> {
+    pub fn release(&mut self, pieces: &[Uuid], within: Duration) -> Result<(), NetError> {
         let _: Claimed = self.ask(wire::RELEASE, &Claim { pieces: pieces.to_vec() }, within)?;
         Ok(())
     }
-
-    /// Takes in everything that the other side has and this one lacks.
-    pub fn take_all<R: Replica>(&mut self, replica: &mut R, report: &mut Report) -> Result<(), NetError<R::Error>> {
-        loop {
-            let said = RunsSaid { shop: replica.shop(), runs: replica.runs().map_err(NetError::Shop)? };
-            let body = serde_json::to_vec(&said).map_err(|_| self.bad())?;
-            let bytes = self.post(wire::TAKE, body, limits::BATCH_BYTES_TAKEN, ANSWER)?;
-            let events = batch::read(&bytes).map_err(|_| self.bad())?;
-            if events.is_empty() {
-                return Ok(());
-            }
-            let taken = replica.take_in(events).map_err(NetError::Shop)?;
-            report.received += taken.new;
-            for refused in taken.refused {
-                let problem = Problem::Refused(refused);
-                if !report.problems.contains(&problem) {
-                    report.problems.push(problem);
-                }
-            }
-            // What it sends again and again without any of it being let in would never end.
-            if taken.new == 0 {
-                return Ok(());
-            }
-        }
-    }
-
-    /// Hands over everything that this side has and the other one lacks.
-    pub fn give_all<R: Replica>(&mut self, replica: &R, report: &mut Report) -> Result<(), NetError<R::Error>> {
-        let mut before = None;
-        loop {
-            let own = replica.runs().map_err(NetError::Shop)?;
-            let theirs = self.runs(replica.shop(), own)?;
-            let events = replica.lacking(&theirs, limits::BATCH_BYTES).map_err(NetError::Shop)?;
-            // Nothing left, or nothing of the last batch was let in.
-            if events.is_empty() || before.as_ref() == Some(&theirs) {
-                return Ok(());
-            }
-            let bytes = self.post(wire::GIVE, batch::write(&events), wire::SMALL_BYTES, ANSWER)?;
-            let taken: Taken = serde_json::from_slice(&bytes).map_err(|_| self.bad())?;
-            report.sent += taken.new;
-            before = Some(theirs);
-        }
-    }
 }
 
-/// An exchange with a device that serves.
-pub fn exchange<R: Replica>(caller: &mut Caller, replica: &mut R) -> Result<Report, NetError<R::Error>> {
-    let mut report = Report::default();
-    caller.take_all(replica, &mut report)?;
-    caller.give_all(replica, &mut report)?;
-    Ok(report)
+impl Carrier for Caller {
+    type Error = NetError;
+
+    fn runs(&mut self, shop: Uuid, mine: &Runs) -> Result<Runs, NetError> {
+        let said: RunsSaid = self.ask(wire::RUNS, &RunsSaid { shop, runs: mine.clone() }, ANSWER)?;
+        Ok(said.runs)
+    }
+
+    fn lacking(&mut self, shop: Uuid, mine: &Runs) -> Result<Vec<Sealed>, NetError> {
+        let said = RunsSaid { shop, runs: mine.clone() };
+        let body = serde_json::to_vec(&said).map_err(|_| self.bad())?;
+        let bytes = self.post(wire::TAKE, body, limits::BATCH_BYTES_TAKEN, ANSWER)?;
+        batch::read(&bytes).map_err(|_| self.bad())
+    }
+
+    fn give(&mut self, _: Uuid, events: Vec<Sealed>) -> Result<u64, NetError> {
+        let bytes = self.post(wire::GIVE, batch::write(&events), wire::SMALL_BYTES, ANSWER)?;
+        let taken: Taken = serde_json::from_slice(&bytes).map_err(|_| self.bad())?;
+        Ok(taken.new)
+    }
 }
 
 fn within_time<T>(runtime: &Runtime, within: Duration, work: impl Future<Output = T>) -> Option<T> {

@@ -15,5 +15,5 @@ pub mod server;
 pub mod tls;
 pub mod wire;
 
-pub use caller::{Caller, NetError, exchange};
+pub use caller::{Caller, NetError};
 pub use identity::{Fingerprint, Identity, IdentityError};

@@ -1,0 +1,113 @@
+//! `sync hub`: exchange through a PostgreSQL database, for several sites.
+//!
+//! Its address may hold a password, so it is kept beside the shop file, readable by its owner only, and not in it: a
+//! backup that is handed on opens nothing.
+
+use std::io::Write as _;
+use std::path::{Path, PathBuf};
+
+use sheetloft_ledger::event::Thing;
+use sheetloft_store::StoreError;
+use sheetloft_sync::hub::{self, Hub, HubError};
+use sheetloft_sync::{Report, take_all};
+
+use crate::answer::{Changed, SyncAnswer};
+use crate::error::Error;
+use crate::exchange::{self, Way};
+use crate::host::Host;
+use crate::replica::Local;
+use crate::say;
+use crate::shop::{Shop, needed};
+use crate::view;
+
+/// When the hub was last used.
+const USED: &str = "sync hub used";
+
+impl From<HubError> for Error {
+    fn from(error: HubError) -> Self {
+        match error {
+            HubError::Address => Self::bad(say!("error-hub-address")),
+            HubError::Certificate(why) => Self::bad(say!("error-hub-certificate", why = why)),
+            HubError::Newer => Self::refused(say!("refused-hub-newer")),
+            HubError::NotSetUp => Self::refused(say!("refused-hub-not-set-up")),
+            HubError::Damaged => Self::refused(say!("refused-hub-damaged")),
+            HubError::Database(why) => Self::refused(say!("refused-hub", why = why)),
+        }
+        .at("url")
+    }
+}
+
+fn path(shop: &Path) -> PathBuf {
+    let mut name = shop.as_os_str().to_owned();
+    name.push(".hub");
+    PathBuf::from(name)
+}
+
+fn keep(shop: &Path, url: &str) -> Result<(), Error> {
+    let path = path(shop);
+    let failed = |source: std::io::Error| StoreError::File { path: path.clone(), source };
+    let folder = path.parent().filter(|p| !p.as_os_str().is_empty()).unwrap_or(Path::new("."));
+    let mut file = tempfile::NamedTempFile::new_in(folder).map_err(failed)?;
+    file.write_all(url.as_bytes()).and_then(|()| file.as_file().sync_all()).map_err(failed)?;
+    file.persist(&path).map_err(|e| failed(e.error))?;
+    Ok(())
+}
+
+/// The hub that is set up, with what opens it.
+pub fn kept(shop: &Path) -> Option<String> {
+    std::fs::read_to_string(path(shop)).ok().map(|url| url.trim().to_owned()).filter(|url| !url.is_empty())
+}
+
+/// The same, to be shown; and when it was last used, in ms.
+pub fn shown(shop: &Shop) -> Result<(Option<String>, Option<u64>), Error> {
+    let used = shop.read().remembered(USED)?.and_then(|ms| ms.parse().ok());
+    Ok((kept(shop.store.path()).map(|url| hub::shown(&url)), used))
+}
+
+/// Exchanges through a hub, and remembers it.
+pub fn exchange(shop: &mut Shop, host: &mut dyn Host, url: &str) -> Result<(SyncAnswer, Vec<Changed>), Error> {
+    let url = needed(url, "url")?;
+    let mut hub = Hub::connect(&url)?;
+    let there = hub.shops()?;
+    if !there.is_empty() && !there.contains(&shop.setting.id) {
+        return Err(Error::refused(say!("refused-other-shop-hub")).at("url"));
+    }
+    let (mut answer, changed) = exchange::through(shop, host, Way::Hub(&mut hub))?;
+    let now_ms = host.wall_ms();
+    keep(shop.store.path(), &url)?;
+    shop.store.remember(USED, &now_ms.to_string())?;
+    answer.hub = Some(hub::shown(&url));
+    answer.hub_used = Some(view::when(now_ms));
+    Ok((answer, changed))
+}
+
+/// One exchange through the hub that is set up, if one is.
+pub fn once(shop: &mut Shop, host: &mut dyn Host, things: &mut Vec<Thing>) -> Result<Option<Report>, Error> {
+    let Some(url) = kept(shop.store.path()) else { return Ok(None) };
+    let mut hub = Hub::connect(&url)?;
+    let report = exchange::once(shop, host, &mut Way::Hub(&mut hub), things)?;
+    shop.store.remember(USED, &host.wall_ms().to_string())?;
+    Ok(Some(report))
+}
+
+/// A new shop file at `path` joins the shop on a hub, as a new device.
+pub fn join(at: &Path, host: &mut dyn Host, url: &str) -> Result<(Shop, SyncAnswer), Error> {
+    let url = needed(url, "url")?;
+    let mut hub = Hub::connect(&url)?;
+    let shop_id = match hub.shops()?[..] {
+        [one] => one,
+        [] => return Err(Error::refused(say!("refused-join-hub-none")).at("url")),
+        _ => return Err(Error::refused(say!("refused-join-hub-many")).at("url")),
+    };
+    let joined = exchange::join_by(at, host, |store, host, _| {
+        let mut report = Report::default();
+        take_all(&mut hub, &mut Local::new(store, shop_id, host.wall_ms()), &mut report)?;
+        keep(at, &url)?;
+        let through = store.read().devices()?.into_iter().map(|d| (d.at_ms, d.id)).min().map(|(_, id)| id);
+        Ok((shop_id, through, report))
+    });
+    if joined.is_err() {
+        let _ = std::fs::remove_file(path(at));
+    }
+    joined
+}

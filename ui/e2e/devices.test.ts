@@ -1,0 +1,144 @@
+// Two computers and a phone of one shop: getting in, what one does on the other's screen by itself, and what a phone may.
+import type { Browser } from "playwright-core";
+import { afterAll, beforeAll, expect, it } from "vitest";
+
+import { browser as launch, Served, Watched } from "./served";
+
+let browser: Browser;
+beforeAll(async () => {
+  browser = await launch();
+});
+afterAll(() => browser.close());
+
+const stocked = (served: Served) => {
+  served.cli("init", "--name", "Exhibits");
+  served.cli("material", "add", "--name", "Ply", "--thickness", "6", "--price", "50");
+  served.cli("rack", "add", "R1");
+  const received = served.cli("receive", "--material", "Ply", "--sheets", "2", "--size", "1000x1000", "--unit-cost", "50", "--rack", "R1");
+  return (received as { pieces: { piece: string }[] }).pieces.map((p) => p.piece);
+};
+
+it("a second computer gets in by a code, and each sees by itself what the other does", async () => {
+  const office = await Served.start({ shared: true });
+  const pieces = stocked(office);
+  const saw = await Served.start();
+  const at = await Watched.open(browser, office);
+  await at.page.goto(`${office.address}/#/devices`);
+  await at.page.getByRole("button", { name: "Show a code" }).click();
+  const code = await at.page.locator(".offer .code").innerText();
+  await at.picture("pairing");
+
+  const there = await Watched.open(browser, saw);
+  await there.page.getByText("Or get in with a shop that is there").click();
+  await there.page.getByLabel("Its address").fill(office.share);
+  await there.page.getByLabel("The code that it shows").fill(code);
+  await there.page.getByRole("button", { name: "Get in", exact: true }).click();
+  await there.page.getByRole("heading", { name: "What needs doing now" }).waitFor();
+  await there.page.goto(`${saw.address}/#/stock`);
+  await there.page.getByText(pieces[0]!).first().waitFor();
+
+  // On the office's command line; the saw's screen follows.
+  office.cli("scrap", pieces[0]!, "--why", "broken");
+  await there.page.getByText(pieces[0]!).first().waitFor({ state: "detached" });
+  // At the saw; the office's screen follows.
+  await at.page.goto(`${office.address}/#/stock`);
+  await at.page.getByText(pieces[1]!).first().waitFor();
+  saw.cli("scrap", pieces[1]!, "--why", "broken");
+  await at.page.getByText(pieces[1]!).first().waitFor({ state: "detached" });
+
+  // Sent away at the office: the saw says so.
+  await at.page.goto(`${office.address}/#/devices`);
+  await at.page.getByRole("button", { name: /^Send .* away$/ }).click();
+  await at.page.getByText("gets nothing of this shop any more").waitFor();
+  await there.page.goto(`${saw.address}/#/devices`);
+  await there.page.getByRole("button", { name: "Exchange now" }).click();
+  await there.page.getByText("does not know this device any more").first().waitFor();
+
+  expect([at.trouble, there.trouble]).toEqual([[], []]);
+  for (const served of [office, saw]) {
+    expect(served.cli("check").ok).toBe(true);
+  }
+  for (const context of browser.contexts()) await context.close();
+  expect(await office.stop()).toBe(0);
+  expect(await saw.stop()).toBe(0);
+});
+
+it("a phone gets in by a code, moves and counts, and sees no costs and no settings", async () => {
+  const office = await Served.start({ shared: true });
+  const pieces = stocked(office);
+  const phone = { viewport: { width: 390, height: 780 }, ignoreHTTPSErrors: true, hasTouch: true };
+  // Nobody gets in without a code.
+  const stranger = await Watched.open(browser, office, phone, office.share);
+  await stranger.page.getByRole("heading", { name: "Let this phone or tablet in" }).waitFor();
+  await stranger.page.getByLabel("The code").fill("123456");
+  await stranger.page.getByRole("button", { name: "Get in" }).click();
+  await stranger.page.getByText("No code is good now").waitFor();
+
+  const offer = office.cli("sync", "pair", "--screen", "hand", "--name", "Rack phone") as { link: string };
+  // What the camera of the phone opens.
+  const there = await Watched.open(browser, office, phone, offer.link);
+  expect(await there.page.getByLabel("The code").inputValue()).toBe(offer.link.slice(-6));
+  await there.picture("phone-pairing");
+  await there.page.getByRole("button", { name: "Get in" }).click();
+  await there.page.getByRole("heading", { name: "What needs doing now" }).waitFor();
+  expect(await there.page.getByText("100.00").count()).toBe(0);
+  await there.page.goto(`${office.share}/#/piece/${pieces[0]}`);
+  await there.page.getByText(pieces[0]!).first().waitFor();
+  expect(await there.page.getByText("50.00").count()).toBe(0);
+  // Settings are not its business, and are refused in words.
+  await there.page.goto(`${office.share}/#/reports`);
+  await there.page.getByText("What things cost is not shown here").first().waitFor();
+  const refused = await there.page.evaluate(async () => {
+    const body = JSON.stringify({ ask: "act", id: "", action: { do: "sync revoke", with: { device: "x" } } });
+    const got = await fetch("/door", { method: "POST", headers: { "content-type": "application/json" }, body });
+    return (await got.json()) as { refused: { key: string } };
+  });
+  expect(refused.refused.key).toBe("refused-role-owner");
+
+  // Sent away: at its next question it is a stranger.
+  office.cli("sync", "revoke", "Rack phone");
+  await there.page.reload();
+  await there.page.getByRole("heading", { name: "Let this phone or tablet in" }).waitFor();
+  expect(there.trouble.filter((t) => !t.includes("409"))).toEqual([]);
+  for (const context of browser.contexts()) await context.close();
+  expect(await office.stop()).toBe(0);
+});
+
+it("people say who they are at a shared screen, and an owner alone changes who may do what", async () => {
+  const office = await Served.start();
+  stocked(office);
+  office.cli("person", "add", "Mara", "--pin", "4711");
+  office.cli("person", "add", "Jo", "--role", "hand");
+  const at = await Watched.open(browser, office);
+  await at.page.goto(`${office.address}/#/people`);
+  await at.page.getByText("Nobody yet").waitFor();
+  expect(await at.page.getByRole("heading", { name: "Somebody new" }).count()).toBe(0);
+  await at.page.getByLabel("Who").selectOption({ label: "Mara" });
+  await at.page.getByLabel("PIN").fill("0000");
+  await at.page.getByRole("button", { name: "That is me" }).click();
+  await at.page.getByText("This is not their PIN").waitFor();
+  await at.page.getByLabel("PIN").fill("4711");
+  await at.page.getByRole("button", { name: "That is me" }).click();
+  await at.page.getByText("Mara works at this screen now").waitFor();
+  await at.page.getByRole("heading", { name: "Somebody new" }).waitFor();
+  await at.picture("people");
+  await at.page.goto(`${office.address}/#/racks`);
+  await at.page.goto(`${office.address}/#/people`);
+  await at.page.getByRole("button", { name: "I am going" }).click();
+  await at.page.getByText("Nobody yet").waitFor();
+  // A hand does the work, and history says whose it was.
+  await at.page.getByLabel("Who").selectOption({ label: "Jo" });
+  await at.page.getByRole("button", { name: "That is me" }).click();
+  await at.page.getByText("Jo works at this screen now").waitFor();
+  const done = await at.page.evaluate(async () => {
+    const body = JSON.stringify({ ask: "act", id: "", action: { do: "rack add", with: { name: "R2" } } });
+    const got = await fetch("/door", { method: "POST", headers: { "content-type": "application/json" }, body });
+    return (await got.json()) as { ok: boolean };
+  });
+  expect(done.ok).toBe(true);
+  const history = office.cli("history") as { actions: { by: string | null; text: string }[] };
+  expect(history.actions[0]).toMatchObject({ by: "Jo" });
+  expect(at.trouble).toEqual([]);
+  for (const context of browser.contexts()) await context.close();
+  expect(await office.stop()).toBe(0);
+});
