@@ -93,7 +93,7 @@ fn every_carrier_keeps_the_same_promises() {
         way.exchange(&place, "b");
         way.exchange(&place, "a");
         way.exchange(&place, "c");
-        assert_eq!(place.ok("c", &["rack", "list"])["racks"][0]["rack"], "North", "{which}");
+        assert_eq!(place.ok("c", &["rack", "list"])["racks"][0]["name"], "North", "{which}");
 
         // A double use, made while nobody heard of anybody, is seen by all, and settled for all.
         let apart = Apart::of(&place, &["b", "c"]);
@@ -102,7 +102,11 @@ fn every_carrier_keeps_the_same_promises() {
         drop(apart);
         way.meet(&place, &["a", "b", "c"]);
         for device in ["a", "b", "c"] {
-            assert_eq!(place.ok(device, &["conflicts"])["conflicts"][0]["piece"], pieces[0].as_str(), "{which} {device}");
+            assert_eq!(
+                place.ok(device, &["conflicts"])["conflicts"][0]["piece"],
+                pieces[0].as_str(),
+                "{which} {device}"
+            );
         }
         let happened = place.ok("a", &["conflicts"])["conflicts"][0]["events"][1]["event"].as_str().unwrap().to_owned();
         place.ok("a", &["settle", &pieces[0], "--happened", &happened]);
@@ -171,7 +175,14 @@ fn killed(which: &str, steps: u64, seed: u64) {
             1 => ["receive", "--material", "Ply", "--sheets", "1", "--size", "1000x1000", "--unit-cost", "50"]
                 .map(str::to_owned)
                 .to_vec(),
-            2 => vec!["take".into(), piece, "--left".into(), format!("{}x1000", 100 + dice.below(500)), "--why".into(), "jig".into()],
+            2 => vec![
+                "take".into(),
+                piece,
+                "--left".into(),
+                format!("{}x1000", 100 + dice.below(500)),
+                "--why".into(),
+                "jig".into(),
+            ],
             3 => vec!["scrap".into(), piece, "--why".into(), "broken".into()],
             _ => match way.words(&place, device) {
                 Some(words) => words,
@@ -198,7 +209,7 @@ fn killed(which: &str, steps: u64, seed: u64) {
     way.meet(&place, &devices);
     for device in devices {
         let racks = place.ok(device, &["rack", "list"]);
-        let known: Vec<&str> = racks["racks"].as_array().unwrap().iter().filter_map(|r| r["rack"].as_str()).collect();
+        let known: Vec<&str> = racks["racks"].as_array().unwrap().iter().filter_map(|r| r["name"].as_str()).collect();
         for rack in &acknowledged {
             assert!(known.contains(&rack.as_str()), "{which}, seed {seed}: {device} lost {rack}");
         }
