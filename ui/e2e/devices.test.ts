@@ -11,7 +11,7 @@ beforeAll(async () => {
 afterAll(() => browser.close());
 
 const stocked = (served: Served) => {
-  served.cli("init", "--name", "Exhibits");
+  if (!served.share) served.cli("init", "--name", "Exhibits");
   served.cli("material", "add", "--name", "Ply", "--thickness", "6", "--price", "50");
   served.cli("rack", "add", "R1");
   const received = served.cli("receive", "--material", "Ply", "--sheets", "2", "--size", "1000x1000", "--unit-cost", "50", "--rack", "R1");

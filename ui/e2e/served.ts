@@ -39,6 +39,8 @@ export class Served {
 
   static async start({ shared = false } = {}): Promise<Served> {
     const folder = mkdtempSync(join(tmpdir(), "sheetloft-"));
+    // Others are let in to a shop that is there.
+    if (shared) execFileSync(program, ["--shop", join(folder, "shop.db"), "init", "--name", "Exhibits"]);
     const child = spawn(program, ["--shop", join(folder, "shop.db"), "--json", "serve", "--listen", "127.0.0.1:0", ...(shared ? ["--share", "127.0.0.1:0"] : [])], {
       stdio: ["ignore", "pipe", "inherit"],
     });

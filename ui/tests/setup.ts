@@ -32,3 +32,5 @@ beforeEach(() => {
   hush();
 });
 afterEach(() => useTransport(null));
+URL.createObjectURL = () => "blob:picture";
+URL.revokeObjectURL = () => {};
