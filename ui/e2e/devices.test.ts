@@ -26,6 +26,7 @@ it("a second computer gets in by a code, and each sees by itself what the other 
   await at.page.goto(`${office.address}/#/devices`);
   await at.page.getByRole("button", { name: "Show a code" }).click();
   const code = await at.page.locator(".offer .code").innerText();
+  await at.page.locator(".offer").scrollIntoViewIfNeeded();
   await at.picture("pairing");
 
   const there = await Watched.open(browser, saw);
