@@ -23,11 +23,7 @@ const WAYS: [&str; 3] = ["folder", "network", "hub"];
 impl Way {
     fn open(which: &str, place: &Place) -> Self {
         match which {
-            "folder" => {
-                let dir = place.0.path().join("shared");
-                std::fs::create_dir(&dir).unwrap();
-                Self::Folder(dir)
-            }
+            "folder" => Self::Folder(place.dir()),
             "network" => Self::Network(place.serve("a")),
             _ => {
                 let server = Server::new();

@@ -1,9 +1,9 @@
 //! One rack counted by two people on two devices that are apart: what either saw counts for both, the differences are the
 //! same on both, and the books balance however they are settled.
 
-mod place;
+mod common;
 
-use place::Place;
+use common::Place;
 use serde_json::{Value, json};
 
 /// Device `a` has four sheets of 50.00 in A1 and one in B2; device `b` has joined.

@@ -1,13 +1,17 @@
 //! Two and more devices as real programs, exchanging through a folder: joining, double uses and how they are settled,
 //! damaged files, and every refusal with its exit status.
 
-mod place;
+mod common;
 
+use std::collections::HashMap;
 use std::fs;
 use std::path::{Path, PathBuf};
+use std::process::Command;
 
-use place::Place;
+use common::Place;
 use serde_json::{Value, json};
+use sheetloft_cli::Console;
+use sheetloft_shop::host::{Ids as _, Replay};
 
 /// A shop on device `a` with three sheets of 50.00 and two orders, which device `b` has joined.
 fn two_devices() -> (Place, Vec<String>, Vec<String>) {
@@ -315,4 +319,66 @@ fn a_use_cannot_be_settled_to_have_been_of_a_sheet_that_never_came() {
         place.run("a", &["settle", &pieces[0], "--happened", &happened, "--other", &other, "used", gone]);
     assert_eq!(status, 3, "{err}");
     place.meet(&["a", "b"]);
+}
+
+/// Does one thing as a device whose UUIDs follow from a seed.
+fn as_seeded(shop: &Path, seed: u64, words: &[&str]) -> (u8, Value) {
+    let (mut out, mut err) = (Vec::new(), Vec::new());
+    let host = Replay::new(seed, 1_790_000_000_000);
+    let args = ["sheetloft", "--json", "--shop", shop.to_str().unwrap()].iter().chain(words);
+    let status = sheetloft_cli::run_on(args, &mut out, &mut err, Console::default(), Box::new(host));
+    (status, serde_json::from_slice(&out).unwrap_or(Value::Null))
+}
+
+#[test]
+fn two_devices_that_took_one_tag_keep_their_codes_and_one_takes_another() {
+    // Two seeds whose devices begin to look for a tag at the same place.
+    let mut seen: HashMap<[u8; 2], u64> = HashMap::new();
+    let (one, two) = (10..)
+        .find_map(|seed| {
+            let id = Replay::new(seed, 1_790_000_000_000).uuid();
+            let place = [id.as_bytes()[14], id.as_bytes()[15]];
+            seen.insert(place, seed).map(|before| (before, seed))
+        })
+        .unwrap();
+    let place = Place::new();
+    place.ok("a", &["init"]);
+    place.ok("a", &["material", "add", "--name", "Ply", "--thickness", "6"]);
+    place.sync("a");
+    // They join at two copies of the folder, so that neither knows of the other.
+    let copy = place.0.path().join("copy");
+    let copied = Command::new("cp").arg("-r").arg(place.dir()).arg(&copy).status().unwrap();
+    assert!(copied.success());
+    let [b, c] = ["b", "c"].map(|device| place.shop(device));
+    let joined = |shop: &Path, seed: u64, dir: &Path| {
+        let (status, answer) = as_seeded(shop, seed, &["sync", "folder", dir.to_str().unwrap()]);
+        assert_eq!(status, 0, "{answer}");
+        answer["joined"].as_str().unwrap().to_owned()
+    };
+    let tag = joined(&b, one, &place.dir());
+    assert_eq!(joined(&c, two, &copy), tag, "the seeds were chosen so");
+    let offcut = |shop: &Path, seed: u64, size: &str| {
+        let (status, answer) = as_seeded(shop, seed, &["offcut", "add", "--material", "Ply", "--rect", size]);
+        assert_eq!(status, 0, "{answer}");
+        answer["piece"].as_str().unwrap().to_owned()
+    };
+    let code = offcut(&b, one + 1_000_000, "300x200");
+    assert_eq!(offcut(&c, two + 1_000_000, "400x200"), code, "one code on two labels");
+
+    // They meet: the codes stay, one of the devices goes on under another tag.
+    for device in ["b", "c", "b", "c", "a", "b"] {
+        place.sync(device);
+    }
+    let tags: Vec<String> = ["b", "c"].map(|d| place.ok(d, &["shop"])["device"].as_str().unwrap().to_owned()).into();
+    assert_ne!(tags[0], tags[1]);
+    assert!(tags.contains(&tag));
+    place.meet(&["a", "b", "c"]);
+    for device in ["a", "b", "c"] {
+        let (status, _, err) = place.run(device, &["stock", "show", &code]);
+        assert_eq!(status, 3, "{device}: which of the two is meant has to be asked: {err}");
+        let list = place.ok(device, &["stock", "list"]);
+        let pieces = list["pieces"].as_array().unwrap();
+        assert_eq!(pieces.iter().filter(|p| p["piece"] == code.as_str()).count(), 2);
+        place.ok(device, &["stock", "show", pieces[0]["uuid"].as_str().unwrap()]);
+    }
 }

@@ -205,8 +205,9 @@ impl Door {
     }
 
     fn act_as(&self, who: Who, action: &Action, job: &Job) -> Result<Reply, Error> {
-        // Asked before the others are, and again where it is done.
-        if self.exists() && !matches!(who, Who::Owner) {
+        // What others are asked for first, and what replaces the whole file, is judged before that; all else where it
+        // is done.
+        if self.exists() && (Claim::is_asked_for(action) || matches!(action, Action::Restore(_))) {
             self.worker(&self.open()?, who)?.may(action)?;
         }
         let claim = Claim::before(self, action)?;

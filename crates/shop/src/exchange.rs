@@ -68,6 +68,22 @@ pub fn now(shop: &mut Shop, host: &mut dyn Host) -> Result<(SyncAnswer, Vec<Chan
     Ok((answer(shop, report, problems)?, changed(&things)))
 }
 
+/// Exchanges through the folder and the hub that are set up, where nobody waits for it; whether anything came.
+pub fn quietly(shop: &mut Shop, host: &mut dyn Host) -> Result<bool, Error> {
+    let dir = shop.read().remembered(FOLDER)?;
+    if shop.store.is_read_only() || (dir.is_none() && hub::kept(shop.store.path()).is_none()) {
+        return Ok(false);
+    }
+    write_again(shop, host)?;
+    let mut report = Report::default();
+    // What goes wrong is said when a person asks; until then it is tried again.
+    slow_ways(shop, host, dir.as_deref(), &mut report, &mut Vec::new())?;
+    if retag(shop, host)? {
+        slow_ways(shop, host, dir.as_deref(), &mut report, &mut Vec::new())?;
+    }
+    Ok(report.received > 0)
+}
+
 /// Each way once.
 fn round(
     shop: &mut Shop,
@@ -77,6 +93,19 @@ fn round(
     things: &mut Vec<Thing>,
 ) -> Result<Vec<(Say, Say)>, Error> {
     let mut problems = network::call_all(shop, host, report, things)?;
+    problems.extend(slow_ways(shop, host, dir, report, things)?);
+    Ok(problems)
+}
+
+/// The hub and the folder, once.
+fn slow_ways(
+    shop: &mut Shop,
+    host: &mut dyn Host,
+    dir: Option<&str>,
+    report: &mut Report,
+    things: &mut Vec<Thing>,
+) -> Result<Vec<(Say, Say)>, Error> {
+    let mut problems = Vec::new();
     match hub::once(shop, host, things) {
         Ok(more) => report.add(more.unwrap_or_default()),
         Err(e) => problems.push((e.say, say!("problem-hub-do"))),

@@ -4,7 +4,7 @@ use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::time::{SystemTime, UNIX_EPOCH};
 
-use sheetloft_store::Ids;
+pub use sheetloft_store::Ids;
 use uuid::Uuid;
 
 use crate::spool::{self, Spool};

@@ -15,7 +15,7 @@ use tempfile::TempDir;
 /// As long as anything may take on a machine that does much else.
 pub const PATIENCE: Duration = Duration::from_secs(60);
 
-/// A place with the shop files of a few devices.
+/// A place with a shared folder and the shop files of a few devices.
 pub struct Place(pub TempDir);
 
 /// A program that serves.
@@ -34,7 +34,13 @@ impl Drop for Serving {
 
 impl Place {
     pub fn new() -> Self {
-        Self(tempfile::tempdir().unwrap())
+        let place = Self(tempfile::tempdir().unwrap());
+        std::fs::create_dir(place.dir()).unwrap();
+        place
+    }
+
+    pub fn dir(&self) -> PathBuf {
+        self.0.path().join("shared")
     }
 
     pub fn shop(&self, device: &str) -> PathBuf {
@@ -87,6 +93,24 @@ impl Place {
 
     pub fn digest(&self, device: &str) -> Value {
         self.ok(device, &["digest"])["digest"].clone()
+    }
+
+    /// An exchange through the shared folder.
+    pub fn sync(&self, device: &str) -> Value {
+        self.ok(device, &["sync", "folder", self.dir().to_str().unwrap()])
+    }
+
+    /// Everybody exchanges until all know all; then they agree, and each file is sound.
+    pub fn meet(&self, devices: &[&str]) {
+        for device in devices.iter().chain(devices) {
+            self.sync(device);
+        }
+        let digest = |device: &&str| self.ok(device, &["digest"]);
+        for device in devices {
+            assert_eq!(digest(device)["digest"], digest(&devices[0])["digest"], "{device}");
+            assert_eq!(digest(device)["complete"], true);
+            assert_eq!(self.ok(device, &["check"])["ok"], true);
+        }
     }
 
     /// A shop on a device with three sheets of 50.00.

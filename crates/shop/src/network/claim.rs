@@ -35,7 +35,7 @@ impl Claim {
     /// # Errors
     /// Refused where another device is about to use one of them.
     pub fn before(door: &Door, action: &Action) -> Result<Option<Self>, Error> {
-        if !door.exists() || !may_use(action) {
+        if !door.exists() || !Self::is_asked_for(action) {
             return Ok(None);
         }
         let mut shop = door.open()?;
@@ -72,6 +72,20 @@ impl Claim {
         Ok(Some(claim))
     }
 
+    /// Whether an action may use pieces up, or promise them.
+    pub fn is_asked_for(action: &Action) -> bool {
+        matches!(
+            action,
+            Action::Hold(_)
+                | Action::Cut(_)
+                | Action::Take(_)
+                | Action::Scrap(_)
+                | Action::Split(_)
+                | Action::WriteDown(_)
+                | Action::HandBack(_)
+        )
+    }
+
     /// Hands on what was done, and gives the pieces free.
     pub fn after(mut self, door: &Door, done: bool) {
         if done && let Ok(mut shop) = door.open() {
@@ -97,20 +111,6 @@ fn claimed(shop: &Shop, device: Uuid, piece: Uuid) -> Error {
     let device = exchange::tag(&devices, device);
     let code = shop.read().piece(piece).ok().flatten().map_or_else(|| piece.to_string(), |p| p.code);
     Error::refused(say!("refused-claimed-by", device = device, piece = code))
-}
-
-/// Whether an action may use pieces up, or promise them.
-fn may_use(action: &Action) -> bool {
-    matches!(
-        action,
-        Action::Hold(_)
-            | Action::Cut(_)
-            | Action::Take(_)
-            | Action::Scrap(_)
-            | Action::Split(_)
-            | Action::WriteDown(_)
-            | Action::HandBack(_)
-    )
 }
 
 /// Which pieces those are.

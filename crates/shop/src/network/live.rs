@@ -1,5 +1,6 @@
 //! The lines of a running program: to everybody whom this device calls, one that takes what they have as soon as they
-//! have it, and one that hands on what happens here. A line that breaks is tried again, quietly, ever more seldom.
+//! have it, and one that hands on what happens here. A line that breaks is tried again, quietly, ever more seldom. The
+//! folder and the hub are gone through once a minute.
 
 use std::collections::BTreeMap;
 use std::sync::Arc;
@@ -14,12 +15,16 @@ use sheetloft_sync::{Report, give_all, take_all};
 use super::desk::Line;
 use crate::door::Door;
 use crate::error::Error;
+use crate::exchange;
+use crate::host::Machine;
 use crate::replica::Local;
 
 /// How long a first answer may take.
 const REACH: Duration = Duration::from_secs(5);
 /// The first pause after a line broke, and the longest.
 const PAUSE: (Duration, Duration) = (Duration::from_secs(1), Duration::from_secs(60));
+/// How often the folder and the hub are gone through.
+const ROUND: Duration = Duration::from_secs(60);
 /// How often it is looked whether somebody was paired or sent away.
 const LOOK: Duration = Duration::from_secs(1);
 
@@ -60,6 +65,8 @@ impl Live {
         let all = stop.clone();
         let watch = thread::spawn(move || {
             let mut lines: BTreeMap<Hash, Arc<End>> = BTreeMap::new();
+            let slow = Arc::new(End { all: all.clone(), own: AtomicBool::new(false) });
+            round(door.clone(), slow);
             while !all.load(Ordering::Relaxed) {
                 let peers = if door.exists() { peers(&door) } else { Vec::new() };
                 door.desk.keep_lines(&peers.iter().map(|p| p.fingerprint).collect::<Vec<_>>());
@@ -92,6 +99,24 @@ impl Drop for Live {
             let _ = watch.join();
         }
     }
+}
+
+/// Goes through the folder and the hub again and again, in a thread of its own.
+fn round(door: Arc<Door>, end: Arc<End>) {
+    thread::spawn(move || {
+        let mut host = Machine::default();
+        while !end.is_near() {
+            let done = if door.exists() {
+                door.open().and_then(|mut shop| exchange::quietly(&mut shop, &mut host))
+            } else {
+                Ok(false)
+            };
+            if done.is_ok_and(|came| came) {
+                door.desk.tell();
+            }
+            end.pause(ROUND);
+        }
+    });
 }
 
 fn peers(door: &Door) -> Vec<Peer> {

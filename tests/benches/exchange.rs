@@ -1,0 +1,248 @@
+//! An exchange between two processes on the loopback, beside copying the same bytes through the same TLS and raw SQLite
+//! inserts of the same events, in one run; its parts apart; and how long it takes until what one device did is on the
+//! other's screen. `SHEETLOFT_EVENTS` says how many events, 20 000 unless said.
+
+use std::io::{BufRead as _, BufReader, Read as _, Write as _};
+use std::net::{TcpListener, TcpStream};
+use std::path::Path;
+use std::process::{Child, Command, Stdio};
+use std::sync::Arc;
+use std::time::{Duration, Instant};
+
+use rusqlite::{Connection, params};
+use rustls::pki_types::ServerName;
+use sheetloft_ledger::body::{Body, Born, Known, PieceKind, Recorded};
+use sheetloft_ledger::event::{Event, Hash, Thing};
+use sheetloft_ledger::exchange::Sealed;
+use sheetloft_shapes::Shape;
+use sheetloft_shop::action::{Action, Answer, Init, RackAdd, SyncOffer, SyncPair};
+use sheetloft_shop::door::{Door, Job};
+use sheetloft_shop::network::Live;
+use sheetloft_store::{DeviceKey, Store, StoreError};
+use sheetloft_sync::net::{Identity, tls};
+use uuid::Uuid;
+
+/// Names the shop file that this program, run again, serves.
+const SERVES: &str = "SHEETLOFT_BENCH_SERVES";
+/// Events of one action.
+const OF_ACTION: usize = 4;
+/// Actions of one transaction, when the shop is filled.
+const TOGETHER: usize = 250;
+/// Times that something is done on one device until the other shows it.
+const SEEN: usize = 100;
+
+struct Ids(u128);
+
+impl sheetloft_store::Ids for Ids {
+    fn uuid(&mut self) -> Uuid {
+        self.0 += 1;
+        Uuid::from_u128(self.0)
+    }
+
+    fn wall_ms(&mut self) -> u64 {
+        1_700_000_000_000
+    }
+}
+
+/// An offcut that was found.
+fn found(n: usize) -> (Body, Thing) {
+    let id = Uuid::from_u128((1 << 100) + n as u128);
+    let piece = Born {
+        id,
+        code: format!("7K-{n:08}"),
+        shape: Shape::rectangle(300_000 + n as i64 % 900_000, 200_000).unwrap(),
+        flaws: Vec::new(),
+        grain_udeg: None,
+        known: Known::Tape,
+        known_within_um: 2_000,
+        rack: None,
+        cost: 420,
+    };
+    let (kind, material) = (PieceKind::Offcut, Uuid::from_u128(3));
+    let recorded = Recorded { kind, material, lot: None, new_lot: None, from: None, note: None, piece, owner: None };
+    (Body::Recorded(recorded), Thing::piece(id))
+}
+
+fn act(door: &Door, action: impl Into<Action>) -> Answer {
+    door.act(&action.into(), &Job::default()).unwrap_or_else(|e| panic!("{e}")).answer
+}
+
+/// A shop with so many events, in small actions, each sealed.
+fn fill(file: &Path, events: usize) {
+    act(&Door::new(file), Init::default());
+    let mut store = Store::open(file).unwrap();
+    let shop = store.read().setting().unwrap().unwrap().id;
+    let mut ids = Ids(1_000);
+    let mut n = 0;
+    while n < events {
+        let write = |tx: &mut sheetloft_store::Tx<'_>, key: &mut DeviceKey| {
+            for _ in 0..TOGETHER {
+                for _ in 0..OF_ACTION {
+                    let (body, thing) = found(n);
+                    tx.draft(body, [thing]);
+                    n += 1;
+                }
+                tx.flush(key)?;
+            }
+            Ok::<_, StoreError>(())
+        };
+        store.transact(shop, &mut ids, write).unwrap();
+    }
+}
+
+/// Another process that serves a shop file.
+fn serve(file: &Path) -> (Child, String) {
+    let mut child =
+        Command::new(std::env::current_exe().unwrap()).env(SERVES, file).stdout(Stdio::piped()).spawn().unwrap();
+    let mut line = String::new();
+    BufReader::new(child.stdout.take().unwrap()).read_line(&mut line).unwrap();
+    (child, line.trim().to_owned())
+}
+
+fn served(door: Arc<Door>, say: impl FnOnce(&str)) {
+    let at = sheetloft_web::At { here: None, share: Some("127.0.0.1:0") };
+    let ready = |served: &sheetloft_web::Served| {
+        say(served.share.as_deref().and_then(|s| s.strip_prefix("https://")).unwrap_or_default());
+    };
+    sheetloft_web::serve_blocking(door, at, ready).unwrap_or_else(|e| panic!("{e}"));
+}
+
+fn pair(from: &Door, to: &Door, address: &str) {
+    let Answer::SyncOffer(offer) = act(from, SyncOffer::default()) else { unreachable!() };
+    act(to, SyncPair { address: address.to_owned(), code: offer.code });
+}
+
+/// All events of a shop file, as they travel.
+fn all(file: &Path) -> Vec<Sealed> {
+    Store::open(file).unwrap().read().lacking(&Default::default(), usize::MAX).unwrap()
+}
+
+/// The same bytes through the same TLS; seconds.
+fn copy(bytes: usize) -> f64 {
+    let listener = TcpListener::bind("127.0.0.1:0").unwrap();
+    let address = listener.local_addr().unwrap();
+    let [ours, theirs] = [Identity::make().unwrap(), Identity::make().unwrap()];
+    let sending = std::thread::spawn(move || {
+        let (tcp, _) = listener.accept().unwrap();
+        let server = rustls::ServerConnection::new(tls::for_devices(&theirs).unwrap()).unwrap();
+        let mut stream = rustls::StreamOwned::new(server, tcp);
+        let block = vec![7; 64 << 10];
+        let mut left = bytes;
+        while left > 0 {
+            let some = left.min(block.len());
+            stream.write_all(&block[..some]).unwrap();
+            left -= some;
+        }
+        stream.flush().unwrap();
+    });
+    let begun = Instant::now();
+    let name = ServerName::try_from("sheetloft.local").unwrap();
+    let client = rustls::ClientConnection::new(tls::for_calling(&ours, None).unwrap(), name).unwrap();
+    let mut stream = rustls::StreamOwned::new(client, TcpStream::connect(address).unwrap());
+    let mut buffer = vec![0; 64 << 10];
+    let mut got = 0;
+    while got < bytes {
+        got += stream.read(&mut buffer).unwrap();
+    }
+    sending.join().unwrap();
+    begun.elapsed().as_secs_f64()
+}
+
+/// The events as raw inserts, in transactions of as many as a batch has; seconds.
+fn raw(events: &[Sealed], to: &Path) -> f64 {
+    let mut target = Connection::open(to).unwrap();
+    target.pragma_update(None, "journal_mode", "WAL").unwrap();
+    target.pragma_update(None, "synchronous", "FULL").unwrap();
+    target.execute_batch("CREATE TABLE event (seq INTEGER PRIMARY KEY, hash BLOB UNIQUE, bytes BLOB)").unwrap();
+    let rows: Vec<([u8; 32], &[u8])> = events.iter().map(|e| (Hash::of(&e.bytes).0, &e.bytes[..])).collect();
+    let begun = Instant::now();
+    for some in rows.chunks(5_000) {
+        let tx = target.transaction().unwrap();
+        for (hash, bytes) in some {
+            tx.prepare_cached("INSERT INTO event (hash, bytes) VALUES (?1, ?2)")
+                .unwrap()
+                .execute(params![hash, bytes])
+                .unwrap();
+        }
+        tx.commit().unwrap();
+    }
+    begun.elapsed().as_secs_f64()
+}
+
+fn timed<T>(work: impl FnOnce() -> T) -> (f64, T) {
+    let begun = Instant::now();
+    let done = work();
+    (begun.elapsed().as_secs_f64(), done)
+}
+
+fn main() {
+    if let Some(file) = std::env::var_os(SERVES) {
+        served(Arc::new(Door::new(file)), |address| {
+            println!("{address}");
+            std::io::stdout().flush().unwrap();
+        });
+        return;
+    }
+    let events: usize = std::env::var("SHEETLOFT_EVENTS").ok().and_then(|t| t.parse().ok()).unwrap_or(20_000);
+    let folder = tempfile::tempdir().unwrap();
+    let [a, b] = ["a.db", "b.db"].map(|name| folder.path().join(name));
+    fill(&a, events);
+    let sent = all(&a);
+    let bytes: usize = sent.iter().map(|e| e.bytes.len() + 69).sum();
+    println!("\n{} events, {:.1} MB, actions of {OF_ACTION}, each sealed", sent.len(), bytes as f64 / 1e6);
+
+    let (mut serving, address) = serve(&a);
+    let (whole, ()) = timed(|| pair(&Door::new(&a), &Door::new(&b), &address));
+    serving.kill().unwrap();
+    serving.wait().unwrap();
+    let n = sent.len() as f64;
+    println!("joining over the network, whole            {whole:7.2} s  {:9.0} events/s", n / whole);
+    let transfer = copy(bytes);
+    println!("  the same bytes through the same TLS      {transfer:7.2} s");
+    let (reading, _) = timed(|| sent.iter().filter(|e| Event::read(&e.bytes).is_ok()).count());
+    println!("  reading and hashing each event           {reading:7.2} s");
+    let mut store = Store::create(&folder.path().join("c.db"), DeviceKey::new(Uuid::from_u128(9), [9; 32])).unwrap();
+    let shop = Event::read(&sent[0].bytes).unwrap().envelope.shop;
+    let mut batches = sent.chunks(5_000).map(<[_]>::to_vec).collect::<Vec<_>>();
+    let (taking, ()) = timed(|| {
+        for batch in batches.drain(..) {
+            store.take_in(shop, 1_700_000_000_000, batch).unwrap();
+        }
+    });
+    println!("  checking, folding and writing            {taking:7.2} s");
+    let (folding, ()) = timed(|| store.rebuild().unwrap());
+    println!("    of which a fold of all takes           {folding:7.2} s");
+    let inserts = raw(&sent, &folder.path().join("raw.db"));
+    println!("raw SQLite inserts of the same events      {inserts:7.2} s  {:9.0} events/s", n / inserts);
+    println!("the exchange is at 1/{:.1} of the raw inserts (aim: 1/5 or better)", whole / inserts);
+
+    // Two devices that keep a line to each other: from an action on one to the other's news.
+    let [c, d] = ["near.db", "far.db"].map(|name| folder.path().join(name));
+    act(&Door::new(&c), Init::default());
+    let near = Arc::new(Door::new(&c));
+    let (tell, told) = std::sync::mpsc::channel();
+    let door = near.clone();
+    std::thread::spawn(move || served(door, |address| tell.send(address.to_owned()).unwrap()));
+    let address = told.recv().unwrap();
+    let far = Arc::new(Door::new(&d));
+    pair(&near, &far, &address);
+    let _lines = Live::start(far.clone());
+    let mut number = far.news(0, Duration::ZERO);
+    let mut times = Vec::new();
+    for i in 0..=SEEN {
+        let begun = Instant::now();
+        act(&near, RackAdd { name: format!("R{i}"), ..RackAdd::default() });
+        number = far.news(number, Duration::from_secs(30));
+        // The first one also waits for the line to stand.
+        if i > 0 {
+            times.push(begun.elapsed().as_secs_f64() * 1_000.0);
+        }
+    }
+    times.sort_by(f64::total_cmp);
+    println!(
+        "from an action on one device to the other's screen: median {:.1} ms, longest {:.1} ms",
+        times[SEEN / 2],
+        times[SEEN - 1]
+    );
+    std::process::exit(0);
+}
