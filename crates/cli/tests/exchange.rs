@@ -325,8 +325,9 @@ fn a_use_cannot_be_settled_to_have_been_of_a_sheet_that_never_came() {
 fn as_seeded(shop: &Path, seed: u64, words: &[&str]) -> (u8, Value) {
     let (mut out, mut err) = (Vec::new(), Vec::new());
     let host = Replay::new(seed, 1_790_000_000_000);
-    let args = ["sheetloft", "--json", "--shop", shop.to_str().unwrap()].iter().chain(words);
-    let status = sheetloft_cli::run_on(args, &mut out, &mut err, Console::default(), Box::new(host));
+    let first = ["sheetloft", "--json", "--shop", shop.to_str().unwrap()];
+    let status =
+        sheetloft_cli::run_on(first.iter().chain(words), &mut out, &mut err, Console::default(), Box::new(host));
     (status, serde_json::from_slice(&out).unwrap_or(Value::Null))
 }
 

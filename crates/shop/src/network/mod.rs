@@ -1,5 +1,5 @@
 //! The shop's network: pairing, lines to other devices, and what they are told. The folder and the stick are in
-//! [`crate::exchange`]; both end in the same answer.
+//! `exchange`; both end in the same answer.
 
 mod answer;
 mod claim;
