@@ -47,89 +47,89 @@ pub enum Way<'a> {
     Hub(&'a mut Hub),
 }
 
-/// Exchanges in every way that is set up. A way that does not work is a problem; the others are gone all the same.
-pub fn now(shop: &mut Shop, host: &mut dyn Host) -> Result<(SyncAnswer, Vec<Changed>), Error> {
-    let dir = shop.read().remembered(FOLDER)?;
-    let calls = shop.read().peers()?.iter().any(|p| p.address.is_some());
-    if dir.is_none() && !calls && hub::kept(shop.store.path()).is_none() {
-        return Err(Error::refused(say!("refused-sync-no-way")));
-    }
-    writable(shop)?;
-    write_again(shop, host)?;
-    let mut things = Vec::new();
-    let mut report = Report::default();
-    let mut problems = round(shop, host, dir.as_deref(), &mut report, &mut things)?;
-    if retag(shop, host)? {
-        report.problems.clear();
-        problems = round(shop, host, dir.as_deref(), &mut report, &mut things)?;
-    }
-    things.sort();
-    things.dedup();
-    Ok((answer(shop, report, problems)?, changed(&things)))
+/// What exchanges came to so far.
+#[derive(Default)]
+pub struct Sum {
+    /// What was handed on, what came, and what was left out.
+    pub report: Report,
+    /// Ways that did not work, and what to do about it.
+    pub problems: Vec<(Say, Say)>,
+    /// What changed here.
+    pub things: Vec<Thing>,
 }
 
-/// Exchanges through the folder and the hub that are set up, where nobody waits for it; whether anything came.
-pub fn quietly(shop: &mut Shop, host: &mut dyn Host) -> Result<bool, Error> {
-    let dir = shop.read().remembered(FOLDER)?;
-    if shop.store.is_read_only() || (dir.is_none() && hub::kept(shop.store.path()).is_none()) {
-        return Ok(false);
+impl Sum {
+    fn told(mut self, shop: &Shop) -> Result<(SyncAnswer, Vec<Changed>), Error> {
+        self.things.sort();
+        self.things.dedup();
+        Ok((answer(shop, self.report, self.problems)?, changed(&self.things)))
     }
-    write_again(shop, host)?;
-    let mut report = Report::default();
-    // What goes wrong is said when a person asks; until then it is tried again.
-    slow_ways(shop, host, dir.as_deref(), &mut report, &mut Vec::new())?;
-    if retag(shop, host)? {
-        slow_ways(shop, host, dir.as_deref(), &mut report, &mut Vec::new())?;
-    }
-    Ok(report.received > 0)
 }
 
-/// Each way once.
-fn round(
+/// Exchanges by `go`. Whoever has to take another tag, with what they then know, says so to the others at once.
+fn exchanged(
     shop: &mut Shop,
     host: &mut dyn Host,
-    dir: Option<&str>,
-    report: &mut Report,
-    things: &mut Vec<Thing>,
-) -> Result<Vec<(Say, Say)>, Error> {
-    let mut problems = network::call_all(shop, host, report, things)?;
-    problems.extend(slow_ways(shop, host, dir, report, things)?);
-    Ok(problems)
+    mut go: impl FnMut(&mut Shop, &mut dyn Host, &mut Sum) -> Result<(), Error>,
+) -> Result<Sum, Error> {
+    if shop.store.is_read_only() {
+        return Err(StoreError::ReadOnly.into());
+    }
+    write_again(shop, host)?;
+    let mut sum = Sum::default();
+    go(shop, host, &mut sum)?;
+    if retag(shop, host)? {
+        // What is still wrong is found again.
+        sum.report.problems.clear();
+        sum.problems.clear();
+        go(shop, host, &mut sum)?;
+    }
+    Ok(sum)
+}
+
+/// Exchanges in every way that is set up. A way that does not work is a problem; the others are gone all the same.
+pub fn now(shop: &mut Shop, host: &mut dyn Host) -> Result<(SyncAnswer, Vec<Changed>), Error> {
+    let calls = shop.read().peers()?.iter().any(|p| p.address.is_some());
+    if !calls && !has_slow_ways(shop)? {
+        return Err(Error::refused(say!("refused-sync-no-way")));
+    }
+    let sum = exchanged(shop, host, |shop, host, sum| {
+        network::call_all(shop, host, sum)?;
+        slow_ways(shop, host, sum)
+    })?;
+    sum.told(shop)
+}
+
+/// Exchanges through the folder and the hub that are set up, where nobody waits for it; whether anything came. What
+/// goes wrong is said when a person asks; until then it is tried again.
+pub fn quietly(shop: &mut Shop, host: &mut dyn Host) -> Result<bool, Error> {
+    if !has_slow_ways(shop)? {
+        return Ok(false);
+    }
+    Ok(exchanged(shop, host, slow_ways)?.report.received > 0)
+}
+
+/// Whether a folder or a hub is set up.
+fn has_slow_ways(shop: &Shop) -> Result<bool, Error> {
+    Ok(shop.read().remembered(FOLDER)?.is_some() || hub::kept(shop.store.path()).is_some())
 }
 
 /// The hub and the folder, once.
-fn slow_ways(
-    shop: &mut Shop,
-    host: &mut dyn Host,
-    dir: Option<&str>,
-    report: &mut Report,
-    things: &mut Vec<Thing>,
-) -> Result<Vec<(Say, Say)>, Error> {
-    let mut problems = Vec::new();
-    match hub::once(shop, host, things) {
-        Ok(more) => report.add(more.unwrap_or_default()),
-        Err(e) => problems.push((e.say, say!("problem-hub-do"))),
+fn slow_ways(shop: &mut Shop, host: &mut dyn Host, sum: &mut Sum) -> Result<(), Error> {
+    if let Err(e) = hub::once(shop, host, sum) {
+        sum.problems.push((e.say, say!("problem-hub-do")));
     }
-    if let Some(dir) = dir {
-        let done = absolute(dir).and_then(|dir| once(shop, host, &mut Way::Folder(&dir), things));
-        match done {
-            Ok(more) => {
-                report.add(more);
-                shop.store.remember(FOLDER_USED, &host.wall_ms().to_string())?;
-            }
-            Err(e) => problems.push((e.say, say!("problem-folder-do"))),
+    if let Some(dir) = shop.read().remembered(FOLDER)? {
+        match absolute(&dir).and_then(|dir| once(shop, host, &mut Way::Folder(&dir), sum)) {
+            Ok(()) => shop.store.remember(FOLDER_USED, &host.wall_ms().to_string())?,
+            Err(e) => sum.problems.push((e.say, say!("problem-folder-do"))),
         }
     }
-    Ok(problems)
-}
-
-fn writable(shop: &Shop) -> Result<(), Error> {
-    if shop.store.is_read_only() { Err(StoreError::ReadOnly.into()) } else { Ok(()) }
+    Ok(())
 }
 
 /// Exchanges through a folder, and remembers it.
 pub fn folder(shop: &mut Shop, host: &mut dyn Host, dir: &str) -> Result<(SyncAnswer, Vec<Changed>), Error> {
-    writable(shop)?;
     let dir = absolute(dir)?;
     let (mut answer, changed) = through(shop, host, Way::Folder(&dir))?;
     let now_ms = host.wall_ms();
@@ -142,31 +142,20 @@ pub fn folder(shop: &mut Shop, host: &mut dyn Host, dir: &str) -> Result<(SyncAn
 
 /// Exchanges in one way.
 pub fn through(shop: &mut Shop, host: &mut dyn Host, mut way: Way<'_>) -> Result<(SyncAnswer, Vec<Changed>), Error> {
-    writable(shop)?;
-    write_again(shop, host)?;
-    let mut things = Vec::new();
-    let mut report = once(shop, host, &mut way, &mut things)?;
-    // Whoever has to take another tag says so to the others at once.
-    if retag(shop, host)? {
-        report.problems.clear();
-        let more = once(shop, host, &mut way, &mut things)?;
-        report.add(more);
-    }
-    things.sort();
-    things.dedup();
-    Ok((answer(shop, report, Vec::new())?, changed(&things)))
+    exchanged(shop, host, |shop, host, sum| once(shop, host, &mut way, sum))?.told(shop)
 }
 
 /// One exchange, in which nothing is open in the shop file while files are read or others are waited for.
-pub fn once(shop: &mut Shop, host: &mut dyn Host, way: &mut Way<'_>, things: &mut Vec<Thing>) -> Result<Report, Error> {
+pub fn once(shop: &mut Shop, host: &mut dyn Host, way: &mut Way<'_>, sum: &mut Sum) -> Result<(), Error> {
     let mut local = Local::new(&mut shop.store, shop.setting.id, host.wall_ms());
     let report = match way {
         Way::Folder(dir) => folder::exchange(dir, &mut local)?,
         Way::Peer(caller) => sheetloft_sync::exchange(*caller, &mut local)?,
         Way::Hub(hub) => sheetloft_sync::exchange(*hub, &mut local)?,
     };
-    things.append(&mut local.changed);
-    Ok(report)
+    sum.report.add(report);
+    sum.things.append(&mut local.changed);
+    Ok(())
 }
 
 /// A new shop file at `path` joins the shop in a folder, as a new device.
@@ -267,6 +256,7 @@ fn write_again(shop: &mut Shop, host: &mut dyn Host) -> Result<(), Error> {
                     continue;
                 }
                 written.push(event.hash);
+                tx.by(event.envelope.person);
                 tx.draft(again(body, &actions, &hashes), event.things().collect::<Vec<_>>());
             }
             tx.flush(key)?;

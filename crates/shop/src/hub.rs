@@ -6,14 +6,13 @@
 use std::io::Write as _;
 use std::path::{Path, PathBuf};
 
-use sheetloft_ledger::event::Thing;
 use sheetloft_store::StoreError;
 use sheetloft_sync::hub::{self, Hub, HubError};
 use sheetloft_sync::{Report, take_all};
 
 use crate::answer::{Changed, SyncAnswer};
 use crate::error::Error;
-use crate::exchange::{self, Way};
+use crate::exchange::{self, Sum, Way};
 use crate::host::Host;
 use crate::replica::Local;
 use crate::say;
@@ -82,12 +81,11 @@ pub fn exchange(shop: &mut Shop, host: &mut dyn Host, url: &str) -> Result<(Sync
 }
 
 /// One exchange through the hub that is set up, if one is.
-pub fn once(shop: &mut Shop, host: &mut dyn Host, things: &mut Vec<Thing>) -> Result<Option<Report>, Error> {
-    let Some(url) = kept(shop.store.path()) else { return Ok(None) };
+pub fn once(shop: &mut Shop, host: &mut dyn Host, sum: &mut Sum) -> Result<(), Error> {
+    let Some(url) = kept(shop.store.path()) else { return Ok(()) };
     let mut hub = Hub::connect(&url)?;
-    let report = exchange::once(shop, host, &mut Way::Hub(&mut hub), things)?;
-    shop.store.remember(USED, &host.wall_ms().to_string())?;
-    Ok(Some(report))
+    exchange::once(shop, host, &mut Way::Hub(&mut hub), sum)?;
+    Ok(shop.store.remember(USED, &host.wall_ms().to_string())?)
 }
 
 /// A new shop file at `path` joins the shop on a hub, as a new device.

@@ -102,7 +102,9 @@ fn take_back(
     if shop.store.is_newer()? {
         return Err(StoreError::Newer.into());
     }
+    let person = shop.worker.person;
     let (written, _) = shop.store.transact(shop.setting.id, host, |tx, key| {
+        tx.by(person);
         tx.draft(Body::Undone(Undone { action: id }), things);
         let (changed, standings) = tx.flush(key)?;
         match standings.first() {

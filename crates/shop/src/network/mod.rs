@@ -22,11 +22,10 @@ use crate::action;
 use crate::answer::{Changed, PeerRow, SyncAnswer};
 use crate::door::Door;
 use crate::error::Error;
-use crate::exchange::{self, Way};
+use crate::exchange::{self, Sum, Way};
 use crate::host::Host;
 use crate::replica::Local;
 use crate::say;
-use crate::say::Say;
 use crate::shop::{Shop, filled, needed, whole};
 use crate::view;
 
@@ -184,33 +183,16 @@ pub fn join(path: &Path, host: &mut dyn Host, with: &action::SyncPair) -> Result
 }
 
 /// Exchanges with everybody whom this device calls; whoever cannot be reached is a problem, not an end.
-pub fn call_all(
-    shop: &mut Shop,
-    host: &mut dyn Host,
-    report: &mut Report,
-    things: &mut Vec<Thing>,
-) -> Result<Vec<(Say, Say)>, Error> {
-    let mut problems = Vec::new();
+pub fn call_all(shop: &mut Shop, host: &mut dyn Host, sum: &mut Sum) -> Result<(), Error> {
     for peer in callable(&shop.store)? {
-        let done = call(shop, host.wall_ms(), &peer, things);
+        let done = connect(&shop.store, &peer, REACH)
+            .and_then(|mut caller| exchange::once(shop, host, &mut Way::Peer(&mut caller), sum));
         match done {
-            Ok(more) => {
-                report.add(more);
-                shop.store.peer_seen(peer.fingerprint, host.wall_ms())?;
-            }
-            Err(e) => problems.push((e.say, say!("problem-line-do"))),
+            Ok(()) => shop.store.peer_seen(peer.fingerprint, host.wall_ms())?,
+            Err(e) => sum.problems.push((e.say, say!("problem-line-do"))),
         }
     }
-    Ok(problems)
-}
-
-/// One exchange with somebody whom this device calls.
-fn call(shop: &mut Shop, now_ms: u64, peer: &Peer, things: &mut Vec<Thing>) -> Result<Report, Error> {
-    let mut caller = connect(&shop.store, peer, REACH)?;
-    let mut local = Local::new(&mut shop.store, shop.setting.id, now_ms);
-    let report = sheetloft_sync::exchange(&mut caller, &mut local)?;
-    things.append(&mut local.changed);
-    Ok(report)
+    Ok(())
 }
 
 /// A connection to somebody whom this device calls.

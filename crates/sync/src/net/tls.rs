@@ -96,7 +96,33 @@ fn schemes() -> Vec<SignatureScheme> {
     ring::default_provider().signature_verification_algorithms.supported_schemes()
 }
 
-/// Only TLS 1.3 is spoken between devices.
+/// What both sides check alike: that whoever shows a certificate has its key. Only TLS 1.3 is spoken between devices.
+macro_rules! by_signature {
+    () => {
+        fn verify_tls12_signature(
+            &self,
+            _: &[u8],
+            _: &CertificateDer<'_>,
+            _: &DigitallySignedStruct,
+        ) -> Result<HandshakeSignatureValid, Error> {
+            too_old()
+        }
+
+        fn verify_tls13_signature(
+            &self,
+            message: &[u8],
+            certificate: &CertificateDer<'_>,
+            signed: &DigitallySignedStruct,
+        ) -> Result<HandshakeSignatureValid, Error> {
+            Self::signature(message, certificate, signed)
+        }
+
+        fn supported_verify_schemes(&self) -> Vec<SignatureScheme> {
+            schemes()
+        }
+    };
+}
+
 fn too_old() -> Result<HandshakeSignatureValid, Error> {
     Err(Error::General("TLS 1.3 is needed".to_owned()))
 }
@@ -113,27 +139,7 @@ impl ServerCertVerifier for Known {
         self.check(certificate).map(|()| ServerCertVerified::assertion())
     }
 
-    fn verify_tls12_signature(
-        &self,
-        _: &[u8],
-        _: &CertificateDer<'_>,
-        _: &DigitallySignedStruct,
-    ) -> Result<HandshakeSignatureValid, Error> {
-        too_old()
-    }
-
-    fn verify_tls13_signature(
-        &self,
-        message: &[u8],
-        certificate: &CertificateDer<'_>,
-        signed: &DigitallySignedStruct,
-    ) -> Result<HandshakeSignatureValid, Error> {
-        Self::signature(message, certificate, signed)
-    }
-
-    fn supported_verify_schemes(&self) -> Vec<SignatureScheme> {
-        schemes()
-    }
+    by_signature!();
 }
 
 impl ClientCertVerifier for Known {
@@ -150,25 +156,5 @@ impl ClientCertVerifier for Known {
         self.check(certificate).map(|()| ClientCertVerified::assertion())
     }
 
-    fn verify_tls12_signature(
-        &self,
-        _: &[u8],
-        _: &CertificateDer<'_>,
-        _: &DigitallySignedStruct,
-    ) -> Result<HandshakeSignatureValid, Error> {
-        too_old()
-    }
-
-    fn verify_tls13_signature(
-        &self,
-        message: &[u8],
-        certificate: &CertificateDer<'_>,
-        signed: &DigitallySignedStruct,
-    ) -> Result<HandshakeSignatureValid, Error> {
-        Self::signature(message, certificate, signed)
-    }
-
-    fn supported_verify_schemes(&self) -> Vec<SignatureScheme> {
-        schemes()
-    }
+    by_signature!();
 }
