@@ -252,7 +252,10 @@ impl Store {
                 }
                 taken.new += 1;
                 forks.extend(keep(&tx, &event, &sealed)?.map(|number| (device, number)));
-                ready.push_back((device, event.envelope.action));
+                let action = (device, event.envelope.action);
+                if ready.back() != Some(&action) {
+                    ready.push_back(action);
+                }
             }
         }
         remember_clock(&tx, clock)?;
@@ -453,8 +456,11 @@ fn give_effect(
     action: Uuid,
     ready: &mut VecDeque<(Uuid, Uuid)>,
 ) -> Result<Vec<Thing>, StoreError> {
-    let mut statement =
-        conn.prepare_cached("SELECT bytes FROM waiting WHERE action = ?1 AND device = ?2 ORDER BY number, hash")?;
+    // By the order alone, SQLite would go through all that waits of the device, for each action anew.
+    let mut statement = conn.prepare_cached(
+        "SELECT bytes FROM waiting INDEXED BY waiting_by_action WHERE action = ?1 AND device = ?2 \
+         ORDER BY number, hash",
+    )?;
     let mut rows = statement.query(params![action, device])?;
     let mut events: Vec<(Vec<u8>, Arc<Event>)> = Vec::new();
     while let Some(row) = rows.next()? {
