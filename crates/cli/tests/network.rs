@@ -176,10 +176,21 @@ fn strangers_and_nonsense_get_nothing() {
         .to_string()
     };
     let right = prove(caller.fingerprint(), first.theirs);
+    // A second one is told the code as well and begins before the first is done: the code is good for one of them.
+    let second = Identity::make().unwrap();
+    let mut late = Raw::connect(&a.share, &second);
+    let (late_begun, late_hello) = pair::call(&code);
+    let late_back = late.post(wire::PAIR_HELLO, message(&late_hello).as_bytes()).1;
+    let late_agreed = late_begun.finish(&unbase64(late_back["message"].as_str().unwrap())).unwrap();
+    let late_proof = late_agreed.prove(Side::Calls, second.fingerprint(), late.theirs);
     let mut other = Raw::connect(&a.share, &stranger);
     assert_eq!(other.post(wire::PAIR_PROVE, right.as_bytes()).1["why"], "no_offer");
     assert_eq!(first.post(wire::PAIR_PROVE, right.as_bytes()).0, 200);
     assert_eq!(first.post(wire::PAIR_PROVE, right.as_bytes()).1["why"], "no_offer");
+    let too_late = json!({ "session": late_back["session"], "proof": base64(&late_proof),
+        "device": uuid::Uuid::from_u128(8), "shop": null });
+    assert_eq!(late.post(wire::PAIR_PROVE, too_late.to_string().as_bytes()).1["why"], "no_offer");
+    assert_eq!(late.post(wire::RUNS, b"{}").1["why"], "unknown");
     // Now it is paired, and still has to speak sense.
     assert_eq!(first.post(wire::GIVE, b"not a batch").1["why"], "unreadable");
     assert_eq!(first.post(wire::TAKE, b"[]").1["why"], "unreadable");

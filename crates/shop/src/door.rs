@@ -12,11 +12,12 @@ use serde_json::{Value, json};
 use crate::action::{Action, Answer, PersonEnter};
 use crate::answer::Changed;
 use crate::error::{Error, Sort};
-use crate::host::{Host, Machine};
+use crate::host::{Host, Ids, Machine};
 use crate::limits;
 use crate::network::{self, Claim, Desk};
 use crate::roles::Worker;
 use crate::shop::Shop;
+use crate::spool::Spool;
 use crate::{
     books, catalogue, conflicts, count, cut, demo, drawing, exchange, find, given, history, hold, hub, label, layout,
     lot, material, now, on_order, order, people, piece, place, plan, pull, quote, rack, receive, report, say, scan,
@@ -145,6 +146,33 @@ fn lock<T>(mutex: &Mutex<T>) -> MutexGuard<'_, T> {
     mutex.lock().unwrap_or_else(PoisonError::into_inner)
 }
 
+/// The machine, asked anew each time that something of it is needed: whoever waits for the network keeps nobody from it.
+pub(crate) struct InTurn<'a>(&'a Mutex<Box<dyn Host>>);
+
+impl Ids for InTurn<'_> {
+    fn uuid(&mut self) -> uuid::Uuid {
+        lock(self.0).uuid()
+    }
+
+    fn wall_ms(&mut self) -> u64 {
+        lock(self.0).wall_ms()
+    }
+}
+
+impl Host for InTurn<'_> {
+    fn secret(&mut self) -> [u8; 32] {
+        lock(self.0).secret()
+    }
+
+    fn elapsed_ms(&self) -> f64 {
+        lock(self.0).elapsed_ms()
+    }
+
+    fn spool(&self) -> Arc<dyn Spool> {
+        lock(self.0).spool()
+    }
+}
+
 impl Door {
     /// The door to the shop file at `path`, on the real machine. The file need not exist yet.
     pub fn new(path: impl Into<PathBuf>) -> Self {
@@ -173,19 +201,9 @@ impl Door {
         self.desk.news(&self.path, since, within)
     }
 
-    /// The machine.
-    pub(crate) fn host(&self) -> MutexGuard<'_, Box<dyn Host>> {
-        lock(&self.host)
-    }
-
-    /// The wall clock, ms since 1970.
-    pub(crate) fn wall_ms(&self) -> u64 {
-        lock(&self.host).wall_ms()
-    }
-
-    /// A new UUID.
-    pub(crate) fn new_uuid(&self) -> uuid::Uuid {
-        lock(&self.host).uuid()
+    /// The machine, for work that nothing else should wait for.
+    pub(crate) fn machine(&self) -> InTurn<'_> {
+        InTurn(&self.host)
     }
 
     /// Where the shop file lies.
@@ -300,6 +318,10 @@ impl Door {
             | Action::Check(_)
             | Action::ScanPhoto(_)
             | Action::Label(_)
+            | Action::SyncNow(_)
+            | Action::SyncFolder(_)
+            | Action::SyncHub(_)
+            | Action::SyncPair(_)
             | Action::Drawing(_) => {
                 let mut shop = self.open()?;
                 self.with(&mut shop, who, action, job)
@@ -334,6 +356,12 @@ impl Door {
         shop.worker = self.worker(shop, who)?;
         shop.worker.may(action)?;
         let read = |answer: Answer| Ok(Reply { answer, changed: Vec::new() });
+        macro_rules! wrote {
+            ($name:ident, $done:expr) => {{
+                let (answer, changed) = $done?;
+                Ok(Reply { answer: Answer::$name(answer), changed })
+            }};
+        }
         // Long work asks for the machine only when it needs it.
         match action {
             Action::Find(with) => {
@@ -359,6 +387,12 @@ impl Door {
                 let (answer, changed) = label::keep(shop, &mut **lock(&self.host), ready)?;
                 return Ok(Reply { answer: Answer::Label(answer), changed });
             }
+            Action::SyncNow(_) => return wrote!(SyncNow, exchange::now(shop, &mut self.machine())),
+            Action::SyncFolder(with) => {
+                return wrote!(SyncFolder, exchange::folder(shop, &mut self.machine(), &with.dir));
+            }
+            Action::SyncHub(with) => return wrote!(SyncHub, hub::exchange(shop, &mut self.machine(), &with.url)),
+            Action::SyncPair(with) => return wrote!(SyncPair, network::pair_with(shop, &mut self.machine(), with)),
             Action::PlanTry(with) => return read(Answer::PlanTry(plan::try_change(shop, with)?)),
             Action::ScanPhoto(with) => return read(Answer::ScanPhoto(scan::photo(shop, with)?)),
             Action::Drawing(with) => return read(Answer::Drawing(drawing::drawing(shop, with)?)),
@@ -366,17 +400,15 @@ impl Door {
         }
         let mut host = lock(&self.host);
         let host = &mut **host;
-        macro_rules! wrote {
-            ($name:ident, $done:expr) => {{
-                let (answer, changed) = $done?;
-                Ok(Reply { answer: Answer::$name(answer), changed })
-            }};
-        }
         match action {
             Action::Init(_)
             | Action::Restore(_)
             | Action::PrinterSystem(_)
             | Action::Label(_)
+            | Action::SyncNow(_)
+            | Action::SyncFolder(_)
+            | Action::SyncHub(_)
+            | Action::SyncPair(_)
             | Action::Find(_)
             | Action::Plan(_)
             | Action::PlanChange(_)
@@ -475,13 +507,9 @@ impl Door {
                 status.peers = network::rows(shop, |peer| self.desk.line(peer))?;
                 read(Answer::SyncStatus(status))
             }
-            Action::SyncHub(with) => wrote!(SyncHub, hub::exchange(shop, host, &with.url)),
             Action::SyncOffer(with) => read(Answer::SyncOffer(network::offer(shop, host, with)?)),
-            Action::SyncPair(with) => wrote!(SyncPair, network::pair_with(shop, host, with)),
             Action::SyncRevoke(with) => wrote!(SyncRevoke, network::revoke(shop, host, with)),
             Action::SyncShare(with) => read(Answer::SyncShare(network::share(shop, with)?)),
-            Action::SyncNow(_) => wrote!(SyncNow, exchange::now(shop, host)),
-            Action::SyncFolder(with) => wrote!(SyncFolder, exchange::folder(shop, host, &with.dir)),
             Action::SyncRename(with) => wrote!(SyncRename, exchange::rename(shop, host, &with.name)),
             Action::PersonAdd(with) => {
                 let (answer, changed) = people::add(shop, host, with)?;

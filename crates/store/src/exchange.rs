@@ -285,6 +285,26 @@ impl Store {
         remember(&self.conn, key, value)
     }
 
+    /// Changes what this file alone remembers under a key, whoever else is at it: `change` gets what is kept, and gives
+    /// what shall be, where that is something else, with an answer.
+    pub fn change_remembered<T>(
+        &mut self,
+        key: &str,
+        change: impl FnOnce(&str) -> (Option<String>, T),
+    ) -> Result<T, StoreError> {
+        if self.is_read_only() {
+            return Err(StoreError::ReadOnly);
+        }
+        let tx = self.conn.transaction_with_behavior(TransactionBehavior::Immediate)?;
+        let kept = Reader(&tx).remembered(key)?.unwrap_or_default();
+        let (new, answer) = change(&kept);
+        if let Some(new) = new {
+            remember(&tx, key, &new)?;
+        }
+        tx.commit()?;
+        Ok(answer)
+    }
+
     /// Whether another copy of this device's shop file went on writing under its name.
     pub fn is_forked(&self) -> Result<bool, StoreError> {
         let Some(device) = self.device() else { return Ok(false) };

@@ -73,6 +73,9 @@ const words: Record<string, string> = {
   guess: "ui-known-guess",
   cut: "ui-how-cut",
   taken: "ui-how-taken",
+  owner: "ui-role-owner",
+  hand: "ui-role-hand",
+  viewer: "ui-role-viewer",
 };
 const turns: Record<string, string> = {
   any: "ui-turn-any",
@@ -91,4 +94,9 @@ export function word(value: string): string {
 export function turnWord(value: string): string {
   const key = turns[value];
   return key ? say(key) : value;
+}
+
+/** A role in words, without what may stand behind it: whether its holder sees costs. */
+export function role(kept: string): string {
+  return word(kept.split(" ")[0]!);
 }

@@ -16,6 +16,7 @@ use uuid::Uuid;
 use super::{Offer, identity};
 use crate::door::Door;
 use crate::error::Error;
+use crate::host::Ids as _;
 use crate::replica::Local;
 use crate::shop::Shop;
 
@@ -75,7 +76,7 @@ fn exchange(
     path: &str,
     body: &[u8],
 ) -> Result<Vec<u8>, Why> {
-    let now_ms = door.wall_ms();
+    let now_ms = door.machine().wall_ms();
     let mut local = Local::new(&mut shop.store, shop.setting.id, now_ms);
     match path {
         wire::RUNS => server::runs(&local, body),
@@ -121,14 +122,14 @@ fn wait(door: &Door, local: &Local<'_>, from: Fingerprint, body: &[u8]) -> Resul
 fn hello(door: &Door, shop: &mut Shop, from: Fingerprint, body: &[u8]) -> Result<Vec<u8>, Why> {
     let PairHello { message } = server::read(body)?;
     let message = STANDARD.decode(message).map_err(|_| Why::Unreadable)?;
-    let offer = Offer::take_attempt(shop, door.wall_ms()).map_err(fault)?.ok_or(Why::NoOffer)?;
+    let offer = Offer::take_attempt(shop, door.machine().wall_ms()).map_err(fault)?.ok_or(Why::NoOffer)?;
     if offer.role.is_some() {
         return Err(Why::NoOffer);
     }
     let (begun, back) = pair::answer(&offer.code);
     let agreed = begun.finish(&message).ok_or(Why::Unreadable)?;
-    let session = door.new_uuid();
-    if !door.desk.begin(session, from, agreed) {
+    let session = door.machine().uuid();
+    if !door.desk.begin(session, from, agreed, offer) {
         return Err(Why::Busy);
     }
     server::write(&PairHelloBack { session, message: STANDARD.encode(back) })
@@ -149,14 +150,15 @@ fn prove(door: &Door, shop: &mut Shop, from: Fingerprint, body: &[u8]) -> Result
     if said.device == device {
         return Err(Why::Unreadable);
     }
-    let now_ms = door.wall_ms();
-    Offer::withdraw(shop).map_err(fault)?;
+    let now_ms = door.machine().wall_ms();
+    if !session.offer.use_up(shop, now_ms).map_err(fault)? {
+        return Err(Why::NoOffer);
+    }
     // One that was sent away and is paired anew is let in again, everywhere.
     if shop.read().devices().map_err(fault)?.iter().any(|d| d.id == said.device && d.revoked) {
-        let mut host = door.host();
         let body = Body::DeviceTrusted(DeviceTrusted { trusted: true });
         let touched = Thing::new(ThingKind::Device, said.device);
-        shop.write(&mut **host, |tx| {
+        shop.write(&mut door.machine(), |tx| {
             tx.draft(body, [touched]);
             Ok(())
         })

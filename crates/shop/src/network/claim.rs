@@ -16,6 +16,7 @@ use crate::door::Door;
 use crate::error::Error;
 use crate::exchange;
 use crate::hold;
+use crate::host::Ids as _;
 use crate::replica::Local;
 use crate::say;
 use crate::shop::{Lookup as _, Shop};
@@ -63,7 +64,7 @@ impl Claim {
                 Err(_) => {}
             }
         }
-        let now_ms = door.wall_ms();
+        let now_ms = door.machine().wall_ms();
         for caller in &mut claim.callers {
             let mut local = Local::new(&mut shop.store, shop.setting.id, now_ms);
             // Where it breaks off, the action is done on what is known here.
@@ -89,7 +90,7 @@ impl Claim {
     /// Hands on what was done, and gives the pieces free.
     pub fn after(mut self, door: &Door, done: bool) {
         if done && let Ok(mut shop) = door.open() {
-            let local = Local::new(&mut shop.store, shop.setting.id, door.wall_ms());
+            let local = Local::new(&mut shop.store, shop.setting.id, door.machine().wall_ms());
             for caller in &mut self.callers {
                 // What does not arrive now does with the next exchange.
                 let _ = give_all(caller, &local, &mut Report::default());

@@ -12,6 +12,8 @@ use sheetloft_sync::net::Fingerprint;
 use sheetloft_sync::net::pair::Agreed;
 use uuid::Uuid;
 
+use super::Offer;
+
 /// How often the shop file is looked at for what another program of this machine wrote.
 const LOOK: Duration = Duration::from_millis(250);
 /// How long a pairing may take from its first message to its second.
@@ -27,6 +29,8 @@ pub struct Session {
     pub from: Fingerprint,
     /// The key, if the code was right.
     pub agreed: Agreed,
+    /// The offer that it is about.
+    pub offer: Offer,
     began: Instant,
 }
 
@@ -114,13 +118,13 @@ impl Desk {
     }
 
     /// Keeps a pairing until its second message; false where too many are under way.
-    pub fn begin(&self, id: Uuid, from: Fingerprint, agreed: Agreed) -> bool {
+    pub fn begin(&self, id: Uuid, from: Fingerprint, agreed: Agreed, offer: Offer) -> bool {
         let mut sessions = lock(&self.sessions);
         sessions.retain(|s| s.began.elapsed() < SESSION);
         if sessions.len() >= SESSIONS {
             return false;
         }
-        sessions.push(Session { id, from, agreed, began: Instant::now() });
+        sessions.push(Session { id, from, agreed, offer, began: Instant::now() });
         true
     }
 

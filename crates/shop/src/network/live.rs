@@ -16,7 +16,7 @@ use super::desk::Line;
 use crate::door::Door;
 use crate::error::Error;
 use crate::exchange;
-use crate::host::Machine;
+use crate::host::Ids as _;
 use crate::replica::Local;
 
 /// How long a first answer may take.
@@ -104,10 +104,9 @@ impl Drop for Live {
 /// Goes through the folder and the hub again and again, in a thread of its own.
 fn round(door: Arc<Door>, end: Arc<End>) {
     thread::spawn(move || {
-        let mut host = Machine::default();
         while !end.is_near() {
             let done = if door.exists() {
-                door.open().and_then(|mut shop| exchange::quietly(&mut shop, &mut host))
+                door.open().and_then(|mut shop| exchange::quietly(&mut shop, &mut door.machine()))
             } else {
                 Ok(false)
             };
@@ -149,12 +148,12 @@ fn taking(door: &Door, peer: &Peer, end: &End, pause: &mut Duration) -> Result<(
     let mut caller = super::connect(&shop.store, peer, REACH)?;
     while !end.is_near() {
         let mut report = Report::default();
-        let mut local = Local::new(&mut shop.store, shop.setting.id, door.wall_ms());
+        let mut local = Local::new(&mut shop.store, shop.setting.id, door.machine().wall_ms());
         take_all(&mut caller, &mut local, &mut report)?;
         if report.received > 0 {
             door.desk.tell();
         }
-        shop.store.peer_seen(peer.fingerprint, door.wall_ms())?;
+        shop.store.peer_seen(peer.fingerprint, door.machine().wall_ms())?;
         door.desk.note(peer.fingerprint, Line::Up);
         *pause = PAUSE.0;
         let runs = shop.read().runs()?;
@@ -175,7 +174,7 @@ fn handing(door: &Door, peer: &Peer, end: &End, pause: &mut Duration) -> Result<
     while !end.is_near() {
         let now = door.news(number, Duration::from_secs(15));
         // Also where nothing happened, so that a line that broke is found out.
-        let local = Local::new(&mut shop.store, shop.setting.id, door.wall_ms());
+        let local = Local::new(&mut shop.store, shop.setting.id, door.machine().wall_ms());
         give_all(&mut caller, &local, &mut Report::default())?;
         number = now;
         *pause = PAUSE.0;

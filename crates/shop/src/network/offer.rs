@@ -35,29 +35,30 @@ pub struct Offer {
 }
 
 impl Offer {
-    /// The one that stands at `now_ms`.
-    pub fn read(shop: &Shop, now_ms: u64) -> Result<Option<Self>, Error> {
-        let text = shop.read().remembered(OFFER)?.unwrap_or_default();
-        let offer: Option<Self> = serde_json::from_str(&text).ok();
-        Ok(offer.filter(|o| o.left > 0 && now_ms < o.until_ms))
+    /// The one that is kept, if it is not over at `now_ms`.
+    fn kept(text: &str, now_ms: u64) -> Option<Self> {
+        serde_json::from_str::<Self>(text).ok().filter(|o| now_ms < o.until_ms)
     }
 
-    /// Keeps it in the shop file.
-    pub fn keep(&self, shop: &Shop) -> Result<(), Error> {
-        let text = serde_json::to_string(self).unwrap_or_default();
-        Ok(shop.store.remember(OFFER, &text)?)
+    fn text(&self) -> String {
+        serde_json::to_string(self).unwrap_or_default()
     }
 
-    /// The one that stands, with one attempt used up.
-    pub fn take_attempt(shop: &Shop, now_ms: u64) -> Result<Option<Self>, Error> {
-        let Some(offer) = Self::read(shop, now_ms)? else { return Ok(None) };
-        Self { left: offer.left - 1, ..offer.clone() }.keep(shop)?;
-        Ok(Some(offer))
+    /// The one that stands at `now_ms`, with one attempt used up: however many come at once, each uses up its own.
+    pub fn take_attempt(shop: &mut Shop, now_ms: u64) -> Result<Option<Self>, Error> {
+        Ok(shop.store.change_remembered(OFFER, |kept| {
+            let Some(offer) = Self::kept(kept, now_ms).filter(|o| o.left > 0) else { return (None, None) };
+            (Some(Self { left: offer.left - 1, ..offer.clone() }.text()), Some(offer))
+        })?)
     }
 
-    /// Takes it back.
-    pub fn withdraw(shop: &Shop) -> Result<(), Error> {
-        Ok(shop.store.remember(OFFER, "")?)
+    /// Whether this offer, whose code was proven, still stands; then it is used up. It is good once.
+    pub fn use_up(&self, shop: &mut Shop, now_ms: u64) -> Result<bool, Error> {
+        let is_this = |kept: &Self| kept.code == self.code && kept.until_ms == self.until_ms;
+        Ok(shop.store.change_remembered(OFFER, |kept| match Self::kept(kept, now_ms).filter(is_this) {
+            Some(_) => (Some(String::new()), true),
+            None => (None, false),
+        })?)
     }
 }
 
@@ -80,7 +81,7 @@ pub fn offer(shop: &mut Shop, host: &mut dyn Host, with: &action::SyncOffer) -> 
         costs: with.costs || role == Some(Role::Owner),
         name,
     };
-    offer.keep(shop)?;
+    shop.store.remember(OFFER, &offer.text())?;
     let address = &addresses[0];
     // A phone's camera opens the screens with the code; another device reads address and code from it.
     let link = format!("https://{address}/pair/{}", offer.code);

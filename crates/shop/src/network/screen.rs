@@ -8,6 +8,7 @@ use sheetloft_sync::net::wire::Why;
 
 use super::Offer;
 use crate::door::Door;
+use crate::host::{Host as _, Ids as _};
 use crate::people::role_word;
 use crate::roles::Worker;
 
@@ -32,7 +33,7 @@ pub fn screen(door: &Door, key: &str) -> Option<Worker> {
     let shop = door.open().ok()?;
     let peer = shop.read().peer(known_by(key)).ok()??;
     let worker = read(&peer.role?)?;
-    let now_ms = door.wall_ms();
+    let now_ms = door.machine().wall_ms();
     // Once a minute is often enough for "last seen".
     if peer.seen_ms + 60_000 < now_ms {
         shop.store.peer_seen(peer.fingerprint, now_ms).ok()?;
@@ -46,17 +47,16 @@ pub fn screen(door: &Door, key: &str) -> Option<Worker> {
 /// Why not. A wrong code uses up one of the offer's attempts.
 pub fn pair_screen(door: &Door, code: &str) -> Result<String, Why> {
     let mut shop = door.open().map_err(|_| Why::Fault)?;
-    let now_ms = door.wall_ms();
-    let offer = Offer::take_attempt(&shop, now_ms).map_err(|_| Why::Fault)?.ok_or(Why::NoOffer)?;
+    let now_ms = door.machine().wall_ms();
+    let offer = Offer::take_attempt(&mut shop, now_ms).map_err(|_| Why::Fault)?.ok_or(Why::NoOffer)?;
     let role = offer.role.ok_or(Why::NoOffer)?;
     if pair::read_code(code).as_deref() != Some(&offer.code) {
         return Err(Why::WrongCode);
     }
-    Offer::withdraw(&shop).map_err(|_| Why::Fault)?;
-    let key: String = {
-        let mut host = door.host();
-        host.secret().iter().map(|b| format!("{b:02x}")).collect()
-    };
+    if !offer.use_up(&mut shop, now_ms).map_err(|_| Why::Fault)? {
+        return Err(Why::NoOffer);
+    }
+    let key = Hash(door.machine().secret()).to_string();
     let peer = Peer {
         fingerprint: known_by(&key),
         device: None,
