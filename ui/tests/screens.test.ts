@@ -565,7 +565,7 @@ describe("undo", () => {
 
 describe("a piece", () => {
   it("is shown with its picture, its places to go, and what can be done", async () => {
-    standIn({ "stock show": { ...aPiece, flaws: [{ flaw: 1, outline: rectangle(10, 10).outline, side: "face", why: "scratched" }] } });
+    standIn({ "stock show": { ...aPiece, flaws: [{ flaw: 1, outline: rectangle(10, 10).outline, side: "face", why: "scratched", place: "10 × 10 mm at 0 mm, 0 mm" }] } });
     open(Piece, { code: aPiece.piece });
     expect(await screen.findByRole("img", { name: /Piece 7K-004TK, overall 400 × 300\smm, one flaw/ })).toBeVisible();
     expect(screen.getByText("1: scratched (On the face)")).toBeVisible();

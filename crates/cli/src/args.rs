@@ -81,11 +81,11 @@ enum Command {
     Machine(MachineCommand),
     /// A delivery arrives: one line, or several from a file.
     Receive {
-        #[arg(long, required_unless_present = "lines")]
+        #[arg(long, required_unless_present_any = ["lines", "on_order"])]
         material: Option<String>,
-        #[arg(long, required_unless_present = "lines")]
+        #[arg(long, required_unless_present_any = ["lines", "on_order"])]
         sheets: Option<String>,
-        #[arg(long, value_name = "WxH", required_unless_present = "lines")]
+        #[arg(long, value_name = "WxH", required_unless_present_any = ["lines", "on_order"])]
         size: Option<String>,
         /// May be left out where what was on order has it.
         #[arg(long, required_unless_present_any = ["lines", "on_order", "owner"])]
@@ -109,7 +109,7 @@ enum Command {
         /// With --lines: the pallet's weight as measured.
         #[arg(long, value_name = "KG")]
         weighed: Option<String>,
-        /// What was on order that it is booked against.
+        /// What was on order that it is booked against; without a material, everything of it that is still to come.
         #[arg(long, value_name = "NAME")]
         on_order: Option<String>,
         /// The customer whose material it is.
@@ -885,8 +885,18 @@ impl Args {
                     .into(),
                 )
             }
+            // With --lines there is none of a line's own options; without a line's own options, what is on order arrives.
             Command::Receive {
-                lines: Some(lines),
+                lines,
+                material: None,
+                sheets: None,
+                size: None,
+                unit_cost: None,
+                lot: None,
+                rack: None,
+                thickness: None,
+                damaged: None,
+                owner: None,
                 freight,
                 freight_by,
                 duty,
@@ -895,11 +905,10 @@ impl Args {
                 weighed,
                 on_order,
                 supplier,
-                ..
-            } => print(
+            } if lines.is_some() || on_order.is_some() => print(
                 action::ReceiveDelivery {
                     lines: Vec::new(),
-                    file: Some(files::read(lines)?),
+                    file: lines.as_deref().map(files::read).transpose()?,
                     name: name.clone(),
                     supplier: supplier.clone(),
                     freight: freight.clone(),

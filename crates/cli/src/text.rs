@@ -314,7 +314,8 @@ fn stacks(pieces: &[PieceRow]) -> String {
 }
 
 fn flaws(rows: &[FlawRow]) -> String {
-    rows.iter().map(|f| format!("  {}. {} ({})\n", f.flaw, f.why, f.side)).collect()
+    let of = |f: &FlawRow| say!("cli-flaw", number = f.flaw, why = &f.why, side = &f.side, place = &f.place).text();
+    rows.iter().map(|f| of(f) + "\n").collect()
 }
 
 fn piece(a: &PieceAnswer) -> String {

@@ -2,7 +2,7 @@
 
 use uuid::Uuid;
 
-use crate::state::{Piece, Plan, Status};
+use crate::state::{Order, Piece, Plan, Status};
 
 /// Why the shop's state does not allow an action.
 #[derive(Clone, PartialEq, Eq, Debug, thiserror::Error)]
@@ -38,6 +38,8 @@ pub enum Refusal {
     NotAsPlanned { piece: String, plan: String },
     #[error("{piece} was not thrown away")]
     NotWrittenOff { piece: String },
+    #[error("order {order} is closed")]
+    OrderClosed { order: String },
 }
 
 /// On hand: neither used, nor written off, nor in conflict.
@@ -115,6 +117,14 @@ pub fn own_or_of(piece: &Piece, customer: Option<&str>) -> Result<(), Refusal> {
     match piece.is_for(customer) {
         true => Ok(()),
         false => Err(Refusal::Owned { piece: piece.code.clone(), owner: piece.owner.clone().unwrap_or_default() }),
+    }
+}
+
+/// More can be planned, promised, cut and charged for an order: it is not closed.
+pub fn open(order: &Order) -> Result<(), Refusal> {
+    match order.closed {
+        false => Ok(()),
+        true => Err(Refusal::OrderClosed { order: order.code.clone() }),
     }
 }
 

@@ -272,17 +272,19 @@ impl Piece {
         }
     }
 
-    /// What the books carry for it now: nothing once it is used.
+    /// What the books carry for it now: nothing once it is used, and never less than nothing.
     pub fn carried(&self) -> i64 {
-        if self.used.is_some() { 0 } else { self.cost }
+        if self.used.is_some() { 0 } else { self.cost.max(0) }
     }
 
     /// Charged to orders by the use that counts, and written off by it or before.
+    ///
+    /// A credit and a write-down that did not know of each other may come to more than the piece cost: then so much
+    /// less was written off.
     pub fn charged_and_written_off(&self) -> (i64, i64) {
-        let (charged, off) = self
-            .used
-            .as_ref()
-            .map_or((0, 0), |u| (u.charges.iter().map(|c| c.charge.total()).sum(), u.written_off + u.difference));
+        let (charged, off) = self.used.as_ref().map_or((0, self.cost.min(0)), |u| {
+            (u.charges.iter().map(|c| c.charge.total()).sum(), u.written_off + u.difference)
+        });
         (charged, off + self.written_down)
     }
 

@@ -513,6 +513,7 @@ fn books_balance(states: &BTreeMap<Thing, Folded>, seed: u64) {
             Some(State::Lot(lot)) => *off.entry(Some(lot.id)).or_default() += lot.received - lot.written_off,
             Some(State::Piece(piece)) => {
                 let (charged, written_off) = piece.charged_and_written_off();
+                assert!(piece.carried() >= 0, "seed {seed}: {} carries {}", piece.code, piece.carried());
                 *off.entry(piece.lot).or_default() += piece.received - piece.carried() - charged - written_off;
             }
             _ => {}

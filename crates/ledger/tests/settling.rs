@@ -368,6 +368,24 @@ fn a_use_that_is_settled_to_be_of_a_sheet_that_never_came_is_a_conflict_and_bala
 }
 
 #[test]
+fn a_credit_and_a_write_down_that_did_not_know_of_each_other_leave_a_piece_with_nothing_not_less() {
+    let mut bench = Bench::new(2);
+    let piece = bench.receive(0, 5_000);
+    bench.meet();
+    bench.write_down(0, piece, 1_000);
+    bench.credit(1, piece, 1_800);
+    bench.meet();
+    for at in 0..2 {
+        assert_eq!((bench.piece(at, piece).status(), bench.piece(at, piece).carried()), (Status::Free, 0));
+        assert_eq!(bench.sums(at), (3_200, 0, 0, 3_200), "8.00 of the 40.00 written down was never to be lost");
+    }
+    // It stays so when the piece goes.
+    scrapped(&mut bench, 1, piece);
+    bench.meet();
+    assert_eq!(bench.sums(0), (3_200, 0, 0, 3_200));
+}
+
+#[test]
 fn a_credit_for_an_offcut_stays_with_the_lot_that_gave_it() {
     let (mut bench, piece, one, two) = double_cut();
     bench.credit(0, one.offcut, 300);

@@ -146,7 +146,9 @@ answers! {
     StockAnswer { pieces: Vec<PieceRow>,
         /// As asked: one row a stack, for people.
         stacks: bool, }
-    FlawRow { flaw: usize, outline: Vec<[f64; 2]>, side: String, why: String, }
+    FlawRow { flaw: usize, outline: Vec<[f64; 2]>, side: String, why: String,
+        /// Its size, and where its lower left corner is, as a person says it.
+        place: String, }
     HistoryRow {
         /// RFC 3339 UTC.
         when: String, device: String,

@@ -59,7 +59,7 @@ pub fn list(shop: &Shop) -> Result<ConflictsAnswer, Error> {
             uuid: piece.id.to_string(),
             material: names.material(piece.material),
             size: view::size_text(&piece.shape, shop),
-            cost: shop.money(piece.cost),
+            cost: shop.money(piece.cost.max(0)),
             events,
             waiting: descendants(&reader, piece.id)?,
         });

@@ -133,6 +133,7 @@ fn cut_piece(
     of_the_material(&tx.read(), plan, &piece)?;
     let material = tx.read().material(piece.material)?;
     let orders = orders_of(&tx.read(), planned)?;
+    orders.iter().try_for_each(rules::open)?;
     let mut parts = Vec::new();
     let (mut loose, mut half_cut) = (Vec::new(), Vec::new());
     for p in &planned.parts {

@@ -183,6 +183,7 @@ impl From<Refusal> for Error {
             Refusal::CarriesLess { piece } => say!("refused-carries-less", piece = piece),
             Refusal::NotAsPlanned { piece, plan } => say!("refused-not-as-planned", piece = piece, plan = plan),
             Refusal::NotWrittenOff { piece } => say!("refused-not-written-off", piece = piece),
+            Refusal::OrderClosed { order } => say!("refused-order-closed", order = order),
             Refusal::Frozen { thing } => say!("refused-frozen", thing = thing),
         })
     }

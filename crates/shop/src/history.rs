@@ -326,10 +326,15 @@ fn one(shop: &Shop, reader: &Reader<'_>, event: &Event) -> Result<Say, Error> {
         Body::CountSettled(b) => say!("history-count-settled", rack = counted(reader, b.count)?),
         Body::CountFinished(b) => say!("history-count-finished", rack = counted(reader, b.count)?),
         Body::Undone(b) => {
-            let undone = reader.events_of_action(b.action)?;
-            match undone.first() {
-                Some(first) if first.event.is_undo() => say!("history-redone"),
-                Some(first) => say!("history-undone", text = one(shop, reader, &first.event)?.text()),
+            let first_of = |action| Ok::<_, Error>(reader.events_of_action(action)?.into_iter().next());
+            // What was taken back or done again; never an undo itself, so that no chain of them is followed.
+            let named_of = |action| match first_of(action)? {
+                Some(row) if !row.event.is_undo() => Ok::<_, Error>(one(shop, reader, &row.event)?.text()),
+                _ => Ok("—".to_owned()),
+            };
+            match first_of(b.action)?.and_then(|row| row.event.body) {
+                Some(Body::Undone(again)) => say!("history-redone", text = named_of(again.action)?),
+                Some(_) => say!("history-undone", text = named_of(b.action)?),
                 None => say!("history-undone", text = "—"),
             }
         }

@@ -13,6 +13,7 @@ use crate::action;
 use crate::answer::{Changed, HoldAnswer};
 use crate::error::Error;
 use crate::host::Host;
+use crate::order;
 use crate::plan::of_the_material;
 use crate::say;
 use crate::shop::{Lookup, Shop, text};
@@ -47,6 +48,9 @@ pub fn hold(shop: &mut Shop, host: &mut dyn Host, with: &action::Hold) -> Result
         let plan = tx.read().find_plan(&known.id.to_string())?;
         let pieces = open_pieces(&tx.read(), &plan)?;
         rules::may_hold(&plan, &pieces, over.is_some())?;
+        for order in &plan.orders {
+            order::by_id(&tx.read(), *order)?.as_ref().map_or(Ok(()), rules::open)?;
+        }
         pieces.iter().try_for_each(|piece| of_the_material(&tx.read(), &plan, piece))?;
         let others: BTreeSet<Uuid> =
             pieces.iter().flat_map(|p| p.holds.iter().map(|h| h.plan)).filter(|other| *other != plan.id).collect();

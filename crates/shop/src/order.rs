@@ -6,6 +6,7 @@ use chrono::NaiveDate;
 use sheetloft_ledger::body::{Alike, Body, Grain, LineAdded, LinePart, OrderMade, Remade, Sides};
 use sheetloft_ledger::code::Noun;
 use sheetloft_ledger::event::{Thing, ThingKind};
+use sheetloft_ledger::rules;
 use sheetloft_ledger::state::{How, Material, Order, Plan, State};
 use sheetloft_shapes::Shape;
 use sheetloft_store::Reader;
@@ -60,6 +61,7 @@ pub fn add(shop: &mut Shop, host: &mut dyn Host, with: &OrderAdd) -> Result<(Ord
     let order = reader.find_order(&with.order).map_err(|e| e.at("order"))?;
     let thing = Thing::new(ThingKind::Order, order.id);
     reader.not_frozen(thing, &order.code)?;
+    rules::open(&order)?;
     let quantity = filled(with.quantity.as_deref());
     let quantity = quantity.map_or(Ok(1), |t| whole(t, 1, limits::QUANTITY, "quantity"))?;
     let material = filled(with.material.as_deref());
@@ -240,6 +242,7 @@ pub fn remake(shop: &mut Shop, host: &mut dyn Host, with: &OrderRemake) -> Resul
     let order = reader.find_order(&with.order).map_err(|e| e.at("order"))?;
     let thing = Thing::new(ThingKind::Order, order.id);
     reader.not_frozen(thing, &order.code)?;
+    rules::open(&order)?;
     let why = needed(&with.why, "why")?;
     let part = needed(&with.part, "part")?;
     let quantity = filled(with.quantity.as_deref());

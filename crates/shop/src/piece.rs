@@ -55,7 +55,7 @@ pub fn flaw_add(shop: &mut Shop, host: &mut dyn Host, with: &FlawAdd) -> Result<
         Ok(())
     })?;
     let after = shop.read().piece(piece.id)?.unwrap_or(piece);
-    Ok((FlawAnswer { flaws: flaw_rows(&after), piece: after.code }, changed))
+    Ok((FlawAnswer { flaws: flaw_rows(&after, shop.unit()), piece: after.code }, changed))
 }
 
 fn flaw_shape(shop: &Shop, with: &FlawAdd, piece: &Shape) -> Result<Shape, Error> {
@@ -118,7 +118,7 @@ pub fn flaw_remove(
         Ok(())
     })?;
     let after = shop.read().piece(piece.id)?.unwrap_or(piece);
-    Ok((FlawAnswer { flaws: flaw_rows(&after), piece: after.code }, changed))
+    Ok((FlawAnswer { flaws: flaw_rows(&after, shop.unit()), piece: after.code }, changed))
 }
 
 /// Throws a piece away; what it carried is written off.
@@ -158,6 +158,7 @@ pub fn take(shop: &mut Shop, host: &mut dyn Host, with: &Take) -> Result<(TakeAn
         _ => return Err(Error::bad(say!("error-take-for")).at("order")),
     };
     let why = why.map(|t| needed(t, "why")).transpose()?;
+    order.as_ref().map_or(Ok(()), rules::open)?;
     rules::own_or_of(&piece, order.as_ref().and_then(|o| o.customer.as_deref()))?;
     let left = with.left.iter().map(|g| given::piece(shop, g)).collect::<Result<Vec<Shape>, _>>()?;
     let offcuts2: i64 = left.iter().map(Shape::area2).sum();

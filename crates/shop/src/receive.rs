@@ -339,14 +339,19 @@ pub fn receive(shop: &mut Shop, host: &mut dyn Host, with: &Receive) -> Result<(
     ))
 }
 
-/// Receives a delivery of several lines.
+/// Receives a delivery of several lines; with none, everything that is still to come of what is on order.
 pub fn delivery(
     shop: &mut Shop,
     host: &mut dyn Host,
     with: &ReceiveDelivery,
 ) -> Result<(DeliveryAnswer, Vec<Changed>), Error> {
     let booked = filled(with.on_order.as_deref()).map(|name| on_order::find(shop, name)).transpose()?;
-    let lines = read_lines(&with.lines, with.file.as_ref(), |line| Arrived::read(shop, line, booked.as_ref()))?;
+    let open = match &booked {
+        Some(booked) if with.lines.is_empty() && with.file.is_none() => open_lines(booked)?,
+        _ => Vec::new(),
+    };
+    let given = if open.is_empty() { &with.lines } else { &open };
+    let lines = read_lines(given, with.file.as_ref(), |line| Arrived::read(shop, line, booked.as_ref()))?;
     let by = [FreightBy::Weight, FreightBy::Area, FreightBy::Value].map(|b| (b.word(), b));
     let supplier = text(with.supplier.as_deref(), "supplier")?;
     let of = Whole {
@@ -471,6 +476,23 @@ pub fn read_lines<T>(
         })
     };
     numbered.iter().map(one).collect()
+}
+
+/// Everything that is still to come of what is on order.
+fn open_lines(booked: &Delivery) -> Result<Vec<DeliveryLine>, Error> {
+    let lines: Vec<DeliveryLine> = booked
+        .open()
+        .map(|(o, open)| DeliveryLine {
+            material: o.line.material.to_string(),
+            size: format!("{}mmx{}mm", units::format_mm(o.line.w_um), units::format_mm(o.line.h_um)),
+            sheets: open.to_string(),
+            ..DeliveryLine::default()
+        })
+        .collect();
+    match lines.is_empty() {
+        false => Ok(lines),
+        true => Err(Error::refused(say!("refused-nothing-on-order", name = &booked.name)).at("on_order")),
+    }
 }
 
 /// The lines of a CSV file: the first row names the columns.

@@ -113,7 +113,7 @@ pub fn show(shop: &Shop, with: &StockShow, now_ms: u64) -> Result<PieceAnswer, E
         held_for: row.held_for,
         outline: ring_mm(piece.shape.outline()),
         holes: view::holes_mm(&piece.shape),
-        flaws: view::flaw_rows(&piece),
+        flaws: view::flaw_rows(&piece, shop.unit()),
         from: from.as_ref().map(|p| p.code.clone()),
         became,
         largest_rectangle_mm: [mm(w), mm(h)],
@@ -198,7 +198,7 @@ fn family(shop: &Shop, reader: &Reader<'_>, piece: &Piece) -> Result<Vec<Relativ
             status: piece.status().word().to_owned(),
             size: size_text(&piece.shape, shop),
             shape: shape_mm(&piece.shape),
-            cost: shop.money(piece.cost),
+            cost: shop.money(piece.cost.max(0)),
             piece: piece.code,
             depth,
         });

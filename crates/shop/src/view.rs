@@ -3,9 +3,9 @@
 use std::collections::HashMap;
 
 use chrono::{DateTime, SecondsFormat};
-use sheetloft_ledger::body::{FlawSide, Known, PieceKind, TurnRule};
+use sheetloft_ledger::body::{Flaw, FlawSide, Known, PieceKind, TurnRule};
 use sheetloft_ledger::state::{Material, Piece, Status};
-use sheetloft_ledger::units;
+use sheetloft_ledger::units::{self, Unit};
 use sheetloft_shapes::rectangle::largest_rectangle;
 use sheetloft_shapes::{Placement, Point, Shape};
 use sheetloft_store::Reader;
@@ -13,6 +13,7 @@ use uuid::Uuid;
 
 use crate::answer::{FlawRow, PieceRow, Place, ShapeMm};
 use crate::error::Error;
+use crate::say;
 use crate::shop::Shop;
 
 /// µm as mm.
@@ -92,18 +93,25 @@ pub fn side_word(side: FlawSide) -> &'static str {
 }
 
 /// The flaws of a piece, numbered from 1.
-pub fn flaw_rows(piece: &Piece) -> Vec<FlawRow> {
-    piece
-        .flaws
-        .iter()
-        .enumerate()
-        .map(|(i, f)| FlawRow {
+pub fn flaw_rows(piece: &Piece, unit: Unit) -> Vec<FlawRow> {
+    let row = |(i, f): (usize, &Flaw)| {
+        let (low, high) = f.shape.bounds();
+        let (low, high) = ([low.x, low.y].map(i64::from), [high.x, high.y].map(i64::from));
+        FlawRow {
             flaw: i + 1,
             outline: ring_mm(f.shape.outline()),
             side: side_word(f.side).to_owned(),
             why: f.why.clone(),
-        })
-        .collect()
+            place: say!(
+                "flaw-place",
+                size = units::format_size(high[0] - low[0], high[1] - low[1], unit),
+                x = units::format_length(low[0], unit),
+                y = units::format_length(low[1], unit),
+            )
+            .text(),
+        }
+    };
+    piece.flaws.iter().enumerate().map(row).collect()
 }
 
 /// Twice µm² of a material as grams: area × thickness × density, rounded.

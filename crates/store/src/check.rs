@@ -35,7 +35,6 @@ pub enum What {
     LotOff,
     PieceCostOff,
     AreaOff,
-    NegativeCost,
     StateOff,
 }
 
@@ -233,9 +232,6 @@ pub(crate) fn refold_all(conn: &rusqlite::Connection) -> Result<(), StoreError> 
 /// What must hold for each piece alone: its cost went somewhere to the last minor unit, its area too.
 fn check_piece(piece: &Piece, found: &mut Vec<Finding>) {
     let place = || piece.code.clone();
-    if piece.cost < 0 {
-        found.push(Finding { what: What::NegativeCost, place: place() });
-    }
     let Some(used) = &piece.used else { return };
     let (charged, written_off) = piece.charged_and_written_off();
     let returned: i64 = used.returned.iter().map(|r| r.cost).sum();
@@ -262,7 +258,6 @@ impl Finding {
             What::LotOff => "check-lot-off",
             What::PieceCostOff => "check-piece-cost-off",
             What::AreaOff => "check-area-off",
-            What::NegativeCost => "check-negative-cost",
             What::StateOff => "check-state-off",
         }
     }

@@ -1282,7 +1282,11 @@ export type StockAnswer = { pieces: Array<PieceRow>,
  */
 stacks: boolean, };
 
-export type FlawRow = { flaw: number, outline: Array<[number, number]>, side: string, why: string, };
+export type FlawRow = { flaw: number, outline: Array<[number, number]>, side: string, why: string, 
+/**
+ * Its size, and where its lower left corner is, as a person says it.
+ */
+place: string, };
 
 export type HistoryRow = { 
 /**

@@ -356,7 +356,6 @@ pub(super) enum MachineMore {
     },
     /// What worked, newest first.
     Notes {
-        #[arg(long)]
         machine: Option<String>,
         #[arg(long)]
         material: Option<String>,

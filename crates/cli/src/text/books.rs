@@ -50,7 +50,13 @@ pub(super) fn on_order(rows: &[OnOrderRow]) -> String {
                     r.name.clone(),
                     or_dash(&r.supplier),
                     or_dash(&r.due),
-                    r.state.clone(),
+                    match r.state.as_str() {
+                        "open" => say!("cli-on-order-open"),
+                        "partly_here" => say!("cli-on-order-partly"),
+                        "here" => say!("cli-on-order-here"),
+                        _ => say!("cli-on-order-dropped"),
+                    }
+                    .text(),
                     l.material.clone(),
                     l.size.clone(),
                     l.sheets.to_string(),

@@ -272,7 +272,7 @@ pub fn release(bench: &mut Bench, at: usize, of: Uuid, plan: Uuid) {
 }
 
 pub fn scrapped(bench: &mut Bench, at: usize, of: Uuid) {
-    let written_off = bench.piece(at, of).cost;
+    let written_off = bench.piece(at, of).carried();
     let body = Body::Scrapped(Scrapped { piece: of, why: "bent".into(), written_off });
     bench.write(at, body, vec![piece(of)], true);
 }

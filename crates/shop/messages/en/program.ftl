@@ -63,7 +63,10 @@ quote-not-in-plan = { $count ->
 quote-not-placed = { $count ->
     [one] One part
    *[other] { $count } parts
-} found no place in plan { $plan } and are not in the sum.
+} found no place in plan { $plan } and { $count ->
+    [one] is
+   *[other] are
+} not in the sum.
 quote-number = Quote { $number } of { $when }
 quote-notes = Notes
 quote-offcuts-whole = Offcuts are asked for whole, as sheets are.
@@ -132,6 +135,7 @@ why-no-room = no room is left on any piece of { $material }
 why-none-on-hand = no free piece of { $material } is on hand
 why-stopped = the time ended before it was tried everywhere
 why-too-big = it is bigger than any free piece of { $material }
+why-too-big-sawn = it is bigger than any free piece of { $material } once that is sawn to lie on { $machine }
 why-too-close = too close to call on { $pieces }: measure there, or give it a larger piece
 
 ## What needs doing now
@@ -250,7 +254,7 @@ history-received = Received { $count ->
    *[other] , { $damaged } damaged
 }
 history-recorded = Recorded { $piece }, { $material }
-history-redone = Did again what had been taken back
+history-redone = Did again: { $text }
 history-why = { $text } ({ $why })
 history-remade = { $count ->
     [one] One { $part }
@@ -282,7 +286,6 @@ check-seal-missing = An action has no seal:
 check-lot-off = Received is not on hand + charged + written off, in lot:
 check-piece-cost-off = What a used piece carried did not all go somewhere:
 check-area-off = The area of a used piece did not all go somewhere:
-check-negative-cost = A piece carries less than nothing:
 check-state-off = What is stored is not what the events add up to, for:
 
 ## Drawings
@@ -578,6 +581,7 @@ refused-claim-answered = Claim { $number } of lot { $lot } has been answered alr
 refused-credit-large = Less than that was written off when lot { $lot } arrived: give a smaller sum, or credit the rest to the lot.
 refused-no-sheet-like = Lot { $lot } has no good sheet to go by: say how large its sheets are.
 refused-not-delivered = Lot { $lot } was recorded, not delivered: nothing of a delivery can be changed.
+refused-order-closed = { $order } is closed: open it again first.
 refused-not-owned = { $piece } belongs to the shop: there is nobody to hand it back to.
 refused-not-written-off = { $piece } was not thrown away: there is nothing to find.
 refused-lot-used-as = { $used ->
@@ -642,6 +646,8 @@ cli-find-why = ruled out: { $reasons }
 cli-find-no-piece = There is no free piece to look at.
 cli-find-none = It fits on none of them: that is proven.
 cli-find-unsure = It is not shown to fit on any of them.
+flaw-place = { $size } at { $x }, { $y }
+cli-flaw = {"  "}{ $number }. { $why } ({ $side }), { $place }
 cli-flaws = { $piece } has { $count ->
     [0] no flaws
     [one] one flaw
@@ -685,6 +691,10 @@ cli-head-lot-sheets = sheet | status | rack | carries
 cli-head-lots = lot | material | supplier | sheets | pieces on hand | received | on hand | charged | written off
 cli-head-on-order = name | supplier | due | state | material | size | sheets | came | open | unit cost
 cli-no-lots = No lots.
+cli-on-order-dropped = given up
+cli-on-order-here = here
+cli-on-order-open = open
+cli-on-order-partly = partly here
 cli-nothing-on-order = Nothing is on order.
 cli-head-identify = piece | kind | status | rack | largest rectangle | last seen
 cli-near = Meant may be: { $codes }

@@ -144,6 +144,7 @@ pub fn make(shop: &Shop, with: &action::Plan, job: &Job, clock_ms: &dyn Fn() -> 
     let mut orders: Vec<Order> = Vec::new();
     for code in &with.orders {
         let order = reader.find_order(code).map_err(|e| e.at("orders"))?;
+        rules::open(&order)?;
         if orders.iter().all(|o| o.id != order.id) {
             orders.push(order);
         }

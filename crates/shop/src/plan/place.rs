@@ -218,6 +218,11 @@ pub fn place(
                     machine = ground.machine.map_or_else(String::new, |m| m.data.name.clone()),
                 ),
                 fit::plan::Why::NothingThere => say!("why-none-on-hand", material = name),
+                fit::plan::Why::TooBig if ready.iter().any(|r| !r.saws.is_empty()) => say!(
+                    "why-too-big-sawn",
+                    material = name,
+                    machine = ground.machine.map_or_else(String::new, |m| m.data.name.clone()),
+                ),
                 fit::plan::Why::TooBig => say!("why-too-big", material = name),
                 fit::plan::Why::MoreSheets { stock } => {
                     say!("why-more-sheets", count = more(*stock), size = size_text(*stock), material = name,)

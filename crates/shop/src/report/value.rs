@@ -56,7 +56,7 @@ pub(super) fn value(shop: &Shop, days: &Between, now_ms: u64) -> Result<Table, E
         };
         sum.pieces += 1;
         sum.area2 = sum.area2.saturating_add(piece.shape.area2());
-        sum.carried += piece.cost;
+        sum.carried += piece.carried();
     }
     let mut table = Table::new(
         say!("report-value"),
