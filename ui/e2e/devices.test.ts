@@ -75,6 +75,58 @@ it("a second computer gets in by a code, and each sees by itself what the other 
   expect(await saw.stop()).toBe(0);
 });
 
+it("the switch lets a second computer in, which sees what is cut, and is told when it is sent away", async () => {
+  const office = await Served.start();
+  const pieces = stocked(office);
+  const order = (office.cli("order", "new", "--name", "Gear wall") as { order: string }).order;
+  // A test serves this machine alone; switching it on keeps to the address that was there last.
+  office.cli("sync", "share", "--off", "--at", "127.0.0.1:0");
+  const at = await Watched.open(browser, office);
+  await at.page.goto(`${office.address}/#/devices`);
+  const share = at.page.getByRole("checkbox", { name: "Let other devices and phones reach this one" });
+  await share.waitFor();
+  expect(await at.page.getByText("Reached at").count()).toBe(0);
+  await share.click();
+  const reached = at.page.getByText("Reached at 127.0.0.1:");
+  await reached.waitFor();
+  const address = (await reached.innerText()).replace("Reached at ", "");
+  await at.page.getByRole("button", { name: "Show a code" }).click();
+  const code = await at.page.locator(".offer .code").innerText();
+  await at.picture("sharing");
+
+  const saw = await Served.start();
+  const there = await Watched.open(browser, saw);
+  await there.page.getByText("Or get in with a shop that is there").click();
+  await there.page.getByLabel("Its address").fill(address);
+  await there.page.getByLabel("The code that it shows").fill(code);
+  await there.page.getByRole("button", { name: "Get in", exact: true }).click();
+  await there.page.getByRole("heading", { name: "What needs doing now" }).waitFor();
+
+  // Cut at the office; the saw's screen shows the offcut by itself.
+  await there.page.goto(`${saw.address}/#/stock`);
+  await there.page.getByText(pieces[0]!).first().waitFor();
+  const cut = office.cli("take", pieces[0]!, "--left", "400x1000", "--for", order) as { offcuts: { piece: string }[] };
+  await there.page.getByText(cut.offcuts[0]!.piece).first().waitFor();
+  await there.page.getByText(pieces[0]!).first().waitFor({ state: "detached" });
+  await there.page.goto(`${saw.address}/#/devices`);
+  await there.page.getByText("connected").waitFor();
+  await there.picture("sharing-there");
+
+  // Sent away: the line falls, and the saw says what that means and what to do.
+  await at.page.getByRole("button", { name: /^Send .* away$/ }).click();
+  await at.page.getByText("gets nothing of this shop any more").waitFor();
+  await there.page.getByText("does not know this device any more").first().waitFor();
+  await there.picture("sharing-sent-away");
+
+  // Off again: nobody is served.
+  await share.click();
+  await reached.waitFor({ state: "detached" });
+  expect([at.trouble, there.trouble]).toEqual([[], []]);
+  for (const context of browser.contexts()) await context.close();
+  expect(await office.stop()).toBe(0);
+  expect(await saw.stop()).toBe(0);
+});
+
 it("a phone gets in by a code, moves and counts, and sees no costs and no settings", async () => {
   const office = await Served.start({ shared: true });
   const pieces = stocked(office);

@@ -1,7 +1,7 @@
 // Double uses and devices on the screens: both sides are shown, and what a person says is sent as it was said.
 import { expect, it } from "vitest";
 
-import type { ConflictsAnswer, SyncAnswer } from "../src/lib/door";
+import type { ConflictsAnswer, NearbyAnswer, SyncAnswer } from "../src/lib/door";
 import Conflicts from "../src/screens/Conflicts.svelte";
 import Devices from "../src/screens/Devices.svelte";
 import { open, screen, within } from "./page";
@@ -59,6 +59,8 @@ it("says of each device what is here, and of each problem what to do", async () 
     hub_used: null,
     shares: null,
     serves: ["192.0.2.7:4848"],
+    found_as: "Office (2A)",
+    not_found: null,
     peers: [
       { fingerprint: "ab", name: "Saw", device: "d2", role: null, address: "192.0.2.8:4848", paired: "2026-03-01T08:00:00Z", seen: "2026-03-02T08:00:00Z", up: false, why: "It does not answer." },
       { fingerprint: "cd", name: "Rack phone", device: null, role: "hand", address: null, paired: "2026-03-01T08:00:00Z", seen: "2026-03-02T08:00:00Z", up: null, why: null },
@@ -82,7 +84,7 @@ it("says of each device what is here, and of each problem what to do", async () 
 });
 
 it("shows a code for whoever is to get in", async () => {
-  const status = { sent: 0, received: 0, conflicts: [], problems: [], joined: null, waiting: 0, devices: [], folder: null, folder_used: null, hub: null, hub_used: null, shares: 4848, serves: ["192.0.2.7:4848"], peers: [] };
+  const status = { sent: 0, received: 0, conflicts: [], problems: [], joined: null, waiting: 0, devices: [], folder: null, folder_used: null, hub: null, hub_used: null, shares: 4848, serves: ["192.0.2.7:4848"], found_as: null, not_found: null, peers: [] };
   const offer = { code: "482 913", until: "2026-03-02T08:05:00Z", addresses: ["192.0.2.7:4848"], fingerprint: "ABCD 0123", link: "https://192.0.2.7:4848/pair/482913", svg: "<svg xmlns='http://www.w3.org/2000/svg'/>" };
   const door = standIn({ "sync status": status, "sync offer": offer });
   const { person } = open(Devices);
@@ -92,4 +94,37 @@ it("shows a code for whoever is to get in", async () => {
   expect(await screen.findByText("482 913")).toBeVisible();
   expect(screen.getByText(/ABCD 0123/)).toBeVisible();
   expect(door.given("sync offer")).toEqual([{ screen: "hand", name: "Rack phone", costs: false }]);
+});
+
+it("hears of devices of this network, and choosing one spares typing its address", async () => {
+  const found = [
+    { device: "Office (7K)", shop: "Exhibits", address: "192.0.2.7:4848", paired: false },
+    { device: "Saw (3M)", shop: "Exhibits", address: "192.0.2.8:4848", paired: true },
+    { device: "Bench (5T)", shop: "Exhibits", address: "192.0.2.9:4848", paired: false },
+  ];
+  const status = { sent: 0, received: 0, conflicts: [], problems: [], joined: null, waiting: 0, devices: [], folder: null, folder_used: null, hub: null, hub_used: null, shares: null, serves: [], found_as: null, not_found: null, peers: [] };
+  let answer: NearbyAnswer = { found: [], why: "This network does not allow it." };
+  const door = standIn({ "sync status": status, "sync nearby": () => answer, "sync pair": status });
+  const { person } = open(Devices);
+  const listen = await screen.findByRole("button", { name: "Look for devices" });
+  await person.click(listen);
+  expect(await screen.findByText("This network does not allow it.")).toBeVisible();
+  answer = { found: [], why: null };
+  await person.click(listen);
+  expect(await screen.findByText(/No device was heard/)).toBeVisible();
+  answer = { found, why: null };
+  await person.click(listen);
+  expect(await screen.findByText("paired already")).toBeVisible();
+  expect(screen.getByLabelText("Its address")).toHaveValue("");
+  await person.click(screen.getByRole("button", { name: "Choose Bench (5T)" }));
+  expect(screen.getByLabelText("Its address")).toHaveValue("192.0.2.9:4848");
+  await person.type(screen.getByLabelText("The code that it shows"), "482913");
+  await person.click(screen.getByRole("button", { name: "Pair with it" }));
+  expect(door.given("sync pair")).toEqual([{ address: "192.0.2.9:4848", code: "482913" }]);
+  // Where only one can be meant, it is chosen.
+  await person.clear(screen.getByLabelText("Its address"));
+  answer = { found: found.slice(0, 2), why: null };
+  await person.click(listen);
+  expect(await screen.findByText("chosen")).toBeVisible();
+  expect(screen.getByLabelText("Its address")).toHaveValue("192.0.2.7:4848");
 });

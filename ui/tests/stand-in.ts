@@ -30,7 +30,7 @@ export interface StandIn {
 }
 
 /** Actions that only read: they never change anything. */
-const READS = /^(shop|now|conflicts|sync status|find|drawing|layout|history|check|digest|label papers|printer system|order cost|stock export|plan try|.* (list|show))$/;
+const READS = /^(shop|now|conflicts|sync status|sync nearby|find|drawing|layout|history|check|digest|label papers|printer system|order cost|stock export|plan try|.* (list|show))$/;
 
 const usual: Answers = {
   shop: (): ShopAnswer => theShop,

@@ -188,6 +188,7 @@ pub fn answer(answer: &Answer) -> String {
         | Answer::SyncShare(a)
         | Answer::SyncRename(a) => devices::sync(a),
         Answer::SyncOffer(a) => devices::offer(a),
+        Answer::SyncNearby(a) => devices::nearby(a),
         Answer::PersonAdd(a)
         | Answer::PersonChange(a)
         | Answer::PersonList(a)

@@ -3,7 +3,7 @@
 mod common;
 
 use std::io::{Read as _, Write as _};
-use std::net::TcpStream;
+use std::net::{TcpListener, TcpStream};
 use std::sync::Arc;
 use std::time::Instant;
 
@@ -146,6 +146,35 @@ fn whoever_is_sent_away_gets_nothing_at_once_and_can_be_let_in_again() {
     }
     place.ok("b", &["sync", "pair", &a.share, &place.code("a")]);
     place.agree(&["a", "b"]);
+}
+
+#[test]
+fn the_switch_opens_the_port_while_the_program_runs_and_says_why_where_it_cannot() {
+    let place = Place::new();
+    place.ok("a", &["init"]);
+    let _a = place.serve_here("a");
+    let status = || place.run("a", &["sync", "status"]).1;
+    assert_eq!((&status()["shares"], &status()["serves"]), (&Value::Null, &json!([])));
+    place.refused("a", &["sync", "share", "--at", "here"], 2, "is not an address");
+    place.refused("a", &["sync", "share", "--port", "70000"], 2, "70000");
+    // Somebody else has the port.
+    let taken = TcpListener::bind("127.0.0.1:0").unwrap();
+    let at = taken.local_addr().unwrap().to_string();
+    place.ok("a", &["sync", "share", "--at", &at]);
+    until(|| status()["problems"][0]["what"].as_str().is_some_and(|what| what.contains(&at)));
+    assert!(status()["problems"][0]["do"].as_str().unwrap().contains("--port"));
+    place.refused("a", &["sync", "pair"], 3, "does not serve others yet");
+    drop(taken);
+    until(|| status()["serves"] == json!([at]) && status()["problems"] == json!([]));
+    place.ok("b", &["sync", "pair", &at, &place.code("a")]);
+    // Off: nobody gets anything; and where it was is remembered.
+    place.ok("a", &["sync", "share", "--off"]);
+    until(|| status()["serves"] == json!([]));
+    let (answered, told, _) = place.run("b", &["sync", "now"]);
+    assert_eq!(answered, 1, "{told}");
+    place.ok("a", &["sync", "share"]);
+    until(|| status()["serves"] == json!([at]));
+    place.ok("b", &["sync", "now"]);
 }
 
 #[test]

@@ -88,6 +88,10 @@ pub const BATCH_BYTES: usize = 4 << 20;
 pub const BATCH_BYTES_TAKEN: usize = 256 << 20;
 /// Most files of one folder through which devices exchange.
 pub const EXCHANGE_FILES: usize = 200_000;
+/// Most devices that are listed when others are looked for on the network.
+pub const NEARBY_DEVICES: usize = 64;
+/// Longest name of a shop that is said or heard on the network, in bytes.
+pub const NEARBY_NAME_BYTES: usize = 80;
 /// Fewest and most digits of a person's PIN.
 pub const PIN_DIGITS: std::ops::RangeInclusive<usize> = 4..=12;
 /// Wrong PINs in a row after which a screen takes none for a while.

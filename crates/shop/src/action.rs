@@ -966,8 +966,15 @@ actions! {
     SyncPair = "sync pair" { address: String, code: String, } => SyncAnswer;
     /// Sends a device, phone or tablet away: it gets nothing of this shop any more.
     SyncRevoke = "sync revoke" { device: String, } => SyncAnswer;
-    /// Turns on or off that this device serves others while its window is open.
-    SyncShare = "sync share" { on: bool, port: Option<String>, } => SyncAnswer;
+    /// Turns on or off that this device serves others while its program runs.
+    SyncShare = "sync share" { on: bool,
+        /// The port, on all networks of this machine.
+        port: Option<String>,
+        /// Or one address of this machine with a port; port 0: a free one each time. With neither: where it was last.
+        at: Option<String>,
+    } => SyncAnswer;
+    /// Listens for a moment for devices of this network that serve others.
+    SyncNearby = "sync nearby" {} => NearbyAnswer;
     /// Gives this device a name.
     SyncRename = "sync rename" { name: String, } => SyncAnswer;
     /// Somebody works here: a name, a PIN, a role.

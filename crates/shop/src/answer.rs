@@ -524,10 +524,12 @@ answers! {
         folder: Option<String>, folder_used: Option<String>,
         /// The hub that is set up, without what opens it, and when it was last used.
         hub: Option<String>, hub_used: Option<String>,
-        /// The port where this device's window serves others, if it is to.
+        /// The port where this device's program is to serve others, if it is.
         shares: Option<u32>,
         /// Where this device serves others now.
         serves: Vec<String>,
+        /// The name under which others find it there by themselves, or why they do not.
+        found_as: Option<String>, not_found: Option<String>,
         /// Whom this device was paired with.
         peers: Vec<PeerRow>, }
     /// Somebody whom this device was paired with.
@@ -538,6 +540,11 @@ answers! {
         address: Option<String>, paired: String, seen: String,
         /// Whether the line to it stands, where this program keeps one, and why not.
         up: Option<bool>, why: Option<String>, }
+    /// Devices of this network that serve others; `why`: why none can be heard.
+    NearbyAnswer { found: Vec<NearbyRow>, why: Option<String>, }
+    NearbyRow { device: String, shop: String, address: String,
+        /// This device was paired with it.
+        paired: bool, }
     PersonRow { person: String, name: String, role: String, costs: bool,
         /// Whether a PIN is asked.
         pin: bool, }

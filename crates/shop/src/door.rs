@@ -196,6 +196,11 @@ impl Door {
         self.desk.end();
     }
 
+    /// Says that something changed that screens show and no event tells.
+    pub fn changed(&self) {
+        self.desk.changed();
+    }
+
     /// Waits until the shop file holds other events than at number `since`, `within` at most; the number now.
     pub fn news(&self, since: u64, within: Duration) -> u64 {
         self.desk.news(&self.path, since, within)
@@ -310,6 +315,9 @@ impl Door {
                 *open = Some(shop);
                 Ok(Reply { answer: Answer::SyncPair(answer), changed: Vec::new() })
             }
+            Action::SyncNearby(_) if !self.exists() => {
+                Ok(Reply { answer: Answer::SyncNearby(network::nearby(None)?), changed: Vec::new() })
+            }
             // Long work has a connection of its own, so that nothing waits for it.
             Action::Find(_)
             | Action::Plan(_)
@@ -322,6 +330,7 @@ impl Door {
             | Action::SyncFolder(_)
             | Action::SyncHub(_)
             | Action::SyncPair(_)
+            | Action::SyncNearby(_)
             | Action::Drawing(_) => {
                 let mut shop = self.open()?;
                 self.with(&mut shop, who, action, job)
@@ -393,6 +402,7 @@ impl Door {
             }
             Action::SyncHub(with) => return wrote!(SyncHub, hub::exchange(shop, &mut self.machine(), &with.url)),
             Action::SyncPair(with) => return wrote!(SyncPair, network::pair_with(shop, &mut self.machine(), with)),
+            Action::SyncNearby(_) => return read(Answer::SyncNearby(network::nearby(Some(shop))?)),
             Action::PlanTry(with) => return read(Answer::PlanTry(plan::try_change(shop, with)?)),
             Action::ScanPhoto(with) => return read(Answer::ScanPhoto(scan::photo(shop, with)?)),
             Action::Drawing(with) => return read(Answer::Drawing(drawing::drawing(shop, with)?)),
@@ -409,6 +419,7 @@ impl Door {
             | Action::SyncFolder(_)
             | Action::SyncHub(_)
             | Action::SyncPair(_)
+            | Action::SyncNearby(_)
             | Action::Find(_)
             | Action::Plan(_)
             | Action::PlanChange(_)

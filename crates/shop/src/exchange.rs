@@ -353,6 +353,7 @@ fn answer(shop: &Shop, report: Report, more: Vec<(Say, Say)>) -> Result<SyncAnsw
             false => (say!("problem-forked", device = tag, number = *number), say!("problem-forked-do")),
         });
     }
+    problems.extend(network::share_trouble(&shop.store)?.map(|what| (what, say!("problem-share-do"))));
     problems.extend(more);
     if waiting.unknown > 0 {
         problems.push((say!("problem-newer", count = waiting.unknown), say!("problem-newer-do")));
@@ -373,6 +374,8 @@ fn answer(shop: &Shop, report: Report, more: Vec<(Say, Say)>) -> Result<SyncAnsw
     }
     let (hub, hub_used) = hub::shown(shop)?;
     let used = reader.remembered(FOLDER_USED)?.and_then(|ms| ms.parse().ok()).map(view::when);
+    let serves = network::served_at(&shop.store)?;
+    let (found_as, not_found) = if serves.is_empty() { (None, None) } else { network::found_as(&shop.store)? };
     Ok(SyncAnswer {
         sent: report.sent,
         received: report.received,
@@ -388,8 +391,10 @@ fn answer(shop: &Shop, report: Report, more: Vec<(Say, Say)>) -> Result<SyncAnsw
         folder_used: used,
         hub,
         hub_used: hub_used.map(view::when),
-        shares: network::shared_port(&shop.store)?.map(u32::from),
-        serves: network::served_at(&shop.store)?,
+        shares: network::shared_at(&shop.store)?.map(|at| u32::from(at.port())),
+        serves,
+        found_as,
+        not_found,
         peers: network::rows(shop, |_| None)?,
     })
 }

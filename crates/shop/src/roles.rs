@@ -154,6 +154,7 @@ fn needs(action: &Action) -> Role {
         | Action::SyncHub(_)
         | Action::SyncOffer(_)
         | Action::SyncPair(_)
+        | Action::SyncNearby(_)
         | Action::SyncRevoke(_)
         | Action::SyncShare(_)
         | Action::SyncRename(_)

@@ -15,12 +15,12 @@ use std::net::SocketAddr;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::thread::{self, JoinHandle};
-use std::time::Duration;
+use std::time::{Duration, Instant};
 
 use sheetloft_shop::door::Door;
 use sheetloft_shop::error::Error;
 use sheetloft_shop::network as shop_network;
-use sheetloft_shop::network::Live;
+use sheetloft_shop::network::{Announced, Live};
 use sheetloft_shop::say;
 use tokio::net::TcpListener;
 use tokio::runtime::Runtime;
@@ -30,15 +30,17 @@ pub use screens::has_screens;
 
 /// Actions that may be in work at once, and screens and devices that may wait for news; further ones wait their turn.
 const WORKERS: usize = 128;
-/// How often the window looks whether it is to serve others.
+/// How often it is looked whether others are to be served.
 const LOOK: Duration = Duration::from_millis(500);
+/// How often a port that could not be had is tried again.
+const AGAIN: Duration = Duration::from_secs(5);
 
 /// Where to serve.
 #[derive(Clone, Copy, Default, Debug)]
 pub struct At<'a> {
     /// The screens for a browser of this machine: an address of this machine alone.
     pub here: Option<&'a str>,
-    /// Other devices, phones and tablets.
+    /// Other devices, phones and tablets; where this is left out, the switch on the screens says where, if at all.
     pub share: Option<&'a str>,
 }
 
@@ -52,7 +54,7 @@ pub struct Served {
 }
 
 fn address(text: &str, field: &'static str) -> Result<SocketAddr, Error> {
-    text.trim().parse().map_err(|_| Error::bad(say!("error-listen-address", text = text)).at(field))
+    shop_network::listening(text).map_err(|e| e.at(field))
 }
 
 /// Serves until the process is asked to stop (SIGINT, SIGTERM). What is in work then is finished first; a second
@@ -114,12 +116,19 @@ async fn serve(
         servers.spawn(async move { axum::serve(listener, router).with_graceful_shutdown(told(stopped)).await });
         served.here = Some(format!("http://{address}"));
     }
-    if let Some(at) = share {
-        let (address, serving) = shared(door.clone(), at, stopped.clone()).await?;
-        servers.spawn(serving);
-        served.share = Some(format!("https://{address}"));
+    let mut announced = None;
+    let mut lines = None;
+    let mut switch = None;
+    match share {
+        Some(at) => {
+            let (address, serving) = shared(door.clone(), at, stopped.clone()).await?;
+            servers.spawn(serving);
+            announced = Announced::start(door.clone(), address);
+            served.share = Some(format!("https://{address}"));
+            lines = Some(Live::start(door.clone()));
+        }
+        None => switch = Some(Shared::start(door.clone())),
     }
-    let lines = Live::start(door.clone());
     on_ready(&served);
     let ended = tokio::select! {
         ended = servers.join_next() => match ended {
@@ -130,6 +139,7 @@ async fn serve(
     };
     door.end();
     let _ = stop.send(true);
+    drop((announced, switch));
     tokio::select! {
         () = async { while servers.join_next().await.is_some() {} } => {}
         () = signals.next() => {}
@@ -148,7 +158,7 @@ async fn shared(
     stop: watch::Receiver<bool>,
 ) -> Result<(SocketAddr, impl Future<Output = io::Result<()>> + Send + use<>), Error> {
     let (listener, address) = listen(at, "share").await?;
-    let identity = shop_network::begin_serving(&door, &address.to_string())?;
+    let identity = shop_network::begin_serving(&door, address)?;
     let fault = |e: tokio_rustls::rustls::Error| Error::fault(say!("error-network-key", why = e.to_string()));
     let configs = network::Configs {
         devices: shop_network::tls::for_devices(&identity).map_err(fault)?,
@@ -158,12 +168,33 @@ async fn shared(
     Ok((address, network::serve(secure, paired::router(door), told(stop))))
 }
 
-/// The window's part in the shop's network: its lines to other devices, and its port for others while that is turned
-/// on. It ends when this is dropped.
+/// A program's part in the shop's network: its lines to other devices, and its port for others while that is turned on
+/// on its screens. It ends when this is dropped.
 pub struct Shared {
     stop: Arc<AtomicBool>,
     watch: Option<JoinHandle<()>>,
     _lines: Live,
+}
+
+/// A port for others, while it is open.
+struct Open {
+    wanted: SocketAddr,
+    stop: watch::Sender<bool>,
+    _announced: Option<Announced>,
+}
+
+impl Open {
+    fn begin(runtime: &Runtime, door: &Arc<Door>, wanted: SocketAddr) -> Result<Self, Error> {
+        let (stop, stopped) = watch::channel(false);
+        let (address, serving) = runtime.block_on(shared(door.clone(), wanted, stopped))?;
+        runtime.spawn(serving);
+        Ok(Self { wanted, stop, _announced: Announced::start(door.clone(), address) })
+    }
+
+    fn end(self, door: &Door) {
+        let _ = self.stop.send(true);
+        shop_network::no_longer_serving(door);
+    }
 }
 
 impl Shared {
@@ -173,28 +204,32 @@ impl Shared {
         let (ending, lines) = (stop.clone(), Live::start(door.clone()));
         let watch = thread::spawn(move || {
             let Ok(runtime) = runtime() else { return };
-            let mut open: Option<(u16, watch::Sender<bool>)> = None;
+            let mut open: Option<Open> = None;
+            let mut failed: Option<(SocketAddr, Instant)> = None;
             while !ending.load(Ordering::Relaxed) {
-                let want = shop_network::wanted_port(&door);
-                if open.as_ref().map(|(port, _)| *port) != want {
-                    if let Some((_, stop)) = open.take() {
-                        let _ = stop.send(true);
-                        shop_network::no_longer_serving(&door);
-                    }
-                    if let Some(port) = want {
-                        let (stop, stopped) = watch::channel(false);
-                        let at = SocketAddr::from(([0, 0, 0, 0], port));
-                        // A port that is taken is tried again by and by; the screen says that nothing is served.
-                        if let Ok((_, serving)) = runtime.block_on(shared(door.clone(), at, stopped)) {
-                            runtime.spawn(serving);
-                            open = Some((port, stop));
+                let want = shop_network::wanted_at(&door);
+                if open.as_ref().map(|open| open.wanted) != want
+                    && let Some(open) = open.take()
+                {
+                    open.end(&door);
+                    door.changed();
+                }
+                let waits = failed.is_some_and(|(at, when)| Some(at) == want && when.elapsed() < AGAIN);
+                if let Some(want) = want.filter(|_| open.is_none() && !waits) {
+                    match Open::begin(&runtime, &door, want) {
+                        Ok(begun) => (open, failed) = (Some(begun), None),
+                        // A port that is taken is tried again by and by; the screen says why nothing is served.
+                        Err(e) => {
+                            shop_network::cannot_serve(&door, &e);
+                            failed = Some((want, Instant::now()));
                         }
                     }
+                    door.changed();
                 }
                 thread::park_timeout(LOOK);
             }
-            if open.is_some() {
-                shop_network::no_longer_serving(&door);
+            if let Some(open) = open {
+                open.end(&door);
             }
             door.end();
             runtime.shutdown_background();

@@ -1052,7 +1052,17 @@ export type SyncPair = { address: string, code: string, };
 
 export type SyncRevoke = { device: string, };
 
-export type SyncShare = { on?: boolean, port?: string, };
+export type SyncShare = { on?: boolean, 
+/**
+ * The port, on all networks of this machine.
+ */
+port?: string, 
+/**
+ * Or one address of this machine with a port; port 0: a free one each time. With neither: where it was last.
+ */
+at?: string, };
+
+export type SyncNearby = Record<symbol, never>;
 
 export type SyncRename = { name: string, };
 
@@ -1954,13 +1964,17 @@ folder: string | null, folder_used: string | null,
  */
 hub: string | null, hub_used: string | null, 
 /**
- * The port where this device's window serves others, if it is to.
+ * The port where this device's program is to serve others, if it is.
  */
 shares: number | null, 
 /**
  * Where this device serves others now.
  */
 serves: Array<string>, 
+/**
+ * The name under which others find it there by themselves, or why they do not.
+ */
+found_as: string | null, not_found: string | null, 
 /**
  * Whom this device was paired with.
  */
@@ -1979,6 +1993,14 @@ address: string | null, paired: string, seen: string,
  * Whether the line to it stands, where this program keeps one, and why not.
  */
 up: boolean | null, why: string | null, };
+
+export type NearbyAnswer = { found: Array<NearbyRow>, why: string | null, };
+
+export type NearbyRow = { device: string, shop: string, address: string, 
+/**
+ * This device was paired with it.
+ */
+paired: boolean, };
 
 export type PersonRow = { person: string, name: string, role: string, costs: boolean, 
 /**
@@ -2135,6 +2157,7 @@ export interface Takes {
   "sync pair": SyncPair;
   "sync revoke": SyncRevoke;
   "sync share": SyncShare;
+  "sync nearby": SyncNearby;
   "sync rename": SyncRename;
   "person add": PersonAdd;
   "person change": PersonChange;
@@ -2252,6 +2275,7 @@ export interface Gives {
   "sync pair": SyncAnswer;
   "sync revoke": SyncAnswer;
   "sync share": SyncAnswer;
+  "sync nearby": NearbyAnswer;
   "sync rename": SyncAnswer;
   "person add": PeopleAnswer;
   "person change": PeopleAnswer;

@@ -38,14 +38,19 @@ pub enum SyncCommand {
     },
     /// Send a device, phone or tablet away: it gets nothing of this shop any more.
     Revoke { device: String },
-    /// Serve others while the window is open.
+    /// The devices of this network that can be paired with.
+    Nearby,
+    /// Serve others while the window is open, or `sheetloft serve` runs.
     Share {
         /// No longer.
         #[arg(long)]
         off: bool,
-        /// The port, 4848 unless said otherwise.
-        #[arg(long)]
+        /// The port on all networks of this machine; where it was last, or else 4848.
+        #[arg(long, conflicts_with = "at")]
         port: Option<String>,
+        /// One address of this machine with a port; port 0 takes a free one each time.
+        #[arg(long, value_name = "ADDR:PORT")]
+        at: Option<String>,
     },
     /// Give this device a name.
     Rename { name: String },
@@ -66,7 +71,8 @@ impl SyncCommand {
             }
             Self::Hub { url } => action::SyncHub { url: url.clone() }.into(),
             Self::Revoke { device } => action::SyncRevoke { device: device.clone() }.into(),
-            Self::Share { off, port } => action::SyncShare { on: !off, port: port.clone() }.into(),
+            Self::Nearby => action::SyncNearby {}.into(),
+            Self::Share { off, port, at } => action::SyncShare { on: !off, port: port.clone(), at: at.clone() }.into(),
             Self::Rename { name } => action::SyncRename { name: name.clone() }.into(),
         }
     }

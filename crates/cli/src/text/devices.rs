@@ -1,6 +1,6 @@
 //! Devices and people in words.
 
-use sheetloft_shop::answer::{OfferAnswer, PeopleAnswer, SyncAnswer};
+use sheetloft_shop::answer::{NearbyAnswer, OfferAnswer, PeopleAnswer, SyncAnswer};
 use sheetloft_shop::say;
 
 fn lines(said: Vec<say::Say>) -> String {
@@ -25,6 +25,8 @@ pub fn sync(a: &SyncAnswer) -> String {
         said.push(say!("cli-sync-device", tag = &d.tag, name = name, events = d.events, last = last));
     }
     said.extend(a.serves.iter().map(|at| say!("cli-sync-serves", at = at)));
+    said.extend(a.found_as.iter().map(|name| say!("cli-sync-found-as", name = name)));
+    said.extend(a.not_found.iter().map(|why| say!("cli-sync-not-found", why = why)));
     for p in &a.peers {
         said.push(match (&p.address, &p.role) {
             (Some(at), _) => say!("cli-sync-calls", name = &p.name, at = at, seen = &p.seen),
@@ -42,6 +44,24 @@ pub fn offer(a: &OfferAnswer) -> String {
         say!("cli-offer-at", addresses = a.addresses.join(", "), link = &a.link),
         say!("cli-offer-print", print = &a.fingerprint),
     ])
+}
+
+/// Devices of this network.
+pub fn nearby(a: &NearbyAnswer) -> String {
+    let mut said: Vec<say::Say> = a
+        .found
+        .iter()
+        .map(|d| {
+            let paired = if d.paired { say!("cli-nearby-paired").text() } else { String::new() };
+            say!("cli-nearby", name = &d.device, shop = &d.shop, at = &d.address, paired = paired)
+        })
+        .collect();
+    match &a.why {
+        Some(why) => said.push(say!("cli-sync-not-found", why = why)),
+        None if a.found.is_empty() => said.push(say!("nearby-none")),
+        None => {}
+    }
+    lines(said)
 }
 
 /// Who works here.

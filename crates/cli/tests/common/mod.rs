@@ -87,6 +87,14 @@ impl Place {
         Serving { child, share }
     }
 
+    /// The screens for this machine alone; whether others are served is for the switch to say.
+    pub fn serve_here(&self, device: &str) -> Serving {
+        let mut child =
+            self.command(device, &["serve", "--listen", "127.0.0.1:0"]).stdout(Stdio::piped()).spawn().unwrap();
+        BufReader::new(child.stdout.take().unwrap()).read_line(&mut String::new()).unwrap();
+        Serving { child, share: String::new() }
+    }
+
     pub fn code(&self, device: &str) -> String {
         self.ok(device, &["sync", "pair"])["code"].as_str().unwrap().to_owned()
     }

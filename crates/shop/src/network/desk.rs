@@ -87,6 +87,12 @@ impl Desk {
         self.told.notify_all();
     }
 
+    /// Says that something changed of which no event tells: screens read again.
+    pub fn changed(&self) {
+        lock(&self.news).number += 1;
+        self.tell();
+    }
+
     /// Says that the program is about to end: whoever waits for news is sent home.
     pub fn end(&self) {
         self.ending.store(true, Ordering::Relaxed);
@@ -138,7 +144,10 @@ impl Desk {
 
     /// Notes how the line to somebody stands.
     pub fn note(&self, peer: Hash, line: Line) {
-        lock(&self.lines).insert(peer, line);
+        let before = lock(&self.lines).insert(peer, line.clone());
+        if before.as_ref() != Some(&line) {
+            self.changed();
+        }
     }
 
     /// How it stands; none where this program keeps no line to them.

@@ -5,9 +5,11 @@ mod answer;
 mod claim;
 mod desk;
 mod live;
+mod nearby;
 mod offer;
 mod screen;
 
+use std::net::SocketAddr;
 use std::path::Path;
 use std::time::Duration;
 
@@ -26,6 +28,7 @@ use crate::exchange::{self, Sum, Way};
 use crate::host::Host;
 use crate::replica::Local;
 use crate::say;
+use crate::say::Say;
 use crate::shop::{Shop, filled, needed, whole};
 use crate::view;
 
@@ -33,6 +36,7 @@ pub use answer::{answer, is_known, most_bytes};
 pub use claim::Claim;
 pub use desk::{Desk, Line};
 pub use live::Live;
+pub use nearby::{Announced, found_as, nearby};
 pub use offer::{Offer, offer};
 pub use screen::{pair_screen, screen};
 pub use sheetloft_sync::net::wire::NotAnswered;
@@ -42,8 +46,12 @@ pub use sheetloft_sync::net::{Fingerprint as Print, tls, wire};
 const REACH: Duration = Duration::from_secs(5);
 /// The port where a device serves unless said otherwise. Not registered for anything.
 pub const PORT: u16 = 4848;
-/// Where this device listens for others, as set up: `on` is remembered with the port.
+/// Where this device is to listen for others; empty while it is not to.
 const SHARE: &str = "share";
+/// Where that was last.
+const SHARE_AT: &str = "share at";
+/// Why it does not although it is to.
+const SHARE_TROUBLE: &str = "share trouble";
 /// Where it does listen, while it does.
 const SERVING: &str = "serving";
 
@@ -253,34 +261,51 @@ pub fn revoke(
     Ok((exchange::status(shop)?, changed))
 }
 
-/// Turns on or off that this device serves others while its window is open.
+/// Turns on or off that this device serves others while its program runs.
 pub fn share(shop: &mut Shop, with: &action::SyncShare) -> Result<SyncAnswer, Error> {
-    let port = match filled(with.port.as_deref()) {
-        Some(port) => whole(port, 1, u32::from(u16::MAX), "port")?,
-        None => u32::from(PORT),
+    let at = match (filled(with.at.as_deref()), filled(with.port.as_deref())) {
+        (Some(text), _) => listening(text).map_err(|e| e.at("at"))?,
+        (None, Some(port)) => everywhere(whole(port, 1, u32::from(u16::MAX), "port")?),
+        (None, None) => match shop.read().remembered(SHARE_AT)?.and_then(|at| at.parse().ok()) {
+            Some(last) => last,
+            None => everywhere(u32::from(PORT)),
+        },
     };
-    let value = if with.on { port.to_string() } else { String::new() };
-    shop.store.remember(SHARE, &value)?;
+    shop.store.remember(SHARE_AT, &at.to_string())?;
+    shop.store.remember(SHARE, &if with.on { at.to_string() } else { String::new() })?;
+    shop.store.remember(SHARE_TROUBLE, "")?;
     exchange::status(shop)
 }
 
-/// The port where this device is to serve others, if it is.
-pub fn shared_port(store: &Store) -> Result<Option<u16>, Error> {
-    Ok(store.read().remembered(SHARE)?.and_then(|port| port.parse().ok()))
+/// An address of this machine to listen on, as typed.
+pub fn listening(text: &str) -> Result<SocketAddr, Error> {
+    text.trim().parse().map_err(|_| Error::bad(say!("error-listen-address", text = text)))
+}
+
+fn everywhere(port: u32) -> SocketAddr {
+    SocketAddr::from(([0, 0, 0, 0], u16::try_from(port).unwrap_or(PORT)))
+}
+
+/// Where this device is to serve others, if it is.
+pub fn shared_at(store: &Store) -> Result<Option<SocketAddr>, Error> {
+    let kept = store.read().remembered(SHARE)?.unwrap_or_default();
+    // Older programs kept the port alone.
+    Ok(kept.parse().ok().or_else(|| kept.parse::<u16>().ok().map(|port| everywhere(u32::from(port)))))
 }
 
 /// The same, of a door's shop.
-pub fn wanted_port(door: &Door) -> Option<u16> {
+pub fn wanted_at(door: &Door) -> Option<SocketAddr> {
     if !door.exists() {
         return None;
     }
-    door.open().ok().and_then(|shop| shared_port(&shop.store).ok().flatten())
+    door.open().ok().and_then(|shop| shared_at(&shop.store).ok().flatten())
 }
 
 /// This device serves at `at` from now on; gives what it shows there.
-pub fn begin_serving(door: &Door, at: &str) -> Result<Identity, Error> {
+pub fn begin_serving(door: &Door, at: SocketAddr) -> Result<Identity, Error> {
     let shop = door.open()?;
-    shop.store.remember(SERVING, at)?;
+    shop.store.remember(SERVING, &at.to_string())?;
+    shop.store.remember(SHARE_TROUBLE, "")?;
     identity(&shop.store)
 }
 
@@ -290,9 +315,23 @@ pub fn no_longer_serving(door: &Door) {
     let _ = door.open().map(|shop| shop.store.remember(SERVING, ""));
 }
 
+/// It was to serve, and cannot.
+pub fn cannot_serve(door: &Door, why: &Error) {
+    let _ = door.open().map(|shop| shop.store.remember(SHARE_TROUBLE, &why.say.text()));
+}
+
+/// Why this device does not serve others although it is to.
+pub fn share_trouble(store: &Store) -> Result<Option<Say>, Error> {
+    if shared_at(store)?.is_none() || !served_at(store)?.is_empty() {
+        return Ok(None);
+    }
+    let why = store.read().remembered(SHARE_TROUBLE)?.filter(|why| !why.is_empty());
+    Ok(why.map(|why| say!("problem-share", why = why.trim_end_matches('.'))))
+}
+
 /// Where this device serves, as others would type it; empty where it does not.
 pub fn served_at(store: &Store) -> Result<Vec<String>, Error> {
-    let Some(at) = store.read().remembered(SERVING)?.and_then(|at| at.parse::<std::net::SocketAddr>().ok()) else {
+    let Some(at) = store.read().remembered(SERVING)?.and_then(|at| at.parse::<SocketAddr>().ok()) else {
         return Ok(Vec::new());
     };
     if !at.ip().is_unspecified() {
@@ -301,7 +340,7 @@ pub fn served_at(store: &Store) -> Result<Vec<String>, Error> {
     let mut found: Vec<String> = if_addrs::get_if_addrs()
         .unwrap_or_default()
         .into_iter()
-        .filter(|i| !i.is_loopback() && i.ip().is_ipv4())
+        .filter(|i| !i.is_loopback() && !i.is_link_local() && i.ip().is_ipv4())
         .map(|i| format!("{}:{}", i.ip(), at.port()))
         .collect();
     found.sort();

@@ -5,11 +5,14 @@
 //! They are paired by a code that is good once and for minutes ([`pair`]): it proves to both that nobody stands
 //! between them, without ever being sent.
 //!
+//! Where others are is typed, or found ([`nearby`]).
+//!
 //! [`server`] holds the answers, as functions of a shop file and a request; [`Caller`] asks. How requests reach the
 //! server is up to whoever listens.
 
 mod caller;
 mod identity;
+pub mod nearby;
 pub mod pair;
 pub mod server;
 pub mod tls;
