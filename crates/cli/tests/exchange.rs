@@ -220,41 +220,134 @@ fn refusals_have_their_status_and_leave_nothing_behind() {
     assert_eq!(renamed["devices"][0]["name"], "Office");
 }
 
+impl Copies {
+    /// Two devices of one shop, and a copy of the second with the key beside it.
+    fn made() -> Self {
+        let (place, pieces, _) = two_devices();
+        for ending in ["", ".device"] {
+            let from = PathBuf::from(format!("{}{ending}", place.shop("b").display()));
+            fs::copy(from, format!("{}{ending}", place.shop("copy").display())).unwrap();
+        }
+        Self { place, pieces }
+    }
+
+    /// An exchange, whatever is wrong.
+    fn exchange(&self, device: &str) -> Value {
+        self.place.run(device, &["sync", "folder", self.place.dir().to_str().unwrap()]).1
+    }
+
+    /// All of them exchange until nobody hears anything new; then they hold the same.
+    fn agree(&self) {
+        for device in ["b", "copy", "a", "b", "copy", "a", "b", "copy", "a"] {
+            self.exchange(device);
+        }
+        for device in ["a", "b", "copy"] {
+            assert_eq!(self.place.digest(device), self.place.digest("a"), "{device}");
+            assert_eq!(self.place.ok(device, &["check"])["ok"], true, "{device}");
+        }
+    }
+
+    fn is_complete(&self) -> bool {
+        let complete = |device: &&str| self.place.ok(device, &["digest"])["complete"] == true;
+        let all = ["a", "b", "copy"].iter().filter(|d| complete(d)).count();
+        assert!(all == 0 || all == 3, "they do not agree on what is missing");
+        all == 3
+    }
+
+    /// What is wrong, and what to do, as a device says it.
+    fn problems(&self, device: &str) -> String {
+        self.place.run(device, &["sync", "status"]).1["problems"].to_string()
+    }
+}
+
+/// Two copies of one device.
+struct Copies {
+    place: Place,
+    pieces: Vec<String>,
+}
+
 /// A copy with the key beside it works under the same name: it is found, and what either did is kept.
 #[test]
 fn two_copies_of_one_device_are_found_when_they_meet() {
-    let (place, pieces, _) = two_devices();
-    for ending in ["", ".device"] {
-        let from = PathBuf::from(format!("{}{ending}", place.shop("b").display()));
-        fs::copy(from, format!("{}{ending}", place.shop("copy").display())).unwrap();
-    }
+    let copies = Copies::made();
+    let (place, pieces) = (&copies.place, &copies.pieces);
     place.ok("b", &["scrap", &pieces[1], "--why", "bent"]);
     place.ok("copy", &["scrap", &pieces[2], "--why", "bent"]);
-    place.sync("b");
-    let (status, told, _) = place.run("copy", &["sync", "folder", place.dir().to_str().unwrap()]);
-    assert_eq!(status, 1);
-    assert!(
-        told["problems"].as_array().unwrap().iter().any(|p| p["do"].as_str().unwrap().contains("rename")),
-        "{told}"
-    );
-    for device in ["a", "b", "copy", "a", "b"] {
-        place.run(device, &["sync", "folder", place.dir().to_str().unwrap()]);
-    }
-    let digest = |device| place.ok(device, &["digest"]);
-    assert!(["a", "b", "copy"].iter().all(|d| digest(d)["digest"] == digest("a")["digest"]));
-    assert_eq!(digest("a")["complete"], false);
+    copies.exchange("b");
+    let told = copies.exchange("copy");
+    assert!(told["problems"].to_string().contains("rename"), "{told}");
+    copies.agree();
+    assert!(!copies.is_complete());
+    assert!(copies.problems("a").contains("2 count nowhere yet"), "{}", copies.problems("a"));
     assert_eq!(place.run("b", &["rack", "add", "North"]).0, 3);
     // Each copy takes a name of its own, and writes what it did once more under it.
     place.run("b", &["sync", "rename", "Bench"]);
+    copies.agree();
+    assert!(!copies.is_complete());
+    assert!(copies.problems("a").contains("one counts nowhere yet"), "{}", copies.problems("a"));
     place.run("copy", &["sync", "rename", "Rack"]);
-    for device in ["b", "copy", "a", "b", "copy"] {
-        place.run(device, &["sync", "folder", place.dir().to_str().unwrap()]);
-    }
-    assert!(["a", "b", "copy"].iter().all(|d| digest(d)["digest"] == digest("a")["digest"]));
+    copies.agree();
     for piece in &pieces[1..] {
         assert_eq!(place.ok("a", &["stock", "show", piece])["status"], "written_off");
     }
-    assert_eq!(place.ok("b", &["check"])["ok"], true);
+    // Nothing is missing any more, and nobody is told to do anything.
+    assert!(copies.is_complete());
+    for device in ["a", "b", "copy"] {
+        let status = place.ok(device, &["sync", "status"]);
+        assert_eq!((&status["problems"], &status["waiting"]), (&json!([]), &json!(0)), "{device}");
+        assert_eq!(place.ok(device, &["check"])["waiting"], 0, "{device}");
+    }
+}
+
+#[test]
+fn what_another_device_built_on_a_copys_work_counts_again_once_the_copies_have_their_names() {
+    let copies = Copies::made();
+    let (place, pieces) = (&copies.place, &copies.pieces);
+    let offcut = place.ok("b", &["offcut", "add", "--material", "Ply", "--rect", "300x200"])["piece"].clone();
+    let offcut = offcut.as_str().unwrap();
+    copies.exchange("b");
+    copies.exchange("a");
+    place.ok("a", &["scrap", offcut, "--why", "bent"]);
+    place.ok("a", &["undo"]);
+    place.ok("a", &["scrap", offcut, "--why", "bent indeed"]);
+    copies.exchange("a");
+    place.ok("copy", &["scrap", &pieces[2], "--why", "bent"]);
+    copies.agree();
+    assert!(!copies.is_complete());
+    let own = place.ok("a", &["shop"])["device"].as_str().unwrap().to_owned();
+    assert!(copies.problems("b").contains(&format!("3 events of device {own}")), "{}", copies.problems("b"));
+    assert_eq!(place.run("a", &["stock", "show", offcut]).0, 2, "it is not there for the time being");
+    place.run("b", &["sync", "rename", "Bench"]);
+    copies.agree();
+    assert!(!copies.is_complete());
+    place.run("copy", &["sync", "rename", "Rack"]);
+    copies.agree();
+    assert!(copies.is_complete(), "{}", copies.problems("a"));
+    for device in ["a", "b", "copy"] {
+        assert_eq!(place.ok(device, &["stock", "show", offcut])["status"], "written_off", "{device}");
+        assert_eq!(copies.problems(device), "[]", "{device}");
+    }
+    let undone = place.ok("c", &["sync", "folder", place.dir().to_str().unwrap()]);
+    assert_eq!(undone["problems"], json!([]), "a device that joins later is told of nothing that is over");
+}
+
+#[test]
+fn both_copies_used_one_sheet_and_that_is_seen() {
+    let copies = Copies::made();
+    let (place, pieces) = (&copies.place, &copies.pieces);
+    place.ok("b", &["take", &pieces[1], "--left", "400x1000", "--why", "jig"]);
+    place.ok("copy", &["take", &pieces[1], "--left", "100x1000", "--why", "sample"]);
+    copies.agree();
+    place.run("b", &["sync", "rename", "Bench"]);
+    copies.agree();
+    place.run("copy", &["sync", "rename", "Rack"]);
+    copies.agree();
+    assert!(copies.is_complete());
+    for device in ["a", "b", "copy"] {
+        let conflicts = place.ok(device, &["conflicts"]);
+        assert_eq!(conflicts["conflicts"][0]["piece"], pieces[1].as_str(), "{device}: {conflicts}");
+        assert_eq!(conflicts["conflicts"][0]["events"].as_array().unwrap().len(), 2, "{device}");
+    }
 }
 
 /// The events of the only conflict, by what they are.

@@ -16,14 +16,14 @@ pub fn check(shop: &mut Shop) -> Result<CheckAnswer, Error> {
     let findings = shop.store.check()?;
     let sums = shop.store.sums()?;
     let conflicts = shop.store.conflicts()?;
-    let waiting = shop.read().waiting()?;
+    let (waiting, frozen) = (shop.read().waiting()?, shop.read().frozen()?);
     let found: Vec<Found> =
         findings.into_iter().map(|f| Found { what: Say::new(f.key()).text(), r#where: f.place }).collect();
     Ok(CheckAnswer {
         ok: found.is_empty(),
         found,
         conflicts,
-        waiting: usize::try_from(waiting.events + waiting.unknown).unwrap_or(usize::MAX),
+        waiting: usize::try_from(frozen.waiting + frozen.open() + waiting.unknown).unwrap_or(usize::MAX),
         books: Books {
             received: shop.money(sums.received),
             on_hand: shop.money(sums.on_hand),
@@ -35,7 +35,9 @@ pub fn check(shop: &mut Shop) -> Result<CheckAnswer, Error> {
 
 /// One hash of the state that devices must agree on.
 pub fn digest(shop: &Shop) -> Result<DigestAnswer, Error> {
-    let complete = shop.read().waiting()? == sheetloft_store::Waiting::default();
+    let (waiting, frozen) = (shop.read().waiting()?, shop.read().frozen()?);
+    // What copies wrote under one name stays here as it was; it is complete once all of it counts again.
+    let complete = waiting.unknown == 0 && frozen.waiting == 0 && frozen.open() == 0;
     Ok(DigestAnswer { digest: shop.store.digest()?, events: shop.read().events()?, complete })
 }
 

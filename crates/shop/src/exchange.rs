@@ -9,7 +9,7 @@ use sheetloft_ledger::code;
 use sheetloft_ledger::event::{Event, Hash, Thing, ThingKind};
 use sheetloft_ledger::exchange::{Refused, WhyRefused};
 use sheetloft_ledger::state::{Device, State};
-use sheetloft_store::{DeviceKey, Store, StoreError};
+use sheetloft_store::{DeviceKey, Frozen, Store, StoreError, is_written_again};
 use sheetloft_sync::folder::{self, FolderError};
 use sheetloft_sync::hub::Hub;
 use sheetloft_sync::net::{Caller, Identity};
@@ -235,15 +235,28 @@ pub fn rename(shop: &mut Shop, host: &mut dyn Host, name: &str) -> Result<(SyncA
     Ok((status(shop)?, changed))
 }
 
-/// Writes again what this copy did under a name that another copy had too; in one transaction.
+/// Writes again what this copy did under a name that another copy had too; and once all copies have done so, what this
+/// device had built on any of that.
 fn write_again(shop: &mut Shop, host: &mut dyn Host) -> Result<(), Error> {
     let old = shop.read().remembered(WRITE_AGAIN)?.and_then(|text| Uuid::try_parse(&text).ok());
-    let Some(old) = old.filter(|old| shop.store.device() != Some(*old)) else { return Ok(()) };
-    let events = shop.read().frozen_own(old)?;
+    if let Some(old) = old.filter(|old| shop.store.device() != Some(*old)) {
+        let events = shop.read().frozen_own(old)?;
+        return write_these_again(shop, host, &events, &Frozen::default());
+    }
+    let Some(own) = shop.store.device().filter(|_| !shop.store.is_forked().unwrap_or(true)) else { return Ok(()) };
+    let mut frozen = shop.read().frozen()?;
+    match frozen.built_on.remove(&own) {
+        Some(events) if frozen.forks.iter().all(|f| f.open == 0) => write_these_again(shop, host, &events, &frozen),
+        _ => Ok(()),
+    }
+}
+
+/// Writes events again, action by action, in one transaction. What they name by what was written again before is named
+/// by what that is called now.
+fn write_these_again(shop: &mut Shop, host: &mut dyn Host, events: &[Event], before: &Frozen) -> Result<(), Error> {
     let id = shop.setting.id;
     shop.store.transact(id, host, |tx, key| {
-        let mut actions: HashMap<Uuid, Uuid> = HashMap::new();
-        let mut hashes: HashMap<Hash, Hash> = HashMap::new();
+        let (mut actions, mut hashes) = (before.actions.clone(), before.events.clone());
         let mut at = 0;
         while at < events.len() {
             let action = events[at].envelope.action;
@@ -251,13 +264,13 @@ fn write_again(shop: &mut Shop, host: &mut dyn Host) -> Result<(), Error> {
             at += together.len();
             let mut written = Vec::new();
             for event in together {
-                let Some(body) = event.body.clone() else { continue };
-                if matches!(body, Body::DeviceBegan(_) | Body::DeviceNamed(_)) {
-                    continue;
-                }
+                let Some(body) = event.body.clone().filter(is_written_again) else { continue };
                 written.push(event.hash);
                 tx.by(event.envelope.person);
-                tx.draft(again(body, &actions, &hashes), event.things().collect::<Vec<_>>());
+                tx.draft_again(event.envelope.id, again(body, &actions, &hashes), event.things().collect::<Vec<_>>());
+            }
+            if written.is_empty() {
+                continue;
             }
             tx.flush(key)?;
             if let Some(new) = tx.last_action() {
@@ -343,15 +356,24 @@ fn lifted(error: FolderError<Infallible>) -> Error {
 fn answer(shop: &Shop, report: Report, more: Vec<(Say, Say)>) -> Result<SyncAnswer, Error> {
     let reader = shop.read();
     let devices = reader.devices()?;
-    let waiting = reader.waiting()?;
+    let (waiting, frozen) = (reader.waiting()?, reader.frozen()?);
     let mut problems: Vec<(Say, Say)> = report.problems.iter().map(|p| problem(p, &devices)).collect();
-    for (device, number) in &waiting.forked {
-        let own = shop.store.device() == Some(*device);
-        let tag = tag(&devices, *device);
-        problems.push(match own {
-            true => (say!("problem-forked-own", number = *number), say!("problem-forked-own-do")),
-            false => (say!("problem-forked", device = tag, number = *number), say!("problem-forked-do")),
+    for fork in &frozen.forks {
+        let own = shop.store.device() == Some(fork.device);
+        let tag = tag(&devices, fork.device);
+        problems.extend(match (own, fork.open) {
+            (true, _) => Some((say!("problem-forked-own", number = fork.number), say!("problem-forked-own-do"))),
+            // Each copy has its name, and all that they did counts again.
+            (false, 0) => None,
+            (false, open) => {
+                let what = say!("problem-forked", device = tag, number = fork.number, count = open);
+                Some((what, say!("problem-forked-do")))
+            }
         });
+    }
+    for (device, events) in &frozen.built_on {
+        let what = say!("problem-built-on-copy", device = tag(&devices, *device), count = events.len());
+        problems.push((what, say!("problem-built-on-copy-do")));
     }
     problems.extend(network::share_trouble(&shop.store)?.map(|what| (what, say!("problem-share-do"))));
     problems.extend(more);
@@ -385,7 +407,7 @@ fn answer(shop: &Shop, report: Report, more: Vec<(Say, Say)>) -> Result<SyncAnsw
             .map(|(what, r#do)| ProblemRow { what: what.text().trim_end_matches('.').to_owned(), r#do: r#do.text() })
             .collect(),
         joined: None,
-        waiting: waiting.events,
+        waiting: frozen.waiting,
         devices: rows,
         folder: reader.remembered(FOLDER)?,
         folder_used: used,

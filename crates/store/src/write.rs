@@ -33,6 +33,8 @@ pub struct Draft {
     pub body: Body,
     /// What it changes.
     pub touches: Vec<Thing>,
+    /// The id that it had before, where it is written again.
+    pub id: Option<Uuid>,
 }
 
 /// An action in the making: reads, and events to be written at its end.
@@ -58,7 +60,12 @@ impl Tx<'_> {
 
     /// Adds an event to the action.
     pub fn draft(&mut self, body: Body, touches: impl IntoIterator<Item = Thing>) {
-        self.drafts.push(Draft { body, touches: touches.into_iter().collect() });
+        self.drafts.push(Draft { body, touches: touches.into_iter().collect(), id: None });
+    }
+
+    /// Adds an event that was written before where it counts no more; it keeps its id.
+    pub fn draft_again(&mut self, id: Uuid, body: Body, touches: impl IntoIterator<Item = Thing>) {
+        self.drafts.push(Draft { body, touches: touches.into_iter().collect(), id: Some(id) });
     }
 
     /// Remembers something in this file alone, together with what the action writes.
@@ -149,7 +156,7 @@ impl Tx<'_> {
                 device: key.device,
                 number,
                 prev: last.map(|(_, hash)| hash),
-                id: self.ids.uuid(),
+                id: draft.id.unwrap_or_else(|| self.ids.uuid()),
                 action,
                 more: i + 1 < count,
                 clock,

@@ -1136,8 +1136,19 @@ refused-join-many = { $dir } has more than one shop in it: choose the folder of 
 refused-join-damaged = The shop in the folder cannot be read yet: { $what }
 problem-forked-own = A copy of this shop file works under the same name; from this device's event { $number } on nothing counts
 problem-forked-own-do = Give this copy a name of its own: sheetloft sync rename NAME
-problem-forked = Two copies of device { $device } work under one name; from its event { $number } on nothing counts
-problem-forked-do = On each of the copies: sheetloft sync rename NAME
+problem-forked = Two copies of device { $device } worked under one name: of its events from { $number } on, { $count ->
+    [one] one counts
+   *[other] { $count } count
+} nowhere yet
+problem-forked-do = On each of the copies: sheetloft sync rename NAME, then exchange. If one of them is gone for good, do again what was done with it
+problem-built-on-copy = { $count ->
+    [one] One event of device { $device } was
+   *[other] { $count } events of device { $device } were
+} built on what two copies did under one name, and { $count ->
+    [one] counts
+   *[other] count
+} nowhere yet
+problem-built-on-copy-do = Once each copy has a name of its own, that device writes them again by itself at its next exchange
 problem-newer = { $count ->
     [one] One thing was
    *[other] { $count } things were
