@@ -51,7 +51,7 @@ pub struct Card {
     pub device: String,
     /// What its shop is called.
     pub shop: String,
-    /// How its certificate's fingerprint begins, see [`print`].
+    /// How its certificate's fingerprint begins, see [`print()`].
     pub print: String,
 }
 
