@@ -112,11 +112,11 @@ test-browser: build .venv/ready
 
 reference: build .venv/ready ## Checks against published references and other libraries (Python)
 	$(call say,References)
-	cargo build $(ALL) --example geometry
+	cargo build $(ALL) --example geometry --example read
 	cd tests/reference && SHEETLOFT=$(BIN)/sheetloft ../../.venv/bin/python -m pytest -q
 
 reference-whole: export SHEETLOFT_WHOLE := 1
-reference-whole: check-collections reference ## The same over whole collections of drawings
+reference-whole: check-collections reference ## The same over whole collections of drawings, and every label of a large shop on every paper
 
 FUZZ := plt svg dxf pdf shapes
 MINUTES ?= 10

@@ -1,5 +1,5 @@
 //! A thousand labels with pictures of irregular offcuts as one PDF: how long it takes and how large it is; and how long a
-//! picture of one label takes to be read, beside how long it takes to be made.
+//! picture of one label, and of a whole sheet, takes to be read, beside how long the one takes to be made.
 
 use std::time::Instant;
 
@@ -57,5 +57,9 @@ fn main() {
     let png = render_png(&labels[..1], &single).expect("a label").bytes;
     let made = least_ms(|| drop(render_png(&labels[..1], &single)));
     let read = least_ms(|| assert_eq!(codes_in(&png).expect("a picture").codes.len(), 1));
+    let sheet = Onto::new(paper("a4-24").expect("a paper that ships"));
+    let full = render_png(&labels[..24], &sheet).expect("labels").bytes;
+    let all = least_ms(|| assert_eq!(codes_in(&full).expect("a picture").codes.len(), 24));
+    println!("a sheet of 24 as PNG: all found and read in {all:.0} ms ({:.1} times one label)", all / read);
     println!("one label as PNG: made in {made:.1} ms, found and read in {read:.1} ms ({:.1} times)", read / made);
 }

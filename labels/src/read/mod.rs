@@ -1,12 +1,14 @@
 //! Codes found in a photo: of one label or several, turned, in poor light, not quite sharp.
 //!
 //! `rqrr` finds and reads codes in a grey picture; `image` reads the file. A picture from outside is hostile: its size is
-//! looked at before it is unpacked. It is looked at whole at a few sizes, because a code is found most surely where its
-//! modules are some dots wide and the camera's noise is averaged away; then, where corner squares of codes are left over, region
-//! by region, as it is and with the light of the region stretched: among many codes one is easily overlooked. Last, codes of
-//! which dirt hides a corner are looked for where the other corners are ([`worn`]).
+//! looked at before it is unpacked, and what is done with it is bounded. It is looked at in a few sizes, because a code is found
+//! most surely where its modules are some dots wide and the camera's noise is averaged away. Where three corner squares may be
+//! those of a code ([`places`]), that place is looked at by itself, also with its light stretched. What is left is looked at
+//! whole. Last, codes of which dirt hides a corner are looked for where the other corners are ([`worn`]).
 
+mod places;
 mod squares;
+mod view;
 mod worn;
 
 use std::io::Cursor;
@@ -16,6 +18,9 @@ use image::imageops::{self, FilterType};
 use image::{GrayImage, ImageFormat, ImageReader, Limits};
 use rqrr::PreparedImage;
 use sheetloft_shapes::limits::{PHOTO_BYTES, PHOTO_DOTS, SCAN_CHARS};
+
+use squares::Square;
+use view::View;
 
 /// Why a picture cannot be looked at.
 #[derive(Clone, PartialEq, Eq, Debug, thiserror::Error)]
@@ -53,12 +58,15 @@ pub struct Photo {
     pub unread: usize,
 }
 
-/// Longest sides at which the whole picture is looked at, dots: until a look finds nothing more.
+/// Longest sides at which the picture is looked at, dots. It is not made larger, and not looked at twice at one size.
 const LONGEST: [u32; 4] = [1_400, 2_600, 4_000, 800];
-/// Regions along either side, each as large as two of these parts, so that they overlap.
-const PARTS: u32 = 5;
-/// Longest side of a region as it is looked at, dots.
-const REGION: u32 = 1_000;
+/// How wide a module is where a code is looked at by itself, dots.
+const MODULE: f64 = 5.0;
+/// Places that are looked at in vain.
+const IN_VAIN: usize = 96;
+/// A view is looked at whole where no more than this is left in it: `rqrr` holds every three squares against it, on a copy of it.
+const WHOLE_SQUARES: usize = 24;
+const WHOLE_SECTIONS: usize = 2_000;
 /// Longest sides at which codes with hidden corners are looked for, dots.
 const WORN: [u32; 2] = [1_400, 2_600];
 /// Most codes of one picture.
@@ -71,36 +79,31 @@ const MOST: usize = 500;
 pub fn codes_in(bytes: &[u8]) -> Result<Photo, ReadError> {
     let grey = picture(bytes)?;
     let (width, height) = grey.dimensions();
+    let views: Vec<View> = LONGEST
+        .into_iter()
+        .enumerate()
+        .filter(|(n, longest)| *n == 0 || *longest < 2 * width.max(height))
+        .map(|(_, longest)| View::of(&grey, longest))
+        .collect();
     let mut found = Found::default();
+    for view in &views {
+        found.look_one_by_one(&grey, view);
+    }
     let mut unread = Vec::new();
-    for (pass, longest) in LONGEST.into_iter().enumerate() {
-        // A picture is not made larger, and not looked at twice at one size.
-        if pass > 0 && longest >= 2 * width.max(height) {
+    for view in &views {
+        let rest = found.without(view);
+        let seen = squares::squares(&rest);
+        if seen.squares.len() > WHOLE_SQUARES || seen.sections > WHOLE_SECTIONS {
             continue;
         }
         let before = found.codes.len();
-        let (view, scale) = at_most(&grey, longest);
-        unread = found.look(&view, scale, (0.0, 0.0));
-        if pass > 0 && unread.is_empty() && !found.codes.is_empty() && found.codes.len() == before {
+        unread = found.look(&rest, view.scale, (0.0, 0.0));
+        if unread.is_empty() && !found.codes.is_empty() && found.codes.len() == before {
             break;
         }
     }
-    let closely = WORN.map(|longest| at_most(&grey, longest));
-    let overlooked = closely.iter().any(|(view, scale)| !found.unexplained(view, *scale).is_empty());
-    if overlooked || !unread.is_empty() {
-        for region in 0..(PARTS - 1) * (PARTS - 1) {
-            let (column, row) = (region % (PARTS - 1), region / (PARTS - 1));
-            let (x, y) = (column * width / PARTS, row * height / PARTS);
-            let (w, h) = ((2 * width / PARTS).max(1), (2 * height / PARTS).max(1));
-            let part = imageops::crop_imm(&grey, x, y, w.min(width - x), h.min(height - y)).to_image();
-            let (view, scale) = at_most(&part, REGION);
-            for view in [stretched(&imageops::blur(&view, 0.8)), view] {
-                found.look(&view, scale, (f64::from(x), f64::from(y)));
-            }
-        }
-    }
-    for (view, scale) in &closely {
-        found.look_closely(view, *scale);
+    for view in views.iter().filter(|view| WORN.contains(&view.longest)) {
+        found.look_closely(view);
     }
     // What was read after all, at another size or closely, is not unread.
     unread.retain(|at| !found.codes.iter().any(|code| worn::is_inside(*at, &code.corners)));
@@ -126,18 +129,6 @@ fn picture(bytes: &[u8]) -> Result<GrayImage, ReadError> {
     limits.max_alloc = Some(PHOTO_DOTS * 16);
     reader.limits(limits);
     Ok(reader.decode().map_err(unreadable)?.to_luma8())
-}
-
-/// The picture no longer than that, and how many of its dots one dot of it is.
-fn at_most(grey: &GrayImage, longest: u32) -> (GrayImage, f64) {
-    let (width, height) = grey.dimensions();
-    let long = width.max(height);
-    if long <= longest {
-        return (grey.clone(), 1.0);
-    }
-    let scaled = |side: u32| (u64::from(side) * u64::from(longest) / u64::from(long)).max(1) as u32;
-    let view = imageops::resize(grey, scaled(width), scaled(height), FilterType::Triangle);
-    (view, f64::from(long) / f64::from(longest))
 }
 
 /// The picture with its light stretched: all but the darkest and the brightest twentieth between black and white.
@@ -186,6 +177,8 @@ fn middle(corners: &[[f64; 2]; 4]) -> [f64; 2] {
 #[derive(Default)]
 struct Found {
     codes: Vec<FoundCode>,
+    /// How many places were looked at in vain.
+    in_vain: usize,
 }
 
 impl Found {
@@ -203,22 +196,80 @@ impl Found {
         unread
     }
 
-    /// The corner squares in a view of the whole picture that belong to no code that was read.
-    fn unexplained(&self, view: &GrayImage, scale: f64) -> Vec<squares::Square> {
-        let mut squares = squares::squares(view);
-        squares.retain(|s| {
-            let at = [s.x * scale, s.y * scale];
-            !self.codes.iter().any(|code| worn::is_inside(at, &code.corners))
-        });
+    /// Looks at each place by itself where three corner squares of a view may be those of a code.
+    fn look_one_by_one(&mut self, grey: &GrayImage, view: &View) {
+        for place in places::places(&self.unexplained(view)) {
+            if self.in_vain == IN_VAIN {
+                break;
+            }
+            let read = |s: &Square| self.explains([s.x * view.scale, s.y * view.scale]);
+            if place.squares.iter().any(read) {
+                continue;
+            }
+            let [left, top, right, bottom] = place.around().map(|n| n * view.scale);
+            let (left, top) = (left.max(0.0) as u32, top.max(0.0) as u32);
+            let (right, bottom) = ((right as u32).min(grey.width()), (bottom as u32).min(grey.height()));
+            if left >= right || top >= bottom {
+                continue;
+            }
+            let part = imageops::crop_imm(grey, left, top, right - left, bottom - top).to_image();
+            let longest = f64::from((right - left).max(bottom - top)) * MODULE / (place.module() * view.scale);
+            let View { dots: part, scale, .. } = View::of(&part, longest as u32 + 1);
+            let origin = (f64::from(left), f64::from(top));
+            let before = self.codes.len();
+            let looks: [&dyn Fn() -> (GrayImage, f64); 3] = [
+                &|| (part.clone(), scale),
+                &|| (stretched(&imageops::blur(&part, 0.8)), scale),
+                // Modules of a few dots are found more surely on twice as many.
+                &|| (imageops::resize(&part, 2 * part.width(), 2 * part.height(), FilterType::Triangle), scale / 2.0),
+            ];
+            for look in looks {
+                let (part, scale) = look();
+                self.look(&part, scale, origin);
+                if self.codes.len() > before {
+                    break;
+                }
+            }
+            self.in_vain += usize::from(self.codes.len() == before);
+        }
+    }
+
+    /// Whether a point of the picture is in a code that was read.
+    fn explains(&self, at: [f64; 2]) -> bool {
+        self.codes.iter().any(|code| worn::is_inside(at, &code.corners))
+    }
+
+    /// A view without the codes that were read.
+    fn without(&self, view: &View) -> GrayImage {
+        let mut dots = view.dots.clone();
+        for code in &self.codes {
+            let corners = code.corners.map(|c| c.map(|n| n / view.scale));
+            let least = |axis: usize| corners.iter().map(|c| c[axis]).fold(f64::MAX, f64::min).max(0.0) as u32;
+            let most = |axis: usize| corners.iter().map(|c| c[axis]).fold(f64::MIN, f64::max).max(0.0) as u32;
+            for y in least(1)..most(1).min(dots.height()) {
+                for x in least(0)..most(0).min(dots.width()) {
+                    if worn::is_inside([f64::from(x), f64::from(y)], &corners) {
+                        dots.put_pixel(x, y, image::Luma([255]));
+                    }
+                }
+            }
+        }
+        dots
+    }
+
+    /// The corner squares in a view that belong to no code that was read.
+    fn unexplained(&self, view: &View) -> Vec<Square> {
+        let mut squares = squares::squares(&view.dots).squares;
+        squares.retain(|s| !self.explains([s.x * view.scale, s.y * view.scale]));
         squares
     }
 
-    /// Looks for codes with hidden corners in a view of the whole picture, where none was read yet.
-    fn look_closely(&mut self, view: &GrayImage, scale: f64) {
-        let look = || worn::worn(view, &self.unexplained(view, scale));
+    /// Looks for codes with hidden corners in a view, where none was read yet.
+    fn look_closely(&mut self, view: &View) {
+        let look = || worn::worn(&view.dots, &self.unexplained(view));
         for (corners, text) in catch_unwind(AssertUnwindSafe(look)).unwrap_or_default() {
             if text.chars().count() <= SCAN_CHARS {
-                self.add(FoundCode { text, corners: corners.map(|[x, y]| [x * scale, y * scale]) });
+                self.add(FoundCode { text, corners: corners.map(|c| c.map(|n| n * view.scale)) });
             }
         }
     }
@@ -252,6 +303,43 @@ mod tests {
         assert!(codes_in(&huge).is_err());
         let cut = [&b"\x89PNG\r\n\x1a\n"[..], &[0; 20]].concat();
         assert!(matches!(codes_in(&cut), Err(ReadError::Unreadable { .. })));
+    }
+
+    #[test]
+    fn a_whole_sheet_of_labels_is_read_at_once_also_askew() {
+        let paper = crate::paper("a4-24").unwrap();
+        let labels: Vec<crate::Label> = (0..24)
+            .map(|n| {
+                let code = format!("7K-{n:03}TK");
+                let payload = format!("HTTP://10.0.0.20:8470/{code}");
+                crate::Label::Piece(crate::PieceLabel { code, payload, ..Default::default() })
+            })
+            .collect();
+        let png = crate::render_png(&labels, &crate::Onto::new(paper)).unwrap();
+        let wanted: Vec<&str> = labels.iter().map(crate::Label::payload).collect();
+        let sheet = picture(&png.bytes).unwrap();
+        // As it was drawn, and leaning by a tenth in either direction.
+        let leaning = GrayImage::from_fn(sheet.width() + 400, sheet.height() + 300, |x, y| {
+            let at = (f64::from(x) - f64::from(y) / 10.0, f64::from(y) - f64::from(x) / 10.0);
+            let dot = (at.0 >= 0.0 && at.1 >= 0.0).then(|| sheet.get_pixel_checked(at.0 as u32, at.1 as u32)).flatten();
+            dot.copied().unwrap_or(image::Luma([190]))
+        });
+        for view in [&sheet, &leaning] {
+            let mut read = texts(view);
+            read.sort_unstable();
+            assert_eq!(read, wanted);
+        }
+    }
+
+    #[test]
+    fn dim_labels_are_read() {
+        let (mut dim, payload, _) = label("7K-004TK");
+        // A third of the light, and ever less of it towards one side.
+        let width = dim.width() as f32;
+        dim.enumerate_pixels_mut().for_each(|(x, _, p)| {
+            p.0[0] = ((f32::from(p.0[0]) * 0.35 + 10.0) * (0.3 + 0.7 * x as f32 / width)) as u8;
+        });
+        assert_eq!(texts(&dim), [payload]);
     }
 
     #[test]

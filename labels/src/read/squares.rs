@@ -3,9 +3,9 @@
 use image::GrayImage;
 
 /// Most squares of one view; a stranger's picture may be full of stripes.
-const MOST: usize = 80;
-/// A dot is dark where it is darker than what is around it by so much, of 255.
-const DARKER: i64 = 10;
+const MOST: usize = 300;
+/// A dot is dark where it is darker than what is around it by a twentieth and so much, of 255.
+const DARKER: i64 = 3;
 /// Least width of what counts as "around", dots.
 const AROUND: u32 = 24;
 
@@ -46,7 +46,7 @@ impl Dark {
                 let sum = at(right, bottom) - at(left, bottom) - at(right, top) + at(left, top);
                 let count = ((right - left) * (bottom - top)) as i64;
                 let level = i64::from(view.as_raw()[y * width + x]);
-                dots[y * width + x] = (level + DARKER) * count < sum;
+                dots[y * width + x] = 20 * (level + DARKER) * count < 19 * sum;
             }
         }
         Self { width, height, dots }
@@ -58,15 +58,15 @@ impl Dark {
     }
 
     /// The middle and the whole length of a square's section through a dark dot, along a row or a column; none where it is
-    /// not 1 : 1 : 3 : 1 : 1.
-    fn section(&self, x: i64, y: i64, down: bool) -> Option<(f64, f64)> {
+    /// not 1 : 1 : 3 : 1 : 1, or longer than `most`.
+    fn section(&self, x: i64, y: i64, down: bool, most: i64) -> Option<(f64, f64)> {
         let dot = |n: i64| if down { self.at(x, y + n) } else { self.at(x + n, y) };
         // How far the dots are dark, then light, then dark again, to one side.
         let runs = |sign: i64| {
             let mut ends = [0_i64; 3];
             let mut n = 0;
             for (dark, end) in [true, false, true].into_iter().zip(&mut ends) {
-                while dot(sign * n) == Some(dark) {
+                while n <= most && dot(sign * n) == Some(dark) {
                     n += 1;
                 }
                 *end = n;
@@ -94,8 +94,17 @@ fn is_section(lengths: [i64; 5]) -> bool {
     module >= 1.0 && lengths.iter().zip([1.0, 1.0, 3.0, 1.0, 1.0]).all(|(length, modules)| near(*length, modules))
 }
 
-/// The corner squares in a view, those first that most rows show.
-pub(super) fn squares(view: &GrayImage) -> Vec<Square> {
+/// What is seen in a view.
+pub(super) struct Seen {
+    /// The corner squares, those first that most rows show.
+    pub(super) squares: Vec<Square>,
+    /// How many places in its rows are like a section through a square.
+    pub(super) sections: usize,
+}
+
+/// The corner squares in a view.
+pub(super) fn squares(view: &GrayImage) -> Seen {
+    let mut sections = 0;
     let dark = Dark::of(view);
     // Each with how many rows showed it.
     let mut found: Vec<(Square, f64)> = Vec::new();
@@ -113,9 +122,11 @@ pub(super) fn squares(view: &GrayImage) -> Vec<Square> {
                 continue;
             }
             let middle = (five[2].0 + five[3].0) / 2;
-            let Some((y, high)) = dark.section(middle, y as i64, true) else { continue };
-            let Some((x, wide)) = dark.section(middle, y as i64, false) else { continue };
-            if high > 2.0 * wide || wide > 2.0 * high {
+            sections += 1;
+            let most = 3 * lengths.iter().sum::<i64>();
+            let Some((y, high)) = dark.section(middle, y as i64, true, most) else { continue };
+            let Some((x, wide)) = dark.section(middle, y as i64, false, most) else { continue };
+            if high > 2.5 * wide || wide > 2.5 * high {
                 continue;
             }
             let square = Square { x, y, module: (high + wide) / 14.0 };
@@ -136,5 +147,5 @@ pub(super) fn squares(view: &GrayImage) -> Vec<Square> {
     // A square's middle is three modules high; of one that is turned fewer rows are through and through right.
     found.retain(|(square, rows)| *rows >= (0.7 * square.module).min(2.0));
     found.sort_by(|(a, m), (b, n)| (n / b.module).total_cmp(&(m / a.module)));
-    found.into_iter().take(MOST).map(|(square, _)| square).collect()
+    Seen { squares: found.into_iter().take(MOST).map(|(square, _)| square).collect(), sections }
 }
