@@ -5,11 +5,15 @@ in the program, and by the program's own reader of photos, rqrr); poppler puts t
 our own: what this program reached when they were written, less a little.
 """
 
+import itertools
 import json
 import math
 import os
 import random
 import subprocess
+import tomllib
+from pathlib import Path
+from xml.etree import ElementTree
 
 import numpy
 import pytest
@@ -19,6 +23,7 @@ from PIL import Image, ImageFilter
 
 WHOLE = bool(os.environ.get("SHEETLOFT_WHOLE"))
 PIECES = 500 if WHOLE else 24
+PAPERS = Path(__file__).parents[2] / "labels/papers"
 READER = PROGRAM.parent / "examples/read"
 
 
@@ -115,6 +120,55 @@ def test_every_label_on_every_paper_is_read_by_both(stocked, decoders):
         for who, texts in read.items():
             assert sorted(texts) == [address(code) for code in some], (paper["name"], who)
         print(f"{paper['name']}: both read {len(some)} of {len(some)} on {made['pages']} pages")
+
+
+def boxes(pdf):
+    """The words of each page with the box of each, mm, as poppler sees them: left, top, right, bottom. ISO 32000: a point is
+    1/72 in."""
+    said = subprocess.run(["pdftotext", "-bbox", pdf, "-"], capture_output=True, check=True).stdout
+    mm = 25.4 / 72
+    for page in ElementTree.fromstring(said).findall(".//{*}page"):
+        words = [[float(word.get(n)) * mm for n in ("xMin", "yMin", "xMax", "yMax")] for word in page.findall("{*}word")]
+        yield float(page.get("width")) * mm, float(page.get("height")) * mm, words
+
+
+@pytest.mark.parametrize("path", sorted(PAPERS.glob("*.toml")), ids=lambda path: path.stem)
+def test_text_lies_on_its_label(stocked, path):
+    """Against the paper's own measurements: labels in the page and apart, each word on one label, no word over another; with
+    names in several languages, and absurd ones."""
+    paper = tomllib.loads(path.read_text())
+    grid = paper["grid"]
+    places = [
+        (left, top, left + grid["label_width_mm"], top + grid["label_height_mm"])
+        for row in range(grid["rows"])
+        for column in range(grid["columns"])
+        for left, top in [(grid["margin_left_mm"] + column * grid["pitch_x_mm"], grid["margin_top_mm"] + row * grid["pitch_y_mm"])]
+    ]
+    for left, top, right, bottom in places:
+        assert left >= 0 and top >= 0 and right <= paper["width_mm"] + 0.001 and bottom <= paper["height_mm"] + 0.001
+    assert not any(apart(a, b) < -0.001 for a, b in itertools.combinations(places, 2))
+    pdf = stocked.folder / "text.pdf"
+    made = stocked("label", "pieces", "--paper", paper["name"], "--out", pdf)
+    assert made["labels"] == PIECES
+    seen = 0
+    for width, height, words in boxes(pdf):
+        assert (width, height) == pytest.approx((paper["width_mm"], paper["height_mm"]), abs=0.1)
+        on = {}
+        for word in words:
+            (place,) = [n for n, (l, t, r, b) in enumerate(places) if l <= word[0] and t <= word[1] and word[2] <= r and word[3] <= b]
+            on.setdefault(place, []).append(word)
+        for several in on.values():
+            # A box is as high as the typeface, its letters are not: a sixth of it is air at either end.
+            tight = [(l, t + (b - t) / 6, r, b - (b - t) / 6) for l, t, r, b in several]
+            over = [(a, b) for a, b in itertools.combinations(tight, 2) if apart(a, b) < -0.05]
+            assert not over, over
+        seen += len(on)
+    assert seen == PIECES
+
+
+def apart(a, b):
+    """How far two boxes are apart, less than 0 where one lies over the other."""
+    return max(a[0] - b[2], b[0] - a[2], a[1] - b[3], b[1] - a[3])
 
 
 @pytest.mark.parametrize("paper", ["a4-2", "label-100x150", "label-62x29"])

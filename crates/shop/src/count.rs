@@ -666,7 +666,7 @@ pub fn next(shop: &Shop, now_ms: u64) -> Result<CountNextAnswer, Error> {
         let going_on = !counts.open.is_empty();
         let last = counts.finished.as_ref().and_then(|c| c.finished.as_ref().map(|t| (c, t)));
         let (score, days, surprises, text) = match last {
-            None => (f64::MAX / 2.0 + pieces as f64, None, 0, say!("count-next-never", count = pieces)),
+            None => (f64::MAX / 2.0 + pieces as f64, None, 0, say!("count-next-never")),
             Some((count, told)) => {
                 let days = now_ms.saturating_sub(told.at_ms) / DAY_MS;
                 let surprises = told.missing.len() + told.unexpected.len() + count.unknown.len();

@@ -1017,10 +1017,7 @@ count-settled-label = a new label for { $piece } is due
 count-settled-leave = left as it is
 count-why-gone = missing when { $rack } was counted
 count-note-again = { $piece }, found again when { $rack } was counted
-count-next-never = never counted, { $count ->
-    [one] one piece
-   *[other] { $count } pieces
-}
+count-next-never = never counted
 count-next = { $days ->
     [0] counted today
     [one] counted yesterday
