@@ -9,6 +9,9 @@ use std::os::unix::fs::{PermissionsExt as _, chown};
 use common::Place;
 use common::postgres::{Server, is_root};
 use serde_json::json;
+use sheetloft_ledger::exchange::{Runs, Sealed};
+use sheetloft_sync::Carrier as _;
+use sheetloft_sync::hub::Hub;
 
 /// Everybody exchanges until all know all; then they agree, and each file is sound.
 fn meet(place: &Place, url: &str, devices: &[&str]) {
@@ -142,6 +145,45 @@ fn a_hub_that_lies_gets_nothing_in() {
     let (exit, answer, _) = place.run("b", &["sync", "now"]);
     assert_eq!(exit, 1, "{answer}");
     assert_eq!(place.digest("b"), place.digest("a"));
+}
+
+/// An exchange that relies on what was looked through before says the same as one that looks through all of it, as long
+/// as nothing is added or lost below.
+#[test]
+fn what_was_looked_through_before_need_not_be_again() {
+    let server = Server::new();
+    let url = server.database("shop");
+    let shop = uuid::Uuid::from_u128(1);
+    let event = |device: u128, number: u64, other: bool| Sealed {
+        bytes: json!({ "device": uuid::Uuid::from_u128(device), "number": number, "other": other }).to_string().into(),
+        seal: None,
+    };
+    let none = Runs::new();
+    let all = |shop| Hub::connect(&url).unwrap().runs(shop, &none).unwrap();
+    let mut hub = Hub::connect(&url).unwrap();
+    assert_eq!(hub.runs(shop, &none).unwrap(), none);
+    hub.give(shop, (1..=5).flat_map(|n| [event(7, n, false), event(8, n, false)]).collect()).unwrap();
+    hub.give(uuid::Uuid::from_u128(2), vec![event(9, 1, false)]).unwrap();
+    let runs = hub.runs(shop, &none).unwrap();
+    assert_eq!((runs.len(), runs[&uuid::Uuid::from_u128(7)].run), (2, 5));
+    // A gap, which is filled later, of one; nothing new of the other; a device that is new.
+    let mut other = Hub::connect(&url).unwrap();
+    for events in [vec![event(7, 7, false), event(10, 1, false)], vec![event(7, 6, false)], vec![event(7, 8, false)]] {
+        other.give(shop, events).unwrap();
+        let mut relies = Hub::connect(&url).unwrap();
+        relies.rely_on(hub.checked().clone());
+        assert_eq!(relies.runs(shop, &none).unwrap(), all(shop));
+        assert_eq!(hub.runs(shop, &none).unwrap(), all(shop));
+    }
+    // Two histories from the last one on, and one that this very connection brings for what is below.
+    other.give(shop, vec![event(8, 5, true)]).unwrap();
+    hub.give(shop, vec![event(7, 2, true)]).unwrap();
+    let runs = hub.runs(shop, &none).unwrap();
+    assert_eq!(runs, all(shop));
+    assert!(runs[&uuid::Uuid::from_u128(8)].forked.is_some() && runs[&uuid::Uuid::from_u128(7)].forked.is_some());
+    // Everything is lost.
+    server.client("shop").batch_execute("TRUNCATE sheetloft.event").unwrap();
+    assert_eq!(hub.runs(shop, &none).unwrap(), none);
 }
 
 #[test]

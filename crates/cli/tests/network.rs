@@ -4,6 +4,7 @@ mod common;
 
 use std::io::{Read as _, Write as _};
 use std::net::{TcpListener, TcpStream};
+use std::process::Stdio;
 use std::sync::Arc;
 use std::time::Instant;
 
@@ -124,6 +125,53 @@ fn before_a_piece_is_used_the_others_are_asked() {
     again.post(wire::RELEASE, json!({ "pieces": [uuid] }).to_string().as_bytes());
     place.ok("b", &["scrap", &pieces[1], "--why", "mine"]);
     place.agree(&["a", "b"]);
+}
+
+#[test]
+fn three_devices_that_want_one_sheet_at_once_never_use_it_twice() {
+    let place = Place::new();
+    place.stocked("a");
+    let a = place.serve("a");
+    place.ok("b", &["sync", "pair", &a.share, &place.code("a")]);
+    let b = place.serve("b");
+    // Each asks every other one that serves.
+    place.ok("a", &["sync", "pair", &b.share, &place.code("b")]);
+    place.ok("c", &["sync", "pair", &a.share, &place.code("a")]);
+    place.ok("c", &["sync", "pair", &b.share, &place.code("b")]);
+    let received =
+        place.ok("a", &["receive", "--material", "Ply", "--sheets", "6", "--size", "1000x1000", "--unit-cost", "50"]);
+    let pieces: Vec<&str> =
+        received["pieces"].as_array().unwrap().iter().map(|p| p["piece"].as_str().unwrap()).collect();
+    place.ok("c", &["sync", "now"]);
+    place.agree(&["a", "b", "c"]);
+    for (round, piece) in pieces.iter().enumerate() {
+        // Two of them at once, then all three.
+        let devices = [&["b", "c"][..], &["a", "b"], &["a", "c"], &["a", "b", "c"]][round % 4];
+        let asking: Vec<_> = devices
+            .iter()
+            .map(|device| {
+                let words = ["take", piece, "--left", "400x1000", "--why", device];
+                let mut command = place.command(device, &words);
+                command.stdout(Stdio::null()).stderr(Stdio::piped()).spawn().unwrap()
+            })
+            .collect();
+        let done: Vec<_> = asking.into_iter().map(|child| child.wait_with_output().unwrap()).collect();
+        let used = done.iter().filter(|d| d.status.success()).count();
+        assert!(used <= 1, "{piece} was used by {used} of {devices:?}");
+        // Whoever did not get it was refused in words, and nothing broke.
+        for other in done.iter().filter(|d| !d.status.success()) {
+            assert_eq!(other.status.code(), Some(3), "{}", String::from_utf8_lossy(&other.stderr));
+        }
+        if used == 0 {
+            // Each was about to use it and said so to the others: whoever asks again alone gets it.
+            place.ok("c", &["take", piece, "--left", "400x1000", "--why", "c"]);
+        }
+    }
+    place.ok("c", &["sync", "now"]);
+    place.agree(&["a", "b", "c"]);
+    for device in ["a", "b", "c"] {
+        assert_eq!(place.ok(device, &["conflicts"])["conflicts"], json!([]), "{device}");
+    }
 }
 
 #[test]

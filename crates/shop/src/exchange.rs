@@ -56,6 +56,8 @@ pub struct Sum {
     pub problems: Vec<(Say, Say)>,
     /// What changed here.
     pub things: Vec<Thing>,
+    /// Nobody waits for it.
+    pub is_quiet: bool,
 }
 
 impl Sum {
@@ -70,13 +72,14 @@ impl Sum {
 fn exchanged(
     shop: &mut Shop,
     host: &mut dyn Host,
+    is_quiet: bool,
     mut go: impl FnMut(&mut Shop, &mut dyn Host, &mut Sum) -> Result<(), Error>,
 ) -> Result<Sum, Error> {
     if shop.store.is_read_only() {
         return Err(StoreError::ReadOnly.into());
     }
     write_again(shop, host)?;
-    let mut sum = Sum::default();
+    let mut sum = Sum { is_quiet, ..Sum::default() };
     go(shop, host, &mut sum)?;
     if retag(shop, host)? {
         // What is still wrong is found again.
@@ -93,7 +96,7 @@ pub fn now(shop: &mut Shop, host: &mut dyn Host) -> Result<(SyncAnswer, Vec<Chan
     if !calls && !has_slow_ways(shop)? {
         return Err(Error::refused(say!("refused-sync-no-way")));
     }
-    let sum = exchanged(shop, host, |shop, host, sum| {
+    let sum = exchanged(shop, host, false, |shop, host, sum| {
         network::call_all(shop, host, sum)?;
         slow_ways(shop, host, sum)
     })?;
@@ -106,7 +109,7 @@ pub fn quietly(shop: &mut Shop, host: &mut dyn Host) -> Result<bool, Error> {
     if !has_slow_ways(shop)? {
         return Ok(false);
     }
-    Ok(exchanged(shop, host, slow_ways)?.report.received > 0)
+    Ok(exchanged(shop, host, true, slow_ways)?.report.received > 0)
 }
 
 /// Whether a folder or a hub is set up.
@@ -142,7 +145,7 @@ pub fn folder(shop: &mut Shop, host: &mut dyn Host, dir: &str) -> Result<(SyncAn
 
 /// Exchanges in one way.
 pub fn through(shop: &mut Shop, host: &mut dyn Host, mut way: Way<'_>) -> Result<(SyncAnswer, Vec<Changed>), Error> {
-    exchanged(shop, host, |shop, host, sum| once(shop, host, &mut way, sum))?.told(shop)
+    exchanged(shop, host, false, |shop, host, sum| once(shop, host, &mut way, sum))?.told(shop)
 }
 
 /// One exchange, in which nothing is open in the shop file while files are read or others are waited for.

@@ -3,12 +3,15 @@
 //! Its address may hold a password, so it is kept beside the shop file, readable by its owner only, and not in it: a
 //! backup that is handed on opens nothing.
 
+use std::collections::BTreeMap;
 use std::io::Write as _;
 use std::path::{Path, PathBuf};
 
+use sheetloft_ledger::event::Hash;
 use sheetloft_store::StoreError;
 use sheetloft_sync::hub::{self, Hub, HubError};
 use sheetloft_sync::{Report, take_all};
+use uuid::Uuid;
 
 use crate::answer::{Changed, SyncAnswer};
 use crate::error::Error;
@@ -21,6 +24,14 @@ use crate::view;
 
 /// When the hub was last used.
 const USED: &str = "sync hub used";
+/// Notes of up to where the hub was looked through, by device.
+const ABOUT: &str = "hub";
+/// How often it was.
+const TURN: &str = "turn";
+/// Which hub the notes are about.
+const WHICH: &str = "which";
+/// Once in so many quiet exchanges, all of it is looked through.
+const ALL: u64 = 60;
 
 impl From<HubError> for Error {
     fn from(error: HubError) -> Self {
@@ -80,12 +91,33 @@ pub fn exchange(shop: &mut Shop, host: &mut dyn Host, url: &str) -> Result<(Sync
     Ok((answer, changed))
 }
 
-/// One exchange through the hub that is set up, if one is.
+/// One exchange through the hub that is set up, if one is. Where nobody waits for it, it relies on what was looked
+/// through before, but for one time in [`ALL`].
 pub fn once(shop: &mut Shop, host: &mut dyn Host, sum: &mut Sum) -> Result<(), Error> {
     let Some(url) = kept(shop.store.path()) else { return Ok(()) };
     let mut hub = Hub::connect(&url)?;
+    let notes = shop.read().notes(ABOUT)?;
+    let turn = notes.get(TURN).and_then(|turn| turn.parse::<u64>().ok()).unwrap_or(0);
+    let same = notes.get(WHICH) == Some(&hub::shown(&url));
+    if sum.is_quiet && same && turn % ALL != 0 {
+        hub.rely_on(notes.iter().filter_map(|(device, note)| checked(device, note)).collect());
+    }
     exchange::once(shop, host, &mut Way::Hub(&mut hub), sum)?;
+    let mut changes: BTreeMap<String, Option<String>> = notes.keys().map(|key| (key.clone(), None)).collect();
+    changes.insert(TURN.to_owned(), Some((turn + 1).to_string()));
+    changes.insert(WHICH.to_owned(), Some(hub::shown(&url)));
+    let known =
+        hub.checked().iter().map(|(device, (number, hash))| (device.to_string(), Some(format!("{number} {hash}"))));
+    changes.extend(known);
+    changes.retain(|key, note| note.as_ref() != notes.get(key));
+    shop.store.note(ABOUT, &changes)?;
     Ok(shop.store.remember(USED, &host.wall_ms().to_string())?)
+}
+
+/// Reads a note of what was looked through.
+fn checked(device: &str, note: &str) -> Option<(Uuid, (u64, Hash))> {
+    let (number, hash) = note.split_once(' ')?;
+    Some((Uuid::try_parse(device).ok()?, (number.parse().ok()?, Hash::from_hex(hash)?)))
 }
 
 /// A new shop file at `path` joins the shop on a hub, as a new device.

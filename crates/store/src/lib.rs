@@ -11,6 +11,7 @@ mod exchange;
 mod file;
 mod fork;
 mod network;
+mod notes;
 mod query;
 mod stock;
 mod write;

@@ -9,7 +9,7 @@
 
 use std::collections::BTreeMap;
 
-use serde::Deserialize;
+use serde::{Deserialize, Serialize};
 use sha2::{Digest, Sha256};
 use sheetloft_ledger::event::Hash;
 use sheetloft_ledger::exchange::Sealed;
@@ -91,7 +91,7 @@ pub fn read(bytes: &[u8]) -> Result<Vec<Sealed>, BatchError> {
 }
 
 /// A row of one device's events without a gap.
-#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+#[derive(Clone, Copy, PartialEq, Eq, Debug, Serialize, Deserialize)]
 #[allow(missing_docs)]
 pub struct Range {
     pub device: Uuid,

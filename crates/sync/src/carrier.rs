@@ -45,7 +45,7 @@ pub fn take_all<C: Carrier, R: Replica>(
         let taken = replica.take_in(events).map_err(ExchangeError::Shop)?;
         let new = taken.new;
         let problems = taken.refused.into_iter().map(Problem::Refused).collect();
-        report.add(Report { sent: 0, received: new, problems });
+        report.add(Report { received: new, problems, ..Report::default() });
         // What is sent again and again without any of it being let in would never end.
         if new == 0 {
             return Ok(());

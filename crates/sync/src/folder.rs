@@ -5,11 +5,13 @@
 //! ```
 //! Each device writes in a folder of its own, each file once: a temporary file, synced, then renamed. Nobody changes
 //! or deletes another's files. A file counts only as it is read back, hash and all; so whatever became of a file is
-//! written anew by the next device that still has its events.
+//! written anew by the next device that still has its events. What was read and looks the same since is not read at each
+//! exchange, but in turns ([`crate::seen`]).
 
 use std::fs;
 use std::io::{Read as _, Write as _};
 use std::path::{Path, PathBuf};
+use std::time::SystemTime;
 
 use sheetloft_ledger::event::Hash;
 use sheetloft_ledger::exchange::{Have, Refused, Runs, Sealed};
@@ -19,6 +21,7 @@ use uuid::Uuid;
 use crate::batch::{self, BatchError, Head, Range};
 use crate::limits;
 use crate::replica::{Problem, Replica, Report};
+use crate::seen::Seen;
 
 const SHOP: &str = "sheetloft-";
 const ENDING: &str = ".events";
@@ -151,27 +154,46 @@ struct There {
     files: BTreeMap<PathBuf, Vec<Range>>,
 }
 
-/// Reads every file and takes in what is new, again as long as something new makes more of it readable.
+/// Looks at every file and takes in what is new, again as long as something new makes more of it readable.
 fn read_all<R: Replica>(home: &Path, replica: &mut R, report: &mut Report) -> Result<There, FolderError<R::Error>> {
     let mut there = There::default();
+    let mut seen = Seen::open(replica).map_err(FolderError::Shop)?;
     for _ in 0..PASSES {
         let mut problems = Vec::new();
         let mut refused: Vec<Refused> = Vec::new();
         let mut new = 0;
+        let mut runs = replica.runs().map_err(FolderError::Shop)?;
         there = There::default();
         for file in files(home, &mut problems) {
+            let before = match seen.look(&file) {
+                Ok(ranges) if all_here(&ranges, &runs, replica).map_err(FolderError::Shop)? => {
+                    there.ranges.extend(&ranges);
+                    there.files.insert(file, ranges);
+                    continue;
+                }
+                Ok(_) => Seen::look_again(&file),
+                Err(before) => before,
+            };
+            report.files_read += 1;
             let events = match read_file(&file) {
                 Ok(events) => events,
                 Err(problem) => {
                     problems.push(problem);
+                    seen.forget(before);
                     continue;
                 }
             };
             let ranges = batch::ranges(&events);
-            if !all_here(&ranges, replica).map_err(FolderError::Shop)? || (ranges.is_empty() && !events.is_empty()) {
+            let says_nothing = ranges.is_empty() && !events.is_empty();
+            match says_nothing {
+                true => seen.forget(before),
+                false => seen.learn(before, &ranges, SystemTime::now()),
+            }
+            if says_nothing || !all_here(&ranges, &runs, replica).map_err(FolderError::Shop)? {
                 let taken = replica.take_in(events).map_err(FolderError::Shop)?;
                 new += taken.new;
                 refused.extend(taken.refused);
+                runs = replica.runs().map_err(FolderError::Shop)?;
             }
             there.ranges.extend(&ranges);
             there.files.insert(file, ranges);
@@ -185,12 +207,12 @@ fn read_all<R: Replica>(home: &Path, replica: &mut R, report: &mut Report) -> Re
             break;
         }
     }
+    seen.keep(replica).map_err(FolderError::Shop)?;
     Ok(there)
 }
 
 /// Whether all of these events are here already.
-fn all_here<R: Replica>(ranges: &[Range], replica: &R) -> Result<bool, R::Error> {
-    let runs = replica.runs()?;
+fn all_here<R: Replica>(ranges: &[Range], runs: &Runs, replica: &R) -> Result<bool, R::Error> {
     for range in ranges {
         let have = runs.get(&range.device).copied().unwrap_or_default();
         if have.forked.is_some() || have.run < range.to || !replica.has(range.last)? {

@@ -79,9 +79,14 @@ impl From<postgres::Error> for HubError {
     }
 }
 
+/// Up to which event of each device a hub was looked through, without a gap or a fork.
+pub type Checked = BTreeMap<Uuid, (u64, Hash)>;
+
 /// A connection to a hub.
 pub struct Hub {
     client: Client,
+    /// What was looked through already; only what comes after it is looked at.
+    checked: Checked,
 }
 
 /// An address, and what this program adds to it: the file with the certificates that the hub's is checked by.
@@ -155,9 +160,20 @@ impl Hub {
             SslMode::Disable => config.connect(NoTls)?,
             _ => config.connect(tls(certificates.as_deref())?)?,
         };
-        let mut hub = Self { client };
+        let mut hub = Self { client, checked: Checked::new() };
         hub.migrate()?;
         Ok(hub)
+    }
+
+    /// Relies on what was looked through at an earlier exchange: an exchange then costs what is new. What was lost or
+    /// added below that is seen only where this is left out.
+    pub fn rely_on(&mut self, checked: Checked) {
+        self.checked = checked;
+    }
+
+    /// What has been looked through by now.
+    pub fn checked(&self) -> &Checked {
+        &self.checked
     }
 
     fn version(&mut self) -> Result<Option<i32>, HubError> {
@@ -200,6 +216,38 @@ impl Hub {
         Ok(self.client.query(sql, &[])?.iter().map(|row| row.get(0)).collect())
     }
 
+    /// The devices of which something is there.
+    fn devices(&mut self, shop: Uuid) -> Result<Vec<Uuid>, HubError> {
+        // Jumps from one to the next along the key.
+        let sql = "WITH RECURSIVE d(device) AS (
+                       (SELECT device FROM sheetloft.event WHERE shop = $1 ORDER BY device LIMIT 1)
+                       UNION ALL
+                       SELECT (SELECT e.device FROM sheetloft.event e WHERE e.shop = $1 AND e.device > d.device
+                               ORDER BY e.device LIMIT 1)
+                       FROM d WHERE d.device IS NOT NULL
+                   ) SELECT device FROM d WHERE device IS NOT NULL";
+        Ok(self.client.query(sql, &[&shop])?.iter().map(|row| row.get(0)).collect())
+    }
+
+    /// What is there of one device.
+    fn have(&mut self, shop: Uuid, device: Uuid) -> Result<Have, HubError> {
+        if let Some((number, hash)) = self.checked.get(&device).copied()
+            && let Some(have) = have_after(number, hash, &self.from(shop, device, number)?)
+        {
+            return Ok(have);
+        }
+        let sql = "SELECT count(*), count(DISTINCT number), max(number) FROM sheetloft.event
+                   WHERE shop = $1 AND device = $2";
+        let row = self.client.query_one(sql, &[&shop, &device])?;
+        let (rows, numbers) = (number(&row, 0), number(&row, 1));
+        let highest = row.get::<_, Option<i64>>(2).and_then(|n| u64::try_from(n).ok()).unwrap_or(0);
+        if rows == numbers && numbers == highest {
+            let last = self.from(shop, device, highest)?.first().map(|(_, hash)| *hash);
+            return Ok(Have { run: highest, last, forked: None });
+        }
+        Ok(have(&self.from(shop, device, 1)?))
+    }
+
     /// What is there of one device from a number on: number and hash, in order.
     fn from(&mut self, shop: Uuid, device: Uuid, from: u64) -> Result<Vec<(u64, Hash)>, HubError> {
         let sql = "SELECT number, hash FROM sheetloft.event
@@ -219,6 +267,20 @@ fn number(row: &Row, at: usize) -> u64 {
 
 fn hash(row: &Row, at: usize) -> Result<Hash, HubError> {
     Ok(Hash(row.get::<_, &[u8]>(at).try_into().map_err(|_| HubError::Damaged)?))
+}
+
+/// What a device has where everything up to `number` was looked through: `rows` begin with that one. None where they
+/// do not, or where it is not so simple.
+fn have_after(number: u64, hash: Hash, rows: &[(u64, Hash)]) -> Option<Have> {
+    let (first, rest) = rows.split_first()?;
+    let unbroken = rest.iter().zip(number + 1..).take_while(|((n, _), want)| n == want).count();
+    // All that follows is in order, or there is a gap after which nothing has a number twice.
+    let is_twice = rest.windows(2).any(|w| w[0].0 == w[1].0) || rest.first().is_some_and(|(n, _)| *n == number);
+    if *first != (number, hash) || is_twice {
+        return None;
+    }
+    let (run, last) = unbroken.checked_sub(1).and_then(|at| rest.get(at)).copied().unwrap_or((number, hash));
+    Some(Have { run, last: Some(last), forked: None })
 }
 
 /// What numbers and hashes of one device come to.
@@ -242,19 +304,16 @@ impl Carrier for Hub {
     type Error = HubError;
 
     fn runs(&mut self, shop: Uuid, _: &Runs) -> Result<Runs, HubError> {
-        let sql = "SELECT device, count(*), count(DISTINCT number), max(number) FROM sheetloft.event
-                   WHERE shop = $1 GROUP BY device";
         let mut runs = Runs::new();
-        for row in self.client.query(sql, &[&shop])? {
-            let (device, rows, numbers, highest) = (row.get(0), number(&row, 1), number(&row, 2), number(&row, 3));
-            let have = if rows == numbers && numbers == highest {
-                let last = self.from(shop, device, highest)?.first().map(|(_, hash)| *hash);
-                Have { run: highest, last, forked: None }
-            } else {
-                have(&self.from(shop, device, 1)?)
+        for device in self.devices(shop)? {
+            let have = self.have(shop, device)?;
+            match have.last.filter(|_| have.forked.is_none()) {
+                Some(last) => self.checked.insert(device, (have.run, last)),
+                None => self.checked.remove(&device),
             };
             runs.insert(device, have);
         }
+        self.checked.retain(|device, _| runs.contains_key(device));
         Ok(runs)
     }
 
@@ -309,6 +368,10 @@ impl Carrier for Hub {
         for event in events {
             let Some(head) = Head::of(&event) else { continue };
             let hash = Hash::of(&event.bytes);
+            // What fills a gap, or is another history, is looked through with all that is there.
+            if self.checked.get(&head.device).is_some_and(|(number, _)| head.number <= *number) {
+                self.checked.remove(&head.device);
+            }
             let seal = event.seal.as_ref().map(|seal| &seal[..]);
             new +=
                 tx.execute(&insert, &[&shop, &head.device, &whole(head.number), &&hash.0[..], &event.bytes, &seal])?;
@@ -334,6 +397,19 @@ mod tests {
         assert_eq!(parse("postgres://u@127.0.0.1/x?sslmode=disable").unwrap().0.get_ssl_mode(), SslMode::Disable);
         assert_eq!(shown("postgres://u:p@w@db.example:5433/shop?x=y"), "postgres://db.example:5433/shop");
         assert_eq!(shown("postgres://db.example/shop"), "postgres://db.example/shop");
+    }
+
+    #[test]
+    fn what_comes_after_what_was_looked_through_comes_to_the_same_as_all_of_it() {
+        let h = |n: u8| Hash([n; 32]);
+        let all = [(1, h(1)), (2, h(2)), (3, h(3)), (5, h(5)), (6, h(6))];
+        for to in 2..=all.len() {
+            assert_eq!(have_after(2, h(2), &all[1..to]), Some(have(&all[..to])), "{to}");
+        }
+        assert_eq!(have_after(2, h(9), &all[1..]), None, "another event has that number");
+        assert_eq!(have_after(2, h(2), &[]), None, "it is gone");
+        assert_eq!(have_after(2, h(2), &[(2, h(2)), (2, h(9)), (3, h(3))]), None, "forked there");
+        assert_eq!(have_after(2, h(2), &[(2, h(2)), (3, h(3)), (3, h(9))]), None, "forked later");
     }
 
     #[test]

@@ -10,6 +10,7 @@ pub mod folder;
 pub mod hub;
 pub mod net;
 mod replica;
+mod seen;
 
 pub use carrier::{Carrier, ExchangeError, exchange, give_all, take_all};
 pub use replica::{Problem, Replica, Report};

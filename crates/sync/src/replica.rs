@@ -1,5 +1,6 @@
 //! What an exchange needs of a shop file, and what comes of one.
 
+use std::collections::BTreeMap;
 use std::path::PathBuf;
 
 use sheetloft_ledger::event::Hash;
@@ -22,6 +23,10 @@ pub trait Replica {
     fn has(&self, event: Hash) -> Result<bool, Self::Error>;
     /// The hash of a device's event with this number, if exactly one is here.
     fn hash_at(&self, device: Uuid, number: u64) -> Result<Option<Hash>, Self::Error>;
+    /// Notes about something that were kept before, by key; what it is about is one word.
+    fn notes(&self, about: &str) -> Result<BTreeMap<String, String>, Self::Error>;
+    /// Keeps notes, or drops them; they only save work, and may be gone at any time.
+    fn note(&mut self, about: &str, changes: &BTreeMap<String, Option<String>>) -> Result<(), Self::Error>;
     /// Checks events and takes in what is new.
     fn take_in(&mut self, events: Vec<Sealed>) -> Result<TakenIn, Self::Error>;
 }
@@ -57,6 +62,8 @@ pub struct Report {
     pub sent: u64,
     /// Events that were not here before.
     pub received: u64,
+    /// Files of a folder that were read and checked; the others were since they were last changed.
+    pub files_read: u64,
     /// What was left out, and named.
     pub problems: Vec<Problem>,
 }
@@ -66,6 +73,7 @@ impl Report {
     pub fn add(&mut self, more: Self) {
         self.sent += more.sent;
         self.received += more.received;
+        self.files_read += more.files_read;
         for problem in more.problems {
             if !self.problems.contains(&problem) {
                 self.problems.push(problem);

@@ -12,7 +12,8 @@ pub enum SyncCommand {
     Status,
     /// Exchange in every way that is set up.
     Now,
-    /// Exchange through a folder or a stick; with no shop file yet, join the shop found there.
+    /// Exchange through a folder or a stick; with no shop file yet, join the shop found there. Nobody is asked: whoever
+    /// can write in the folder can join.
     Folder { dir: PathBuf },
     /// Exchange through a PostgreSQL database, for several sites; with no shop file yet, join the shop found there.
     Hub {
