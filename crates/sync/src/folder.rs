@@ -6,7 +6,7 @@
 //! Each device writes in a folder of its own, each file once: a temporary file, synced, then renamed. Nobody changes
 //! or deletes another's files. A file counts only as it is read back, hash and all; so whatever became of a file is
 //! written anew by the next device that still has its events. What was read and looks the same since is not read at each
-//! exchange, but in turns ([`crate::seen`]).
+//! exchange, but in turns (`seen`).
 
 use std::fs;
 use std::io::{Read as _, Write as _};
