@@ -54,7 +54,8 @@ def printed(pdf, dpi):
 
 
 def by_zxing(image):
-    found = zxingcpp.read_barcodes(numpy.asarray(image), formats=zxingcpp.BarcodeFormat.QRCode)
+    # Model 2 is what labels carry; asked for any, it takes a picture among thousands for a micro code.
+    found = zxingcpp.read_barcodes(numpy.asarray(image), formats=zxingcpp.BarcodeFormat.QRCodeModel2)
     return sorted(code.text for code in found)
 
 
@@ -199,7 +200,7 @@ def pale(image, dice):
 def soiled(image, dice):
     """5 % of the very code under three blots anywhere on it, the corner squares by which it is found included: level M mends
     15 % (ISO/IEC 18004)."""
-    (code,) = zxingcpp.read_barcodes(numpy.asarray(image), formats=zxingcpp.BarcodeFormat.QRCode)
+    (code,) = zxingcpp.read_barcodes(numpy.asarray(image), formats=zxingcpp.BarcodeFormat.QRCodeModel2)
     (left, top), right = (code.position.top_left.x, code.position.top_left.y), code.position.bottom_right.x
     image = image.copy()
     blot = int((right - left) * math.sqrt(0.05 / 3))
@@ -241,7 +242,7 @@ def labels(program, paper, codes):
         if paper["per_page"] == 1:
             yield codes[number], page
             continue
-        for code in zxingcpp.read_barcodes(numpy.asarray(page), formats=zxingcpp.BarcodeFormat.QRCode):
+        for code in zxingcpp.read_barcodes(numpy.asarray(page), formats=zxingcpp.BarcodeFormat.QRCodeModel2):
             left, top = code.position.top_left.x, code.position.top_left.y
             right, bottom = code.position.bottom_right.x, code.position.bottom_right.y
             more = (right - left) // 2
