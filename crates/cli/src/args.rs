@@ -61,6 +61,7 @@ enum Command {
         /// Three letters, ISO 4217.
         #[arg(long)]
         currency: Option<String>,
+        /// The shop's name.
         #[arg(long)]
         name: Option<String>,
     },
@@ -81,10 +82,13 @@ enum Command {
     Machine(MachineCommand),
     /// A delivery arrives: one line, or several from a file.
     Receive {
+        /// The material's name.
         #[arg(long, required_unless_present_any = ["lines", "on_order"])]
         material: Option<String>,
+        /// How many.
         #[arg(long, required_unless_present_any = ["lines", "on_order"])]
         sheets: Option<String>,
+        /// Length by width, such as 2440x1220 or 8ftx4ft.
         #[arg(long, value_name = "WxH", required_unless_present_any = ["lines", "on_order"])]
         size: Option<String>,
         /// May be left out where what was on order has it.
@@ -93,11 +97,13 @@ enum Command {
         /// Several lines: CSV with the columns material, size, sheets, unit_cost, lot, rack, thickness, damaged, owner.
         #[arg(long, value_name = "FILE.csv", conflicts_with_all = ["material", "sheets", "size", "unit_cost", "lot", "rack", "thickness", "damaged", "owner"])]
         lines: Option<PathBuf>,
+        /// What bringing it cost, shared by weight.
         #[arg(long)]
         freight: Option<String>,
         /// With --lines: what freight is shared by, weight, area or value.
         #[arg(long, value_name = "MEASURE")]
         freight_by: Option<String>,
+        /// Duty, shared by value.
         #[arg(long)]
         duty: Option<String>,
         /// With --lines: the number of the delivery note.
@@ -115,10 +121,13 @@ enum Command {
         /// The customer whose material it is.
         #[arg(long, value_name = "CUSTOMER")]
         owner: Option<String>,
+        /// The lot's name.
         #[arg(long)]
         lot: Option<String>,
+        /// Who it came from.
         #[arg(long)]
         supplier: Option<String>,
+        /// Where it is put.
         #[arg(long)]
         rack: Option<String>,
         /// As measured.
@@ -147,6 +156,7 @@ enum Command {
     Offcut(OffcutCommand),
     /// The smallest offcuts into which a part fits.
     Find {
+        /// The material's name.
         #[arg(long)]
         material: String,
         #[command(flatten)]
@@ -179,6 +189,7 @@ enum Command {
     },
     /// What the program reads in a drawing.
     Drawing {
+        /// The file.
         file: PathBuf,
         #[command(flatten)]
         said: DrawingArgs,
@@ -194,12 +205,16 @@ enum Command {
     Order(OrderCommand),
     /// Which pieces to cut for an order, and every part's place on them. With a plan's code: shows it.
     Plan {
+        /// The orders' codes, or a plan's.
         #[arg(required = true, value_name = "ORDER")]
         orders: Vec<String>,
+        /// How long to look for better plans.
         #[arg(long)]
         seconds: Option<String>,
+        /// With the same seed and rounds, the same plan.
         #[arg(long)]
         seed: Option<String>,
+        /// Leave offcuts alone.
         #[arg(long)]
         sheets_only: bool,
         /// Use pieces that are held for other orders too; `hold --over` then takes them over.
@@ -225,6 +240,7 @@ enum Command {
     },
     /// Move parts of a plan by hand, lock some, plan the rest anew; a new plan comes of it.
     Change {
+        /// The plan's code.
         plan: String,
         /// Where a part is to lie: degrees, then millimetres.
         #[arg(long = "move", value_name = "ID=[PIECE,]TURN,X,Y[,flip]", allow_hyphen_values = true)]
@@ -238,15 +254,19 @@ enum Command {
         /// Only say what it would come to.
         #[arg(long = "try")]
         only_try: bool,
+        /// How long to look for better plans.
         #[arg(long)]
         seconds: Option<String>,
+        /// With the same seed and rounds, the same plan.
         #[arg(long)]
         seed: Option<String>,
+        /// Rounds of improvement at most.
         #[arg(long)]
         rounds: Option<String>,
     },
     /// The sheet of paper that goes to the machine.
     Ticket {
+        /// The plan's code.
         plan: String,
         /// FILE.pdf
         #[arg(long, value_name = "FILE")]
@@ -254,16 +274,22 @@ enum Command {
     },
     /// Promise a plan's pieces to its orders.
     Hold {
+        /// The plan's code.
         plan: String,
         /// Take over pieces that are held for other plans, for this reason.
         #[arg(long, value_name = "WHY")]
         over: Option<String>,
     },
     /// Let a plan's pieces go.
-    Release { plan: String },
+    Release {
+        /// The plan's code.
+        plan: String,
+    },
     /// The cutting drawing of one piece.
     Layout {
+        /// The plan's code.
         plan: String,
+        /// One piece of it; left out where there is only one.
         #[arg(long)]
         piece: Option<String>,
         /// FILE.dxf or FILE.svg
@@ -278,7 +304,9 @@ enum Command {
     },
     /// It has been cut.
     Cut {
+        /// The plan's code.
         plan: String,
+        /// Only this piece of it.
         #[arg(long)]
         piece: Option<String>,
         /// Parts that were spoilt.
@@ -308,6 +336,7 @@ enum Command {
     },
     /// Cut by hand outside any plan.
     Take {
+        /// The piece's code.
         piece: String,
         /// What is left: sizes, drawings or shapes.
         #[arg(long, num_args = 1.., value_name = "WxH|FILE")]
@@ -330,13 +359,17 @@ enum Command {
     Flaw(FlawCommand),
     /// Throw a piece away.
     Scrap {
+        /// The piece's code.
         piece: String,
+        /// The reason, for the history.
         #[arg(long)]
         why: String,
     },
     /// Put pieces somewhere else: codes, then the rack.
     Move {
+        /// The piece's code.
         piece: String,
+        /// Codes, then the rack.
         #[arg(required = true)]
         rack: Vec<String>,
     },
@@ -345,6 +378,7 @@ enum Command {
     Count(CountCommand),
     /// Fetch a plan's pieces: a scanned one is ticked off, or is the wrong one.
     Pull {
+        /// The plan's code.
         plan: String,
         /// What was scanned.
         text: Option<String>,
@@ -362,6 +396,7 @@ enum Command {
     Printer(PrinterCommand),
     /// What the codes on labels begin with: an address of the shop's own pages.
     Address {
+        /// What the codes begin with; left out, it is shown.
         address: Option<String>,
         /// The code alone.
         #[arg(long)]
@@ -377,13 +412,16 @@ enum Command {
     Redo,
     /// Every action, who and when.
     History {
+        /// Only what happened to this piece.
         #[arg(long)]
         piece: Option<String>,
+        /// Only what happened to this order.
         #[arg(long)]
         order: Option<String>,
     },
     /// What a scanner read: what it is and where it should be.
     Scan {
+        /// What was read or typed.
         #[arg(required_unless_present = "photo")]
         text: Option<String>,
         /// A photo of one label or several.
@@ -392,8 +430,10 @@ enum Command {
     },
     /// What an unlabelled piece in the hand may be: recorded ones of about that size, least recently seen first.
     Identify {
+        /// The material's name.
         #[arg(long)]
         material: String,
+        /// A rectangle: length by width.
         #[arg(long, value_name = "WxH")]
         rect: String,
     },
@@ -415,6 +455,7 @@ enum Command {
     Conflicts,
     /// Settle a double use: which event happened, and what the others were.
     Settle {
+        /// The piece's code.
         piece: String,
         /// The event that happened, as `conflicts` shows it.
         #[arg(long, value_name = "EVENT")]
@@ -434,9 +475,15 @@ enum Command {
     /// One hash of the state.
     Digest,
     /// Copy the shop file while it is open.
-    Backup { file: PathBuf },
+    Backup {
+        /// Where the copy goes.
+        file: PathBuf,
+    },
     /// Put a backup in the place of the shop file.
-    Restore { file: PathBuf },
+    Restore {
+        /// The backup.
+        file: PathBuf,
+    },
     /// The same screens in a browser, and exchange with the shop's other devices.
     Serve {
         /// Where: an address of this machine alone for its own browser (127.0.0.1:4477 unless said otherwise), or one
@@ -453,8 +500,10 @@ enum Command {
 enum MaterialCommand {
     /// Add a material.
     Add {
+        /// The name.
         #[arg(long)]
         name: String,
+        /// Nominal thickness.
         #[arg(long)]
         thickness: String,
         /// kg/m³
@@ -471,7 +520,9 @@ enum MaterialCommand {
     },
     /// Change some fields of a material.
     Change {
+        /// The material's name.
         material: String,
+        /// A new name.
         #[arg(long)]
         name: Option<String>,
         /// kg/m³
@@ -484,13 +535,18 @@ enum MaterialCommand {
         fields: MaterialFields,
     },
     /// One material: its prices so far, what worked for it, its history.
-    Show { material: String },
+    Show {
+        /// The material's name.
+        material: String,
+    },
     /// No longer use a material for anything new.
     Retire {
+        /// The material's name.
         material: String,
         /// Take it back into use.
         #[arg(long)]
         back: bool,
+        /// The reason, for the history.
         #[arg(long)]
         why: Option<String>,
     },
@@ -512,11 +568,13 @@ struct MaterialFields {
     /// Smallest leftover worth a label.
     #[arg(long, value_name = "WxH")]
     keep_from: Option<String>,
+    /// Why no laser may cut it.
     #[arg(long, value_name = "WHY")]
     not_for_laser: Option<String>,
     /// A square metre, today.
     #[arg(long)]
     price: Option<String>,
+    /// What an offcut is worth of its share of the sheet, 0 to 100.
     #[arg(long, value_name = "PERCENT")]
     offcut_value: Option<String>,
     /// How much smaller than nominal a sheet may be.
@@ -546,21 +604,28 @@ struct MaterialFields {
 enum MachineCommand {
     /// Add a machine, or give one its own values for a material.
     Add {
+        /// The name.
         #[arg(long)]
         name: String,
+        /// Length by width of what lies on it.
         #[arg(long, value_name = "WxH")]
         bed: Option<String>,
         /// laser or router
         #[arg(long)]
         kind: Option<String>,
+        /// Most that it cuts through.
         #[arg(long)]
         max_thickness: Option<String>,
+        /// The material that it has values of its own for.
         #[arg(long)]
         material: Option<String>,
+        /// Width of the cut.
         #[arg(long)]
         kerf: Option<String>,
+        /// Extra distance between parts.
         #[arg(long)]
         gap: Option<String>,
+        /// Rim not to be used.
         #[arg(long)]
         margin: Option<String>,
     },
@@ -574,12 +639,16 @@ enum MachineCommand {
 enum StockCommand {
     /// The pieces, smallest first.
     List {
+        /// Only of this material.
         #[arg(long)]
         material: Option<String>,
+        /// Only in this rack.
         #[arg(long)]
         rack: Option<String>,
+        /// Only offcuts.
         #[arg(long, conflicts_with = "sheets")]
         offcuts: bool,
+        /// Only full sheets.
         #[arg(long)]
         sheets: bool,
         /// free, held, used, written_off or conflict
@@ -590,29 +659,41 @@ enum StockCommand {
         stacks: bool,
     },
     /// One piece, whole.
-    Show { piece: String },
+    Show {
+        /// The piece's code.
+        piece: String,
+    },
     /// What is on hand as JSON lines.
     Export,
     /// Pieces from JSON lines: all or none.
-    Import { file: PathBuf },
+    Import {
+        /// FILE.jsonl: a piece a line.
+        file: PathBuf,
+    },
 }
 
 #[derive(Subcommand, Debug)]
 enum OffcutCommand {
     /// Record a leftover.
     Add {
+        /// The material's name.
         #[arg(long)]
         material: String,
+        /// A rectangle: length by width.
         #[arg(long, value_name = "WxH")]
         rect: Option<String>,
+        /// A drawing: DXF, SVG, PDF or PLT.
         #[arg(long, value_name = "FILE")]
         drawing: Option<PathBuf>,
+        /// A shape in JSON.
         #[arg(long, value_name = "FILE.json")]
         shape: Option<PathBuf>,
         #[command(flatten)]
         said: DrawingArgs,
+        /// Where it is put.
         #[arg(long)]
         rack: Option<String>,
+        /// What the books carry for it.
         #[arg(long)]
         cost: Option<String>,
         /// The piece it came from.
@@ -624,6 +705,7 @@ enum OffcutCommand {
         /// Direction of the grain.
         #[arg(long)]
         grain_deg: Option<String>,
+        /// A note.
         #[arg(long)]
         note: Option<String>,
         /// The customer whose material it is.
@@ -637,8 +719,10 @@ enum OffcutCommand {
 enum OrderCommand {
     /// Open an order.
     New {
+        /// The name.
         #[arg(long)]
         name: String,
+        /// Who it is for.
         #[arg(long)]
         customer: Option<String>,
         /// YYYY-MM-DD
@@ -647,14 +731,17 @@ enum OrderCommand {
     },
     /// Add parts to an order.
     Add {
+        /// The order's code.
         order: String,
         #[command(flatten)]
         parts: PartsArgs,
         /// A CSV list: name, length along grain, width, quantity, material.
         #[arg(long, value_name = "FILE.csv")]
         list: Option<PathBuf>,
+        /// The material's name.
         #[arg(long)]
         material: Option<String>,
+        /// How many.
         #[arg(long)]
         qty: Option<String>,
         #[command(flatten)]
@@ -674,21 +761,31 @@ enum OrderCommand {
     },
     /// Parts that came out good are to be cut again.
     Remake {
+        /// The order's code.
         order: String,
+        /// The part's name.
         #[arg(long, value_name = "ID")]
         part: String,
         /// The order's line, where more than one has such a part.
         #[arg(long)]
         line: Option<String>,
+        /// How many.
         #[arg(long)]
         qty: Option<String>,
+        /// The reason, for the history.
         #[arg(long)]
         why: String,
     },
     /// What the customer is asked; left out: nothing any more.
-    Price { order: String, price: Option<String> },
+    Price {
+        /// The order's code.
+        order: String,
+        /// The price; left out, there is none any more.
+        price: Option<String>,
+    },
     /// The order is done with.
     Close {
+        /// The order's code.
         order: String,
         /// Open it again.
         #[arg(long)]
@@ -697,26 +794,36 @@ enum OrderCommand {
     /// The orders.
     List,
     /// One order, whole.
-    Show { order: String },
+    Show {
+        /// The order's code.
+        order: String,
+    },
     /// What an order has cost in material.
-    Cost { order: String },
+    Cost {
+        /// The order's code.
+        order: String,
+    },
 }
 
 #[derive(Subcommand, Debug)]
 enum FlawCommand {
     /// Mark an area as not to be used.
     Add {
+        /// The piece's code.
         piece: String,
+        /// A rectangle: length by width.
         #[arg(long, value_name = "X,Y,WxH", allow_hyphen_values = true)]
         rect: Option<String>,
         /// At the lower left corner.
         #[arg(long, value_name = "WxH")]
         corner: Option<String>,
+        /// A shape in JSON.
         #[arg(long, value_name = "FILE")]
         shape: Option<PathBuf>,
         /// face, back or through
         #[arg(long)]
         side: Option<String>,
+        /// The reason, for the history.
         #[arg(long)]
         why: String,
         /// What the supplier credits for it.
@@ -725,6 +832,7 @@ enum FlawCommand {
     },
     /// Take a flaw off again.
     Remove {
+        /// The piece's code.
         piece: String,
         /// Its number as shown.
         flaw: Option<String>,
@@ -733,8 +841,10 @@ enum FlawCommand {
 
 #[derive(ClapArgs, Debug)]
 struct PartsArgs {
+    /// A rectangle: length by width.
     #[arg(long, value_name = "WxH")]
     rect: Option<String>,
+    /// A drawing: DXF, SVG, PDF or PLT.
     #[arg(long, value_name = "FILE")]
     drawing: Option<PathBuf>,
     /// JSON lines: a shape plus "id".
@@ -773,12 +883,16 @@ struct TurnArgs {
 
 #[derive(ClapArgs, Debug)]
 struct ClearArgs {
+    /// Width of the cut.
     #[arg(long)]
     kerf: Option<String>,
+    /// Extra distance between parts.
     #[arg(long)]
     gap: Option<String>,
+    /// Rim not to be used.
     #[arg(long)]
     margin: Option<String>,
+    /// For this machine: its bed, limits and own values.
     #[arg(long)]
     machine: Option<String>,
 }
@@ -1390,4 +1504,29 @@ fn others(words: &[String]) -> Vec<action::OtherGiven> {
         found.push(action::OtherGiven { event: event.clone(), was, piece });
     }
     found
+}
+
+#[cfg(test)]
+mod tests {
+    use clap::CommandFactory;
+
+    use super::Args;
+
+    /// The path of each command or argument of which the help says nothing.
+    fn unsaid(command: &clap::Command, path: &str, found: &mut Vec<String>) {
+        let path = format!("{path} {}", command.get_name());
+        if command.get_about().is_none() {
+            found.push(path.clone());
+        }
+        let silent = command.get_arguments().filter(|a| a.get_help().is_none());
+        found.extend(silent.map(|a| format!("{path} --{}", a.get_id())));
+        command.get_subcommands().for_each(|c| unsaid(c, &path, found));
+    }
+
+    #[test]
+    fn the_help_says_what_each_command_and_each_argument_is() {
+        let mut found = Vec::new();
+        unsaid(&Args::command(), "", &mut found);
+        assert!(found.is_empty(), "{found:#?}");
+    }
 }

@@ -14,21 +14,31 @@ use crate::text::{headings, list, or_dash, table};
 pub enum CountCommand {
     /// Begin to count racks, or help with a count that goes on.
     Start {
+        /// The racks' names.
         #[arg(required = true)]
         racks: Vec<String>,
     },
     /// These labels were read there.
     Seen {
+        /// The rack that is counted.
         rack: String,
+        /// What was read off the labels.
         #[arg(required = true)]
         codes: Vec<String>,
     },
     /// Let a count rest.
-    Pause { rack: String },
+    Pause {
+        /// The rack's name.
+        rack: String,
+    },
     /// Go on with a count.
-    Resume { rack: String },
+    Resume {
+        /// The rack's name.
+        rack: String,
+    },
     /// Settle one difference.
     Settle {
+        /// The rack that is counted.
         rack: String,
         /// A piece's code, or the text that was no code.
         what: String,
@@ -41,13 +51,20 @@ pub enum CountCommand {
         /// With label: the piece that the label was for.
         #[arg(long, value_name = "CODE")]
         piece: Option<String>,
+        /// The reason, for the history.
         #[arg(long)]
         why: Option<String>,
     },
     /// Finish a count: what is missing, what was not expected.
-    Finish { rack: String },
+    Finish {
+        /// The rack's name.
+        rack: String,
+    },
     /// A count that goes on, or the last one of the rack.
-    Show { rack: String },
+    Show {
+        /// The rack's name.
+        rack: String,
+    },
     /// The counts that go on, and the last one of every other rack.
     List,
     /// Which rack to count next.
@@ -76,6 +93,7 @@ impl CountCommand {
 pub enum RackCommand {
     /// Add a rack, or a bay or slot of one.
     Add {
+        /// The name.
         name: String,
         /// The rack that it is a bay or slot of.
         #[arg(long, value_name = "RACK")]
@@ -83,16 +101,21 @@ pub enum RackCommand {
         /// How wide and high it is.
         #[arg(long, value_name = "WxH")]
         size: Option<String>,
+        /// A note.
         #[arg(long, value_name = "TEXT")]
         note: Option<String>,
     },
     /// Say how a rack measures, whose bay or slot it is, what is to be known about it.
     Describe {
+        /// The rack's name.
         rack: String,
+        /// The rack that it is a bay or slot of.
         #[arg(long, value_name = "RACK")]
         within: Option<String>,
+        /// How much room there is: length by width.
         #[arg(long, value_name = "WxH")]
         size: Option<String>,
+        /// A note.
         #[arg(long, value_name = "TEXT")]
         note: Option<String>,
         /// size, note or within: not said any more.
@@ -100,7 +123,10 @@ pub enum RackCommand {
         clear: Vec<String>,
     },
     /// What is on a rack.
-    Show { rack: String },
+    Show {
+        /// The rack's name.
+        rack: String,
+    },
     /// The racks.
     List,
 }

@@ -72,6 +72,7 @@ pub enum PaperCommand {
     List,
     /// Add a paper by its measurements, or measure one of the shop's own anew.
     Add {
+        /// The paper's name.
         name: String,
         /// One label.
         #[arg(long, value_name = "WxH")]
@@ -82,8 +83,10 @@ pub enum PaperCommand {
         /// Dots to the inch; 300 unless said otherwise.
         #[arg(long)]
         dpi: Option<String>,
+        /// Labels side by side.
         #[arg(long)]
         columns: Option<String>,
+        /// Labels one below the other.
         #[arg(long)]
         rows: Option<String>,
         /// From one label to the next, left edge to left edge.
@@ -103,7 +106,10 @@ pub enum PaperCommand {
         inset: Option<String>,
     },
     /// Take one of the shop's own papers off the list.
-    Drop { name: String },
+    Drop {
+        /// The name.
+        name: String,
+    },
 }
 
 impl PaperCommand {
@@ -147,7 +153,9 @@ pub enum PrinterCommand {
     List,
     /// Say what paper is in a printer, and how far its labels are to be moved to lie right.
     Set {
+        /// The printer's name.
         printer: String,
+        /// The paper's name.
         #[arg(long)]
         paper: Option<String>,
         /// To the right; to the left with a minus.
@@ -163,7 +171,10 @@ pub enum PrinterCommand {
     /// The printers that the system has.
     System,
     /// Take a printer off the list.
-    Drop { printer: String },
+    Drop {
+        /// The printer's name.
+        printer: String,
+    },
 }
 
 impl PrinterCommand {

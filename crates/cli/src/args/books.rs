@@ -12,12 +12,16 @@ use crate::files;
 pub(super) enum OnOrderCommand {
     /// Record that sheets are on order from a supplier.
     Add {
+        /// The material's name.
         #[arg(long, required_unless_present = "lines")]
         material: Option<String>,
+        /// How many.
         #[arg(long, required_unless_present = "lines")]
         sheets: Option<String>,
+        /// Length by width, such as 2440x1220 or 8ftx4ft.
         #[arg(long, value_name = "WxH", required_unless_present = "lines")]
         size: Option<String>,
+        /// Price of one.
         #[arg(long)]
         unit_cost: Option<String>,
         /// Several lines: CSV with the columns material, size, sheets and unit_cost.
@@ -26,6 +30,7 @@ pub(super) enum OnOrderCommand {
         /// The number of the purchase.
         #[arg(long)]
         name: Option<String>,
+        /// Who it came from.
         #[arg(long)]
         supplier: Option<String>,
         /// YYYY-MM-DD
@@ -40,7 +45,9 @@ pub(super) enum OnOrderCommand {
     },
     /// What has not come will not come.
     Drop {
+        /// The number of the purchase.
         name: String,
+        /// The reason, for the history.
         #[arg(long)]
         why: String,
     },
@@ -76,11 +83,13 @@ impl OnOrderCommand {
 pub(super) enum LotCommand {
     /// The lots, newest first.
     List {
+        /// Only lots of this material.
         #[arg(long)]
         material: Option<String>,
     },
     /// One lot, whole.
     Show {
+        /// The lot's name.
         lot: String,
         /// Where lots of several materials have this name.
         #[arg(long)]
@@ -88,21 +97,29 @@ pub(super) enum LotCommand {
     },
     /// A cost that came later, shared over the lot's sheets.
     Cost {
+        /// The lot's name.
         lot: String,
+        /// Where several lots have the name: of which material.
         #[arg(long)]
         material: Option<String>,
+        /// The sum.
         #[arg(long)]
         amount: String,
+        /// The reason, for the history.
         #[arg(long)]
         why: String,
     },
     /// A credit from the supplier, shared over the lot's sheets.
     Credit {
+        /// The lot's name.
         lot: String,
+        /// Where several lots have the name: of which material.
         #[arg(long)]
         material: Option<String>,
+        /// The sum.
         #[arg(long)]
         amount: String,
+        /// The reason, for the history.
         #[arg(long)]
         why: String,
         /// For this sheet alone: damaged, but usable.
@@ -114,27 +131,38 @@ pub(super) enum LotCommand {
     },
     /// Claim something from the supplier: what was written off on arrival, unless said.
     Claim {
+        /// The lot's name.
         lot: String,
+        /// Where several lots have the name: of which material.
         #[arg(long)]
         material: Option<String>,
+        /// The sum; left out, what was written off on arrival.
         #[arg(long)]
         amount: Option<String>,
+        /// The reason, for the history.
         #[arg(long)]
         why: String,
     },
     /// What was said of a delivery line was wrong: what is right.
     Correct {
+        /// The lot's name.
         lot: String,
+        /// Where several lots have the name: of which material.
         #[arg(long)]
         material: Option<String>,
+        /// What its name really is.
         #[arg(long)]
         name: Option<String>,
+        /// Who it really came from.
         #[arg(long)]
         supplier: Option<String>,
+        /// How many sheets really arrived, damaged ones included.
         #[arg(long)]
         sheets: Option<String>,
+        /// How many of them were really damaged.
         #[arg(long)]
         damaged: Option<String>,
+        /// What one really cost.
         #[arg(long)]
         unit_cost: Option<String>,
         /// Its part of the freight.
@@ -152,6 +180,7 @@ pub(super) enum LotCommand {
         /// The material that they really are of; only while none of them was used or promised.
         #[arg(long, value_name = "NAME")]
         right_material: Option<String>,
+        /// The reason, for the history.
         #[arg(long)]
         why: String,
     },
@@ -224,6 +253,7 @@ impl LotCommand {
 pub(super) enum WorthCommand {
     /// A piece is worth less than it carries and stays on hand.
     WriteDown {
+        /// The piece's code.
         piece: String,
         /// What it carries from now on.
         #[arg(long, value_name = "SUM")]
@@ -231,11 +261,13 @@ pub(super) enum WorthCommand {
         /// By how much less.
         #[arg(long, value_name = "SUM")]
         by: Option<String>,
+        /// The reason, for the history.
         #[arg(long)]
         why: String,
     },
     /// Split a piece by hand, along a straight line or into what you say; nobody pays.
     Split {
+        /// The piece's code.
         piece: String,
         /// Along a line up, so far from the left.
         #[arg(long, value_name = "LENGTH")]
@@ -249,26 +281,34 @@ pub(super) enum WorthCommand {
         /// Into sizes, drawings or shapes.
         #[arg(long, num_args = 1.., value_name = "WxH|FILE")]
         into: Vec<String>,
+        /// The reason, for the history.
         #[arg(long)]
         why: Option<String>,
     },
     /// A piece that was thrown away is there after all.
     Found {
+        /// The piece's code.
         piece: String,
+        /// Where it is put.
         #[arg(long)]
         rack: Option<String>,
     },
     /// A customer's own piece goes back to the customer.
     HandBack {
+        /// The piece's code.
         piece: String,
+        /// The reason, for the history.
         #[arg(long)]
         why: Option<String>,
     },
     /// Which faces of a piece have their protective film; neither: it is off.
     Film {
+        /// The piece's code.
         piece: String,
+        /// On the face.
         #[arg(long)]
         face: bool,
+        /// On the back.
         #[arg(long)]
         back: bool,
         /// YYYY-MM-DD
@@ -306,12 +346,15 @@ impl WorthCommand {
 pub(super) enum MachineMore {
     /// Change some fields of a machine.
     Change {
+        /// The machine's name.
         machine: String,
+        /// Length by width of what lies on it.
         #[arg(long, value_name = "WxH")]
         bed: Option<String>,
         /// laser or router
         #[arg(long)]
         kind: Option<String>,
+        /// Most that it cuts through.
         #[arg(long)]
         max_thickness: Option<String>,
         /// The most thickness of one sort of material; once for each, all of them.
@@ -323,16 +366,20 @@ pub(super) enum MachineMore {
     },
     /// No longer use a machine for anything new.
     Retire {
+        /// The machine's name.
         machine: String,
         /// Take it back into use.
         #[arg(long)]
         back: bool,
+        /// The reason, for the history.
         #[arg(long)]
         why: Option<String>,
     },
     /// Note what worked for a material.
     Note {
+        /// The machine's name.
         machine: String,
+        /// The material's name.
         #[arg(long)]
         material: String,
         /// Percent.
@@ -341,13 +388,16 @@ pub(super) enum MachineMore {
         /// A length a second.
         #[arg(long)]
         speed: Option<String>,
+        /// How many times over the line.
         #[arg(long)]
         passes: Option<String>,
+        /// Air assist, in words.
         #[arg(long)]
         air: Option<String>,
         /// Lens, bit or focus.
         #[arg(long)]
         lens: Option<String>,
+        /// A note.
         #[arg(long)]
         note: Option<String>,
         /// Who found it out.
@@ -356,7 +406,9 @@ pub(super) enum MachineMore {
     },
     /// What worked, newest first.
     Notes {
+        /// Only on this machine.
         machine: Option<String>,
+        /// Only for this material.
         #[arg(long)]
         material: Option<String>,
     },
@@ -399,6 +451,7 @@ impl MachineMore {
 /// What a quote is made of.
 #[derive(clap::Args, Debug)]
 pub(super) struct QuoteArgs {
+    /// The order's code.
     order: String,
     /// The plan it goes by; left out: the order's last one.
     #[arg(long)]
