@@ -10,7 +10,7 @@ use sheetloft_ledger::state::Piece;
 use uuid::Uuid;
 
 use crate::book::{SqlBook, hash_from};
-use crate::device::seal_holds;
+use crate::device::{seal_holds, seal_key};
 use crate::error::StoreError;
 use crate::file::Store;
 use crate::query::PieceFilter;
@@ -66,7 +66,10 @@ impl Store {
     }
 
     fn check_chain(&self, found: &mut Vec<Finding>) -> Result<(), StoreError> {
-        let keys: HashMap<Uuid, String> = self.read().devices()?.into_iter().map(|d| (d.id, d.public_key)).collect();
+        let devices = self.read().devices()?;
+        let keys: HashMap<Uuid, _> =
+            devices.iter().filter_map(|d| seal_key(&d.public_key).map(|key| (d.id, key))).collect();
+        let mut unsealed: Option<(Uuid, String)> = None;
         // Up to the end of a device's unbroken run nothing may be missing; what waits beyond has gaps.
         let sql = "SELECT a.hash, a.bytes, s.signature FROM \
                    (SELECT hash, device, number, bytes FROM event UNION ALL SELECT hash, device, number, bytes FROM waiting) a \
@@ -84,6 +87,10 @@ impl Store {
             if event.hash != stored {
                 found.push(Finding { what: What::EventChanged, place: place() });
             }
+            // A seal covers all that came before it on its device.
+            if unsealed.as_ref().is_some_and(|(device, _)| *device != e.device) {
+                found.extend(unsealed.take().map(|(_, place)| Finding { what: What::SealMissing, place }));
+            }
             let expected = match before {
                 Some((device, number, hash)) if device == e.device => (number + 1, Some(hash)),
                 _ => (1, None),
@@ -94,15 +101,17 @@ impl Store {
             let signature: Option<Vec<u8>> = row.get(2)?;
             match (signature, e.more) {
                 (None, true) => {}
-                (None, false) => found.push(Finding { what: What::SealMissing, place: place() }),
-                (Some(signature), _) => {
-                    if !keys.get(&e.device).is_some_and(|key| seal_holds(key, stored, &signature)) {
-                        found.push(Finding { what: What::SealWrong, place: place() });
-                    }
+                (None, false) => {
+                    unsealed.get_or_insert_with(|| (e.device, place()));
                 }
+                (Some(signature), _) if keys.get(&e.device).is_some_and(|key| seal_holds(key, stored, &signature)) => {
+                    unsealed = None;
+                }
+                (Some(_), _) => found.push(Finding { what: What::SealWrong, place: place() }),
             }
             before = Some((e.device, e.number, stored));
         }
+        found.extend(unsealed.map(|(_, place)| Finding { what: What::SealMissing, place }));
         Ok(())
     }
 

@@ -68,9 +68,13 @@ impl DeviceKey {
     }
 }
 
+/// A device's public key, as it stands in the event by which it began.
+pub(crate) fn seal_key(public_key: &str) -> Option<VerifyingKey> {
+    VerifyingKey::from_bytes(&Hash::from_hex(public_key)?.0).ok()
+}
+
 /// Whether a seal is a public key's signature over a hash.
-pub(crate) fn seal_holds(public_key: &str, hash: Hash, signature: &[u8]) -> bool {
-    let Some(key) = Hash::from_hex(public_key).and_then(|k| VerifyingKey::from_bytes(&k.0).ok()) else { return false };
+pub(crate) fn seal_holds(key: &VerifyingKey, hash: Hash, signature: &[u8]) -> bool {
     let Ok(signature) = ed25519_dalek::Signature::from_slice(signature) else { return false };
     key.verify_strict(&hash.0, &signature).is_ok()
 }

@@ -5,7 +5,7 @@
 //! covers them; what is not so covered is refused and named. An event takes effect once everything that it builds on
 //! has; until then it waits.
 
-use std::collections::{BTreeMap, BTreeSet, HashSet, VecDeque};
+use std::collections::{BTreeMap, BTreeSet, HashMap, HashSet, VecDeque};
 use std::sync::Arc;
 
 use rusqlite::{Connection, OptionalExtension, TransactionBehavior, params};
@@ -20,7 +20,7 @@ use uuid::Uuid;
 
 use crate::book::{SqlBook, hash_from};
 use crate::check::refold_all;
-use crate::device::seal_holds;
+use crate::device::{seal_holds, seal_key};
 use crate::error::StoreError;
 use crate::file::Store;
 use crate::query::Reader;
@@ -218,11 +218,14 @@ impl Store {
         }
         let mut taken = TakenIn::default();
         let mut of_device: BTreeMap<Uuid, ByNumber> = BTreeMap::new();
+        // Whoever sends them has them in an order in which they can take effect.
+        let mut sent: HashMap<Hash, usize> = HashMap::new();
         for sealed in events {
             match Event::read(&sealed.bytes) {
                 Ok(event) if event.envelope.shop != shop => taken.refused.push(refused(&event, WhyRefused::OtherShop)),
                 Ok(event) => {
                     let of = of_device.entry(event.envelope.device).or_default();
+                    sent.insert(event.hash, sent.len());
                     of.insert((event.envelope.number, event.hash), (event, sealed));
                 }
                 Err(e) => taken.refused.push(unreadable(&sealed.bytes, &e)),
@@ -233,24 +236,32 @@ impl Store {
         let mut clock = latest_clock(&tx)?;
         let mut ready: VecDeque<(Uuid, Uuid)> = VecDeque::new();
         let mut forks = BTreeSet::new();
+        let mut whole: Vec<WholeAction> = Vec::new();
         for (device, events) in of_device {
+            let end = quiet_end(&tx, device)?;
             let mut fresh = Vec::new();
             for (event, sealed) in events.into_values() {
-                if !Reader(&tx).has(event.hash)? {
+                let beyond = end.is_some_and(|(run, _)| event.envelope.number > run);
+                if beyond || !Reader(&tx).has(event.hash)? {
                     fresh.push((event, sealed));
                 }
             }
-            let covered = covered(&tx, device, &fresh)?;
-            for (event, sealed) in fresh {
-                if !covered.contains(&event.hash) {
-                    taken.refused.push(refused(&event, WhyRefused::NotSealed));
-                    continue;
-                }
+            let covered = covered(&tx, device, &mut fresh)?;
+            let (fresh, unsealed): (Vec<_>, Vec<_>) =
+                fresh.into_iter().partition(|(event, _)| covered.contains(&event.hash));
+            taken.refused.extend(unsealed.iter().map(|(event, _)| refused(event, WhyRefused::NotSealed)));
+            for (event, _) in &fresh {
                 let seen = event.envelope.clock;
                 if seen > clock && seen.ms <= now_ms.saturating_add(CLOCK_AHEAD_MS) {
                     clock = seen;
                 }
-                taken.new += 1;
+            }
+            taken.new += fresh.len() as u64;
+            let fresh = match end {
+                Some(end) => whole_actions(&tx, device, end, fresh, &mut whole)?,
+                None => fresh,
+            };
+            for (event, sealed) in fresh {
                 forks.extend(keep(&tx, &event, &sealed)?.map(|number| (device, number)));
                 let action = (device, event.envelope.action);
                 if ready.back() != Some(&action) {
@@ -260,6 +271,11 @@ impl Store {
         }
         remember_clock(&tx, clock)?;
         let mut changed = BTreeSet::new();
+        whole.sort_by_key(|action| action.last().and_then(|(event, _)| sent.get(&event.hash)));
+        let mut wanted = tx.prepare_cached("SELECT 1 FROM want LIMIT 1")?.exists([])?;
+        for action in whole {
+            changed.extend(take_effect(&tx, action, &mut wanted, &mut ready)?);
+        }
         for (device, number) in forks {
             changed.extend(freeze(&tx, device, number)?);
         }
@@ -341,15 +357,19 @@ fn seal_from(bytes: Option<Vec<u8>>) -> Option<[u8; 64]> {
     bytes?.try_into().ok()
 }
 
-/// Which of a device's new events a good seal covers: each one that is followed, by `prev`, by a sealed one.
-fn covered(conn: &Connection, device: Uuid, events: &[(Event, Sealed)]) -> Result<HashSet<Hash>, StoreError> {
-    let Some(key) = public_key(conn, device, events)? else { return Ok(HashSet::new()) };
+/// Which of a device's new events a good seal covers: each one that is followed, by `prev`, by a sealed one. A seal that
+/// does not hold is taken off: whoever gets the events from here would stumble over it.
+fn covered(conn: &Connection, device: Uuid, events: &mut [(Event, Sealed)]) -> Result<HashSet<Hash>, StoreError> {
+    let key = public_key(conn, device, events)?.and_then(|key| seal_key(&key));
+    let Some(key) = key else { return Ok(HashSet::new()) };
+    for (event, sealed) in events.iter_mut() {
+        sealed.seal = sealed.seal.filter(|seal| seal_holds(&key, event.hash, seal));
+    }
     let by_hash: BTreeMap<Hash, &(Event, Sealed)> = events.iter().map(|e| (e.0.hash, e)).collect();
     let mut covered = HashSet::new();
     for (event, sealed) in events.iter().rev() {
         // Covered by its own seal, or by what came before and was checked then.
-        let own = sealed.seal.as_ref().is_some_and(|seal| seal_holds(&key, event.hash, seal));
-        if !own && !is_followed(conn, event)? {
+        if covered.contains(&event.hash) || (sealed.seal.is_none() && !is_followed(conn, event)?) {
             continue;
         }
         let mut at = Some(event);
@@ -432,10 +452,7 @@ fn keep(conn: &Connection, event: &Event, sealed: &Sealed) -> Result<Option<u64>
     let beside = stored_at(conn, e.device, number)?;
     let before = if e.number > 1 { stored_at(conn, e.device, number - 1)? } else { Vec::new() };
     let after = stored_at(conn, e.device, number + 1)?;
-    conn.prepare_cached(
-        "INSERT INTO waiting (hash, device, number, action, own, bytes) VALUES (?1, ?2, ?3, ?4, 0, ?5)",
-    )?
-    .execute(params![&event.hash.0[..], e.device, number, e.action, sealed.bytes])?;
+    put_aside(conn, event, &sealed.bytes)?;
     if let Some(seal) = &sealed.seal {
         conn.prepare_cached("INSERT OR IGNORE INTO seal (hash, signature) VALUES (?1, ?2)")?
             .execute(params![&event.hash.0[..], &seal[..]])?;
@@ -465,6 +482,131 @@ pub(crate) fn advance(conn: &Connection, device: Uuid) -> Result<(), StoreError>
     if run != before {
         conn.prepare_cached("REPLACE INTO run (device, number) VALUES (?1, ?2)")?.execute(params![device, run])?;
     }
+    Ok(())
+}
+
+/// The end of a device's run with the hash of the event there, where nothing of the device waits or is forked: what
+/// comes next after it can be no second version of anything.
+fn quiet_end(conn: &Connection, device: Uuid) -> Result<Option<(u64, Option<Hash>)>, StoreError> {
+    let sql = "SELECT 1 FROM waiting WHERE device = ?1 UNION ALL SELECT 1 FROM fork WHERE device = ?1 LIMIT 1";
+    if conn.prepare_cached(sql)?.exists([device])? {
+        return Ok(None);
+    }
+    let sql = "SELECT e.number, e.hash FROM run r JOIN event e USING (device, number) WHERE r.device = ?1";
+    let row: Option<(i64, Vec<u8>)> =
+        conn.prepare_cached(sql)?.query_row([device], |row| Ok((row.get(0)?, row.get(1)?))).optional()?;
+    let Some((number, hash)) = row else { return Ok(Some((0, None))) };
+    Ok(Some((u64::try_from(number).unwrap_or(0), Some(hash_from(&hash)?))))
+}
+
+/// An action of which every event is here, in order.
+type WholeAction = Vec<(Event, Sealed)>;
+
+/// Sorts out the whole actions of what directly follows the end of a quiet device's run, and moves that end over them.
+/// Gives back what is not so simple: everything where a number is missing or given twice, else what is left of an
+/// action that is not all here.
+fn whole_actions(
+    conn: &Connection,
+    device: Uuid,
+    (run, last): (u64, Option<Hash>),
+    events: Vec<(Event, Sealed)>,
+    whole: &mut Vec<WholeAction>,
+) -> Result<Vec<(Event, Sealed)>, StoreError> {
+    let (mut number, mut prev, mut within) = (run, last, None);
+    for (event, _) in &events {
+        let e = &event.envelope;
+        if e.number != number + 1 || e.prev != prev || within.is_some_and(|action| action != e.action) {
+            return Ok(events);
+        }
+        (number, prev, within) = (e.number, Some(event.hash), e.more.then_some(e.action));
+    }
+    let mut action: WholeAction = Vec::new();
+    let mut end = run;
+    for (event, sealed) in events {
+        if let Some(seal) = &sealed.seal {
+            conn.prepare_cached("INSERT OR IGNORE INTO seal (hash, signature) VALUES (?1, ?2)")?
+                .execute(params![&event.hash.0[..], &seal[..]])?;
+        }
+        let (more, number) = (event.envelope.more, event.envelope.number);
+        action.push((event, sealed));
+        if !more {
+            end = number;
+            whole.push(std::mem::take(&mut action));
+        }
+    }
+    if end > run {
+        conn.prepare_cached("REPLACE INTO run (device, number) VALUES (?1, ?2)")?
+            .execute(params![device, i64::try_from(end).unwrap_or(i64::MAX)])?;
+    }
+    Ok(action)
+}
+
+/// Notes that an action waits for an event.
+fn want(conn: &Connection, missing: Hash, device: Uuid, action: Uuid) -> Result<(), StoreError> {
+    conn.prepare_cached("INSERT OR IGNORE INTO want (missing, device, action) VALUES (?1, ?2, ?3)")?
+        .execute(params![&missing.0[..], device, action])?;
+    Ok(())
+}
+
+/// The first of what an action builds on that has no effect here yet.
+fn lacks<'a>(conn: &Connection, events: impl Iterator<Item = &'a Event> + Clone) -> Result<Option<Hash>, StoreError> {
+    let own: HashSet<Hash> = events.clone().map(|e| e.hash).collect();
+    let mut in_effect = conn.prepare_cached("SELECT 1 FROM event WHERE hash = ?1")?;
+    for parent in events.flat_map(|e| &e.envelope.touches).flat_map(|t| &t.parents).filter(|p| !own.contains(p)) {
+        if !in_effect.exists([&parent.0[..]])? {
+            return Ok(Some(*parent));
+        }
+    }
+    Ok(None)
+}
+
+/// Adds what waited for an event to `ready`.
+fn wake(conn: &Connection, event: Hash, ready: &mut VecDeque<(Uuid, Uuid)>) -> Result<(), StoreError> {
+    let mut waiting = conn.prepare_cached("SELECT device, action FROM want WHERE missing = ?1")?;
+    for other in waiting.query_map([&event.0[..]], |row| Ok((row.get(0)?, row.get(1)?)))? {
+        ready.push_back(other?);
+    }
+    conn.prepare_cached("DELETE FROM want WHERE missing = ?1")?.execute([&event.0[..]])?;
+    Ok(())
+}
+
+/// Gives a whole action that has just come effect, if everything that it builds on has; else it waits. `wanted`: whether
+/// anything waits for something.
+fn take_effect(
+    conn: &Connection,
+    action: WholeAction,
+    wanted: &mut bool,
+    ready: &mut VecDeque<(Uuid, Uuid)>,
+) -> Result<Vec<Thing>, StoreError> {
+    if let Some(missing) = lacks(conn, action.iter().map(|(event, _)| event))? {
+        for (event, sealed) in &action {
+            put_aside(conn, event, &sealed.bytes)?;
+        }
+        if let Some((event, _)) = action.first() {
+            want(conn, missing, event.envelope.device, event.envelope.action)?;
+        }
+        *wanted = true;
+        return Ok(Vec::new());
+    }
+    let mut changed = Vec::new();
+    for (event, sealed) in action {
+        let event = Arc::new(event);
+        changed.extend(insert(conn, &sealed.bytes, &event)?);
+        if *wanted {
+            wake(conn, event.hash, ready)?;
+        }
+    }
+    Ok(changed)
+}
+
+/// Keeps an event without effect.
+fn put_aside(conn: &Connection, event: &Event, bytes: &[u8]) -> Result<(), StoreError> {
+    let e = &event.envelope;
+    let number = i64::try_from(e.number).map_err(|_| StoreError::Damaged { what: "event number".into() })?;
+    conn.prepare_cached(
+        "INSERT INTO waiting (hash, device, number, action, own, bytes) VALUES (?1, ?2, ?3, ?4, 0, ?5)",
+    )?
+    .execute(params![&event.hash.0[..], e.device, number, e.action, bytes])?;
     Ok(())
 }
 
@@ -501,37 +643,23 @@ fn give_effect(
     if from.is_some_and(|from| i64::try_from(last.envelope.number).unwrap_or(i64::MAX) >= from) {
         return Ok(Vec::new());
     }
-    let want = |missing: Hash| -> Result<(), StoreError> {
-        conn.prepare_cached("INSERT OR IGNORE INTO want (missing, device, action) VALUES (?1, ?2, ?3)")?
-            .execute(params![&missing.0[..], device, action])?;
-        Ok(())
-    };
     // What comes before on its own device need only be here: it may have to wait for something else.
     if let Some(prev) = first.envelope.prev
         && !Reader(conn).has(prev)?
     {
-        want(prev)?;
+        want(conn, prev, device, action)?;
         return Ok(Vec::new());
     }
-    let own: HashSet<Hash> = events.iter().map(|(_, e)| e.hash).collect();
-    let mut in_effect = conn.prepare_cached("SELECT 1 FROM event WHERE hash = ?1")?;
-    for (_, event) in &events {
-        for parent in event.envelope.touches.iter().flat_map(|t| &t.parents).filter(|p| !own.contains(p)) {
-            if !in_effect.exists([&parent.0[..]])? {
-                want(*parent)?;
-                return Ok(Vec::new());
-            }
-        }
+    if let Some(missing) = lacks(conn, events.iter().map(|(_, event)| &**event))? {
+        want(conn, missing, device, action)?;
+        return Ok(Vec::new());
     }
     let mut changed = Vec::new();
     for (bytes, event) in &events {
         conn.prepare_cached("DELETE FROM waiting WHERE hash = ?1")?.execute([&event.hash.0[..]])?;
         changed.extend(insert(conn, bytes, event)?);
-        let mut waiting = conn.prepare_cached("SELECT device, action FROM want WHERE missing = ?1")?;
-        for other in waiting.query_map([&event.hash.0[..]], |row| Ok((row.get(0)?, row.get(1)?)))? {
-            ready.push_back(other?);
-        }
-        conn.prepare_cached("DELETE FROM want WHERE missing = ?1")?.execute([&event.hash.0[..]])?;
+        advance(conn, device)?;
+        wake(conn, event.hash, ready)?;
     }
     // The next of the same device may have waited for this to be here.
     let next = i64::try_from(last.envelope.number).unwrap_or(i64::MAX).saturating_add(1);

@@ -13,7 +13,7 @@ use crate::error::StoreError;
 use crate::stock::Signer;
 
 /// The schema that this program writes.
-pub const SCHEMA: i32 = 4;
+pub const SCHEMA: i32 = 5;
 
 /// Marks a SQLite file as a shop file ("Shlf").
 const APPLICATION: i32 = 0x5368_6c66;
@@ -24,6 +24,7 @@ const MIGRATIONS: &[&str] = &[
     include_str!("../../../migrations/0002_stock.sql"),
     include_str!("../../../migrations/0003_exchange.sql"),
     include_str!("../../../migrations/0004_network.sql"),
+    include_str!("../../../migrations/0005_charges.sql"),
 ];
 
 /// How long to wait for others who are writing.

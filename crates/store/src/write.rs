@@ -7,12 +7,12 @@ use rusqlite::{Connection, OptionalExtension, Transaction, TransactionBehavior, 
 use sheetloft_ledger::body::Body;
 use sheetloft_ledger::code::{self, Noun};
 use sheetloft_ledger::event::{Clock, Envelope, Event, Hash, Thing, ThingKind, Touch};
-use sheetloft_ledger::fold::{self, Book, Standing};
+use sheetloft_ledger::fold::{self, Book, Folded, Standing};
 use sheetloft_ledger::mutant::{self, Mutant};
 use sheetloft_ledger::state::State;
 use uuid::Uuid;
 
-use crate::book::{SqlBook, hash_from, standing_of};
+use crate::book::{SqlBook, hash_from, standing_number, standing_of};
 use crate::device::DeviceKey;
 use crate::error::StoreError;
 use crate::file::Store;
@@ -169,6 +169,7 @@ impl Tx<'_> {
             let event = Arc::new(event);
             last = Some((number, event.hash));
             changed.extend(insert(conn, &bytes, &event)?);
+            exchange::advance(conn, key.device)?;
             if i + 1 == count
                 && let Some(signature) = key.seal(event.hash)
             {
@@ -266,7 +267,7 @@ pub(crate) fn remember_clock(conn: &Connection, clock: Clock) -> Result<(), Stor
     Ok(())
 }
 
-/// Stores an event all of whose needs are here, and folds it in.
+/// Stores an event all of whose needs are here, and folds it in. The end of its device's run is not moved.
 pub(crate) fn insert(conn: &Connection, bytes: &[u8], event: &Arc<Event>) -> Result<Vec<Thing>, StoreError> {
     let undoes = match &event.body {
         Some(Body::Undone(undo)) => Some(undo.action),
@@ -274,9 +275,13 @@ pub(crate) fn insert(conn: &Connection, bytes: &[u8], event: &Arc<Event>) -> Res
     };
     let e = &event.envelope;
     let number = i64::try_from(e.number).map_err(|_| StoreError::Damaged { what: "event number".into() })?;
+    let mut book = SqlBook(conn);
+    // Most events come after all heads: how they stand and what they change is known before they are written.
+    let at_once = fold::at_once(&book, event)?;
+    let standing = if at_once.is_some() { standing_number(Standing::Counts) } else { 0 };
     conn.prepare_cached(
-        "INSERT INTO event (hash, device, number, action, kind, undoes, known, bytes) \
-         VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8)",
+        "INSERT INTO event (hash, device, number, action, kind, undoes, known, standing, bytes) \
+         VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9)",
     )?
     .execute(params![
         &event.hash.0[..],
@@ -286,15 +291,31 @@ pub(crate) fn insert(conn: &Connection, bytes: &[u8], event: &Arc<Event>) -> Res
         e.kind,
         undoes,
         event.body.is_some(),
+        standing,
         bytes
     ])?;
     let seq = conn.last_insert_rowid();
-    exchange::advance(conn, e.device)?;
+    if let Some(states) = at_once {
+        for touch in &e.touches {
+            // Its parents are all the heads that there were.
+            if !touch.parents.is_empty() {
+                conn.prepare_cached("UPDATE touch SET head = 0 WHERE thing = ?1 AND head = 1")?
+                    .execute([touch.thing.id])?;
+            }
+            conn.prepare_cached("INSERT INTO touch (thing, seq, head) VALUES (?1, ?2, 1)")?
+                .execute(params![touch.thing.id, seq])?;
+        }
+        let changed = states.iter().map(|(thing, _)| *thing).collect();
+        for (thing, state) in states {
+            book.put(thing, Folded { state, frozen: false })?;
+        }
+        return Ok(changed);
+    }
     for touch in &e.touches {
         conn.prepare_cached("INSERT INTO touch (thing, seq, head) VALUES (?1, ?2, 0)")?
             .execute(params![touch.thing.id, seq])?;
     }
-    let changed = fold::take_in(&mut SqlBook(conn), event)?;
+    let changed = fold::refold(&mut book, event.things().collect())?;
     for touch in &e.touches {
         for parent in &touch.parents {
             conn.prepare_cached(

@@ -80,7 +80,7 @@ pub trait Book {
 /// Takes an event in: it must be in the book already, with its parents; `heads` must still be those before
 /// it. Returns the things whose state was written.
 pub fn take_in<B: Book>(book: &mut B, event: &Arc<Event>) -> Result<BTreeSet<Thing>, B::Error> {
-    if let Some(states) = directly(book, event)? {
+    if let Some(states) = at_once(book, event)? {
         book.set_standing(event.hash, Standing::Counts)?;
         let things = states.iter().map(|(thing, _)| *thing).collect();
         for (thing, state) in states {
@@ -190,10 +190,11 @@ pub fn knew<B: Book>(book: &B, thing: Thing, one: Hash, of: Hash) -> Result<bool
 }
 
 /// A thing with the state that an event gives it.
-type NewState = (Thing, Option<State>);
+pub type NewState = (Thing, Option<State>);
 
-/// The states after an event that comes after all heads, where nothing unusual is about; else `None`.
-fn directly<B: Book>(book: &B, event: &Event) -> Result<Option<Vec<NewState>>, B::Error> {
+/// The states after an event that comes after all heads, where nothing unusual is about; it counts, then. Else `None`:
+/// it wants [`refold`]. The event itself need not be in the book yet.
+pub fn at_once<B: Book>(book: &B, event: &Event) -> Result<Option<Vec<NewState>>, B::Error> {
     let Some(body) = &event.body else { return Ok(None) };
     // These change the standing of earlier events.
     if event.is_undo() || matches!(body, Body::Settled(_) | Body::FoundAgain(_)) {
