@@ -745,3 +745,126 @@ fn mend_heads(conn: &Connection, thing: Thing) -> Result<(), StoreError> {
     }
     Ok(())
 }
+
+#[cfg(test)]
+mod tests {
+    use std::path::Path;
+
+    use proptest::prelude::*;
+    use sheetloft_ledger::body::{DeviceBegan, Moved};
+
+    use super::*;
+    use crate::device::DeviceKey;
+    use crate::write::{Ids, Tx};
+
+    struct Counter(u128);
+
+    impl Ids for Counter {
+        fn uuid(&mut self) -> Uuid {
+            self.0 += 1;
+            Uuid::from_u128(self.0)
+        }
+
+        fn wall_ms(&mut self) -> u64 {
+            u64::try_from(self.0 % 1_000_000).unwrap_or(0)
+        }
+    }
+
+    fn device(folder: &Path, n: u8) -> (Store, Counter) {
+        let id = Uuid::from_u128(u128::from(n));
+        let key = DeviceKey::new(id, [n; 32]);
+        let began =
+            DeviceBegan { shop: Uuid::nil(), public_key: key.public_key(), tag: format!("{n}A"), through: None };
+        let mut store = Store::create(&folder.join(format!("{n}.db")), key).unwrap();
+        let mut ids = Counter(u128::from(n) << 64);
+        act(&mut store, &mut ids, &[(Body::DeviceBegan(began), Thing::new(ThingKind::Device, id))]);
+        (store, ids)
+    }
+
+    fn act(store: &mut Store, ids: &mut Counter, events: &[(Body, Thing)]) {
+        let draft = |tx: &mut Tx<'_>, _: &mut DeviceKey| {
+            events.iter().for_each(|(body, thing)| tx.draft(body.clone(), [*thing]));
+            Ok::<_, StoreError>(())
+        };
+        store.transact(Uuid::nil(), ids, draft).unwrap();
+    }
+
+    /// Moves of a few things; enough for the order in which events take effect, whatever they mean.
+    fn moves(store: &mut Store, ids: &mut Counter, of: impl Iterator<Item = u128>) {
+        let events: Vec<_> = of
+            .map(|n| (Body::Moved(Moved { piece: Uuid::from_u128(500 + n), rack: None }), Uuid::from_u128(500 + n)))
+            .map(|(body, id)| (body, Thing::piece(id)))
+            .collect();
+        act(store, ids, &events);
+    }
+
+    fn all(store: &Store) -> Vec<Sealed> {
+        store.read().lacking(&Runs::new(), usize::MAX).unwrap()
+    }
+
+    /// What two devices did who built on each other's work, in the order of the second.
+    fn history(folder: &Path) -> (Store, Vec<Sealed>) {
+        let ((mut one, mut ids1), (mut two, mut ids2)) = (device(folder, 1), device(folder, 2));
+        for round in 0..4 {
+            moves(&mut one, &mut ids1, 0..3);
+            moves(&mut two, &mut ids2, round..round + 2);
+            for _ in 0..2 {
+                two.take_in(Uuid::nil(), 0, all(&one)).unwrap();
+                one.take_in(Uuid::nil(), 0, all(&two)).unwrap();
+            }
+        }
+        let events = all(&two);
+        (two, events)
+    }
+
+    proptest! {
+        #![proptest_config(ProptestConfig { cases: 16, ..ProptestConfig::default() })]
+
+        #[test]
+        fn however_events_come_they_end_in_the_same(seed in any::<u64>(), step in 1_usize..40) {
+            let folder = tempfile::tempdir().unwrap();
+            let (two, events) = history(folder.path());
+            let (mut three, _) = device(folder.path(), 3);
+            let begun = all(&three);
+            // In the sender's order, shuffled, and some of them twice.
+            let mut order: Vec<usize> = (0..events.len()).chain(0..events.len() / 3).collect();
+            let mut dice = seed;
+            for i in (1..order.len()).rev().filter(|_| seed % 3 > 0) {
+                dice = dice.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
+                order.swap(i, (dice >> 33) as usize % (i + 1));
+            }
+            for some in order.chunks(step) {
+                // Whole runs to each seal are what others send; pieces of one wait for their seal and are refused.
+                three.take_in(Uuid::nil(), 0, some.iter().map(|i| events[*i].clone()).collect()).unwrap();
+            }
+            three.take_in(Uuid::nil(), 0, events.clone()).unwrap();
+            prop_assert_eq!(three.read().waiting().unwrap(), Waiting::default());
+            prop_assert_eq!(three.check().unwrap(), vec![]);
+            let mut runs = three.read().runs().unwrap();
+            runs.remove(&Uuid::from_u128(3));
+            prop_assert_eq!(runs, two.read().runs().unwrap());
+            let mut two = two;
+            two.take_in(Uuid::nil(), 0, begun).unwrap();
+            prop_assert_eq!(three.digest().unwrap(), two.digest().unwrap());
+        }
+    }
+
+    #[test]
+    fn a_seal_that_does_not_hold_is_not_handed_on() {
+        let folder = tempfile::tempdir().unwrap();
+        let (_, mut events) = history(folder.path());
+        let sealed: Vec<usize> = (0..events.len()).filter(|i| events[*i].seal.is_some()).collect();
+        let altered = sealed[sealed.len() / 2];
+        events[altered].seal = Some([3; 64]);
+        let (mut three, _) = device(folder.path(), 3);
+        let taken = three.take_in(Uuid::nil(), 0, events.clone()).unwrap();
+        assert_eq!((taken.new, taken.refused), (events.len() as u64, vec![]));
+        // What came later of that device covers it.
+        assert_eq!(three.check().unwrap(), vec![]);
+        let (mut four, _) = device(folder.path(), 4);
+        let handed_on = all(&three);
+        assert!(handed_on.iter().all(|e| e.seal != Some([3; 64])));
+        assert_eq!(four.take_in(Uuid::nil(), 0, handed_on).unwrap().refused, vec![]);
+        assert_eq!(four.check().unwrap(), vec![]);
+    }
+}
