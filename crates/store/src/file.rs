@@ -302,20 +302,7 @@ mod tests {
     use sheetloft_ledger::event::{Thing, ThingKind};
 
     use super::*;
-    use crate::write::Ids;
-
-    struct Counter(u128);
-
-    impl Ids for Counter {
-        fn uuid(&mut self) -> Uuid {
-            self.0 += 1;
-            Uuid::from_u128(self.0)
-        }
-
-        fn wall_ms(&mut self) -> u64 {
-            u64::try_from(self.0).unwrap_or(0)
-        }
-    }
+    use crate::testing::Counter;
 
     fn new(folder: &Path) -> (PathBuf, Store, Counter) {
         let path = folder.join("shop.db");

@@ -14,6 +14,9 @@ mod network;
 mod notes;
 mod query;
 mod stock;
+mod taking;
+#[cfg(test)]
+mod testing;
 mod write;
 
 pub use check::{Finding, Sums, What};

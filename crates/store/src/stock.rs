@@ -257,22 +257,10 @@ mod tests {
 
     use super::*;
     use crate::device::DeviceKey;
-    use crate::write::{Ids, Tx};
+    use crate::testing::Counter;
+    use crate::write::Tx;
 
     const MATERIAL: Uuid = Uuid::from_u128(77);
-
-    struct Counter(u128);
-
-    impl Ids for Counter {
-        fn uuid(&mut self) -> Uuid {
-            self.0 += 1;
-            Uuid::from_u128(self.0)
-        }
-
-        fn wall_ms(&mut self) -> u64 {
-            1_000
-        }
-    }
 
     fn told(shape: &Shape, flaws: &[Shape]) -> Vec<u8> {
         format!("{} with {}", shape.area2(), flaws.len()).into_bytes()

@@ -17,7 +17,7 @@ use crate::device::DeviceKey;
 use crate::error::StoreError;
 use crate::file::Store;
 use crate::query::Reader;
-use crate::{exchange, network, stock};
+use crate::{exchange, network, stock, taking};
 
 /// Where new UUIDs come from, and what the wall clock says: given, so that a test can replay.
 pub trait Ids {
@@ -169,7 +169,7 @@ impl Tx<'_> {
             let event = Arc::new(event);
             last = Some((number, event.hash));
             changed.extend(insert(conn, &bytes, &event)?);
-            exchange::advance(conn, key.device)?;
+            taking::advance(conn, key.device)?;
             if i + 1 == count
                 && let Some(signature) = key.seal(event.hash)
             {
