@@ -107,6 +107,7 @@ test("with keys alone", async () => {
 
   // A delivery.
   await page.goto(`${served.address}/#/receive`);
+  await page.getByRole("option", { name: "Acrylic clear 3 mm" }).waitFor({ state: "attached" });
   await tabTo("Material");
   await keys.type("Acrylic");
   await tabTo("How many arrived");
@@ -114,7 +115,8 @@ test("with keys alone", async () => {
   await tabTo("Price of one sheet");
   await keys.type("48.90");
   await tabTo("Length");
-  await keys.type("8ft x 4ft");
+  // As fast as a person, not as a scanner: each key has to find its field.
+  await keys.type("8ft x 4ft", { delay: 60 });
   await keys.press("Enter");
   await page.getByRole("heading", { name: "2 sheets received" }).waitFor();
   expect(served.cli("stock", "list").pieces).toHaveLength(2);
