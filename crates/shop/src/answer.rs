@@ -111,7 +111,7 @@ answers! {
         freight_by: String, lots: Vec<LotReceived>, written_off: String,
         /// All sheets together, damaged ones too.
         weight_kg: Option<f64>, warnings: Vec<String>, cautions: Vec<String>, }
-    OnOrderLineRow { material: String, size: String, sheets: u32, came: u32, open: u32, unit_cost: Option<String>, }
+    OnOrderLineRow { material: String, size: String, size_mm: [f64; 2], sheets: u32, came: u32, open: u32, unit_cost: Option<String>, }
     /// What is on order by one name.
     OnOrderRow { name: String, uuid: String, supplier: Option<String>, due: Option<String>,
         /// `open`, `partly_here`, `here` or `dropped`.

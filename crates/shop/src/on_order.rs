@@ -17,7 +17,7 @@ use crate::limits;
 use crate::receive::{free_name, read_lines};
 use crate::say;
 use crate::shop::{Lookup, Shop, filled, needed, shown, text, whole};
-use crate::view::{self, Names};
+use crate::view::{self, Names, mm};
 
 /// What is on order by this name or UUID.
 pub fn find(shop: &Shop, name: &str) -> Result<Delivery, Error> {
@@ -142,6 +142,7 @@ fn row(shop: &Shop, names: &Names, of: &Delivery) -> OnOrderRow {
             .map(|o| OnOrderLineRow {
                 material: names.material(o.line.material),
                 size: units::format_size(o.line.w_um, o.line.h_um, shop.unit()),
+                size_mm: [mm(o.line.w_um), mm(o.line.h_um)],
                 sheets: o.line.sheets,
                 came: o.came,
                 open: of.open().find(|(other, _)| other.line.line == o.line.line).map_or(0, |(_, n)| n),

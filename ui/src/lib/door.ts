@@ -1234,7 +1234,7 @@ freight_by: string, lots: Array<LotReceived>, written_off: string,
  */
 weight_kg: number | null, warnings: Array<string>, cautions: Array<string>, };
 
-export type OnOrderLineRow = { material: string, size: string, sheets: number, came: number, open: number, unit_cost: string | null, };
+export type OnOrderLineRow = { material: string, size: string, size_mm: [number, number], sheets: number, came: number, open: number, unit_cost: string | null, };
 
 export type OnOrderRow = { name: string, uuid: string, supplier: string | null, due: string | null, 
 /**
