@@ -6,11 +6,10 @@ mod common;
 
 use std::net::UdpSocket;
 use std::process::Command;
-use std::time::Instant;
 
 use serde_json::{Value, json};
 
-use common::{PATIENCE, Place};
+use common::{Place, until};
 
 /// Set where the test runs in that network.
 const INSIDE: &str = "SHEETLOFT_TEST_NETWORK";
@@ -36,15 +35,6 @@ fn in_a_network(test: &str, numbers: &[&str], what: impl FnOnce()) {
         Err(e) => return eprintln!("skipped: no network of its own: {e}"),
     }
     assert!(inside("exec \"$0\" --exact \"$1\" --nocapture").status().unwrap().success());
-}
-
-#[track_caller]
-fn until(mut holds: impl FnMut() -> bool) {
-    let start = Instant::now();
-    while !holds() {
-        assert!(start.elapsed() < PATIENCE, "not in time");
-        std::thread::yield_now();
-    }
 }
 
 fn heard(place: &Place, device: &str) -> Value {

@@ -6,14 +6,13 @@ use std::io::{Read as _, Write as _};
 use std::net::{TcpListener, TcpStream};
 use std::process::Stdio;
 use std::sync::Arc;
-use std::time::Instant;
 
 use rustls::pki_types::ServerName;
 use serde_json::{Value, json};
 use sheetloft_sync::net::pair::{self, Side};
 use sheetloft_sync::net::{Fingerprint, Identity, tls, wire};
 
-use common::{PATIENCE, Place, Serving};
+use common::{PATIENCE, Place, Serving, until};
 
 /// What is done with devices on a network.
 trait Served {
@@ -40,15 +39,6 @@ impl Served for Place {
             serde_json::from_slice(&std::fs::read(self.0.path().join(format!("{device}.db.network"))).unwrap())
                 .unwrap();
         Identity::of(&self.shop(device), kept["device"].as_str().unwrap().parse().unwrap()).unwrap()
-    }
-}
-
-#[track_caller]
-fn until(mut holds: impl FnMut() -> bool) {
-    let start = Instant::now();
-    while !holds() {
-        assert!(start.elapsed() < PATIENCE, "not in time");
-        std::thread::yield_now();
     }
 }
 

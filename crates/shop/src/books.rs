@@ -11,19 +11,25 @@ use crate::say;
 use crate::say::Say;
 use crate::shop::Shop;
 
+/// How much is here and has no effect: what waits, what a newer program changed, and what copies of a device wrote under
+/// one name until all of it counts again.
+fn without_effect(shop: &Shop) -> Result<u64, Error> {
+    let (waiting, frozen) = (shop.read().waiting()?, shop.read().frozen()?);
+    Ok(frozen.waiting + frozen.open() + waiting.unknown)
+}
+
 /// Checks the file's integrity and every rule of the books.
 pub fn check(shop: &mut Shop) -> Result<CheckAnswer, Error> {
     let findings = shop.store.check()?;
     let sums = shop.store.sums()?;
     let conflicts = shop.store.conflicts()?;
-    let (waiting, frozen) = (shop.read().waiting()?, shop.read().frozen()?);
     let found: Vec<Found> =
         findings.into_iter().map(|f| Found { what: Say::new(f.key()).text(), r#where: f.place }).collect();
     Ok(CheckAnswer {
         ok: found.is_empty(),
         found,
         conflicts,
-        waiting: usize::try_from(frozen.waiting + frozen.open() + waiting.unknown).unwrap_or(usize::MAX),
+        waiting: usize::try_from(without_effect(shop)?).unwrap_or(usize::MAX),
         books: Books {
             received: shop.money(sums.received),
             on_hand: shop.money(sums.on_hand),
@@ -35,9 +41,7 @@ pub fn check(shop: &mut Shop) -> Result<CheckAnswer, Error> {
 
 /// One hash of the state that devices must agree on.
 pub fn digest(shop: &Shop) -> Result<DigestAnswer, Error> {
-    let (waiting, frozen) = (shop.read().waiting()?, shop.read().frozen()?);
-    // What copies wrote under one name stays here as it was; it is complete once all of it counts again.
-    let complete = waiting.unknown == 0 && frozen.waiting == 0 && frozen.open() == 0;
+    let complete = without_effect(shop)? == 0;
     Ok(DigestAnswer { digest: shop.store.digest()?, events: shop.read().events()?, complete })
 }
 

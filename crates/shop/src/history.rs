@@ -328,14 +328,14 @@ fn one(shop: &Shop, reader: &Reader<'_>, event: &Event) -> Result<Say, Error> {
         Body::Undone(b) => {
             let first_of = |action| Ok::<_, Error>(reader.events_of_action(action)?.into_iter().next());
             // What was taken back or done again; never an undo itself, so that no chain of them is followed.
-            let named_of = |action| match first_of(action)? {
+            let name = |row: Option<ActionRow>| match row {
                 Some(row) if !row.event.is_undo() => Ok::<_, Error>(one(shop, reader, &row.event)?.text()),
                 _ => Ok("—".to_owned()),
             };
-            match first_of(b.action)?.and_then(|row| row.event.body) {
-                Some(Body::Undone(again)) => say!("history-redone", text = named_of(again.action)?),
-                Some(_) => say!("history-undone", text = named_of(b.action)?),
-                None => say!("history-undone", text = "—"),
+            let first = first_of(b.action)?;
+            match first.as_ref().and_then(|row| row.event.body.as_ref()) {
+                Some(Body::Undone(again)) => say!("history-redone", text = name(first_of(again.action)?)?),
+                _ => say!("history-undone", text = name(first)?),
             }
         }
     })

@@ -7,13 +7,23 @@ pub mod postgres;
 use std::io::{BufRead as _, BufReader};
 use std::path::PathBuf;
 use std::process::{Child, Command, Stdio};
-use std::time::Duration;
+use std::time::{Duration, Instant};
 
 use serde_json::Value;
 use tempfile::TempDir;
 
 /// As long as anything may take on a machine that does much else.
 pub const PATIENCE: Duration = Duration::from_secs(60);
+
+/// Asks again and again until something holds; fails where it does not within [`PATIENCE`].
+#[track_caller]
+pub fn until(mut holds: impl FnMut() -> bool) {
+    let start = Instant::now();
+    while !holds() {
+        assert!(start.elapsed() < PATIENCE, "not in time");
+        std::thread::yield_now();
+    }
+}
 
 /// A place with a shared folder and the shop files of a few devices.
 pub struct Place(pub TempDir);
