@@ -268,6 +268,31 @@ fn a_cut_that_did_not_know_what_the_sheet_really_is_keeps_the_outline_that_it_sa
     }
 }
 
+/// Found by the simulator (seed 2355): the areas of the use did not add up to the piece's.
+#[test]
+fn a_use_decided_on_an_outline_that_was_not_the_piece_s_after_all_has_no_areas() {
+    let mut bench = Bench::new(2);
+    let (piece, order) = (bench.receive(0, 5_000), bench.order(0));
+    let really = bench.really(0, piece, Uuid::nil(), Shape::rectangle(1_000, 1_010).unwrap());
+    bench.meet();
+    // One device takes the correction back and cuts what was there before; the other one cuts the sheet as corrected,
+    // so that the correction stands.
+    bench.undo(0, really);
+    let (one, _) = bench.cut(0, piece, order, 3_000, 2_000);
+    let (two, _) = bench.cut(1, piece, order, 4_500, 500);
+    bench.meet();
+    for (counts, other, has_areas) in [(one, two, false), (two, one, true)] {
+        settle(&mut bench, 0, piece, counts, vec![(other, Was::Nothing)]);
+        bench.meet();
+        let now = bench.piece(1, piece);
+        assert_eq!(now.shape, Shape::rectangle(1_000, 1_010).unwrap());
+        let used = now.used.unwrap();
+        assert_eq!((used.event, used.areas.is_some()), (counts, has_areas));
+        assert!(used.areas.is_none_or(|areas| areas.total2() == now.shape.area2()));
+        bench.sums(1);
+    }
+}
+
 #[test]
 fn of_two_write_downs_one_counts_until_it_is_settled_which() {
     let mut bench = Bench::new(2);

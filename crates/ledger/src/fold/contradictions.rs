@@ -43,10 +43,7 @@ pub(super) fn mark_contradictions<B: Book>(
         && judge.standing(book, &first.event)? == Standing::Counts
         && let Some(body) = &first.event.body
     {
-        let mut it = used(piece, &first.event, body, first.split.as_ref());
-        // Recorded under the piece's other name, perhaps with an outline a little different.
-        it.areas = it.areas.filter(|areas| areas.total2() == piece.shape.area2());
-        piece.used = Some(it);
+        piece.used = Some(used(piece, &first.event, body, first.split.as_ref()));
     }
     let holds = standing_holds(book, judge, piece.id, events)?;
     let downs = judge.write_downs(book, piece.id)?;

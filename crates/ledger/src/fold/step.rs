@@ -423,6 +423,9 @@ pub(super) fn used(piece: &Piece, event: &Event, body: &Body, split: Option<&Spl
         used.written_off = split.written_off;
         used.areas = split.areas;
     }
+    // Areas of another outline say nothing here: the use was settled to be of this piece, or decided while the outline
+    // stood otherwise, by a correction that was taken back too late.
+    used.areas = used.areas.filter(|areas| areas.total2() == piece.shape.area2());
     let recorded: i64 = used.charges.iter().map(|c| c.charge.total()).sum::<i64>()
         + used.returned.iter().map(|r| r.cost).sum::<i64>()
         + used.written_off

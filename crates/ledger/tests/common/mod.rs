@@ -106,15 +106,18 @@ impl Bench {
     pub fn cut(&mut self, at: usize, of: Uuid, order: Uuid, charge: i64, left: i64) -> (Hash, Uuid) {
         let (plan, offcut) = (self.id(), self.id());
         let charge = Charge { parts: charge, ..Charge::default() };
+        let (sheet, left) = (self.piece(at, of), born(offcut, left));
+        let offcuts2 = left.shape.area2();
+        let areas = Areas { parts2: sheet.shape.area2() - offcuts2, offcuts2, ..Areas::default() };
         let body = Cut {
             plan,
             piece: of,
             material: Uuid::nil(),
-            lot: self.piece(at, of).lot,
+            lot: sheet.lot,
             parts: vec![],
-            born: vec![born(offcut, left)],
+            born: vec![left],
             charges: vec![OrderCharge { order, charge }],
-            areas: Areas::default(),
+            areas,
             why: None,
             owner: None,
         };
