@@ -4,7 +4,7 @@
 
 mod common;
 
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 use std::time::Duration;
 
 use common::postgres::Server;
@@ -15,7 +15,15 @@ use serde_json::{Value, json};
 enum Way {
     Folder(PathBuf),
     Network(Serving),
-    Hub { _server: Server, url: String },
+    Hub { server: Server, url: String },
+}
+
+/// The files with this ending that devices left in a folder.
+fn files(dir: &Path, ending: &str) -> Vec<PathBuf> {
+    let below = |dir: &Path| -> Vec<PathBuf> { std::fs::read_dir(dir).unwrap().map(|e| e.unwrap().path()).collect() };
+    let of_devices = below(dir).iter().flat_map(|shop| below(shop)).collect::<Vec<_>>();
+    let all = of_devices.iter().flat_map(|device| below(device));
+    all.filter(|file| file.extension().is_some_and(|e| e == ending)).collect()
 }
 
 const WAYS: [&str; 3] = ["folder", "network", "hub"];
@@ -28,7 +36,7 @@ impl Way {
             _ => {
                 let server = Server::new();
                 let url = server.database("shop");
-                Self::Hub { _server: server, url }
+                Self::Hub { server, url }
             }
         }
     }
@@ -51,6 +59,66 @@ impl Way {
     fn exchange(&self, place: &Place, device: &str) -> Value {
         let Some(words) = self.words(place, device) else { return json!({ "sent": 0, "received": 0 }) };
         place.ok(device, &words.iter().map(String::as_str).collect::<Vec<_>>())
+    }
+
+    /// The starts that lie there.
+    fn starts(&self, place: &Place) -> Vec<String> {
+        match self {
+            Self::Folder(dir) => files(dir, "start").iter().map(|file| file.display().to_string()).collect(),
+            Self::Hub { server, .. } => {
+                let rows =
+                    server.client("shop").query("SELECT device FROM sheetloft.start WHERE part = 0", &[]).unwrap();
+                rows.iter().map(|row| row.get::<_, uuid::Uuid>(0).to_string()).collect()
+            }
+            Self::Network(_) => unreachable!("{}", place.0.path().display()),
+        }
+    }
+
+    /// Takes all events away but for the first, by which one sees that a shop is there; and brings them back.
+    fn without_events(&self, place: &Place, work: impl FnOnce()) {
+        match self {
+            Self::Folder(dir) => {
+                let all = files(dir, "events");
+                for file in &all {
+                    std::fs::rename(file, file.with_extension("aside")).unwrap();
+                }
+                work();
+                for file in all {
+                    std::fs::rename(file.with_extension("aside"), file).unwrap();
+                }
+            }
+            Self::Hub { server, .. } => {
+                let mut hub = server.client("shop");
+                hub.batch_execute(
+                    "CREATE TABLE aside AS SELECT * FROM sheetloft.event; DELETE FROM sheetloft.event WHERE number > 1",
+                )
+                .unwrap();
+                work();
+                let back = "INSERT INTO sheetloft.event SELECT * FROM aside ON CONFLICT DO NOTHING";
+                hub.batch_execute(back).unwrap();
+            }
+            Self::Network(_) => unreachable!("{}", place.0.path().display()),
+        }
+    }
+
+    /// Changes one byte in the middle of each start.
+    fn damage_start(&self, place: &Place) {
+        match self {
+            Self::Folder(dir) => {
+                for file in files(dir, "start") {
+                    let mut bytes = std::fs::read(&file).unwrap();
+                    let middle = bytes.len() / 2;
+                    bytes[middle] ^= 1;
+                    std::fs::write(file, bytes).unwrap();
+                }
+            }
+            Self::Hub { server, .. } => {
+                let sql = "UPDATE sheetloft.start SET bytes = set_byte(bytes, length(bytes) / 2, \
+                           get_byte(bytes, length(bytes) / 2) # 1)";
+                server.client("shop").batch_execute(sql).unwrap();
+            }
+            Self::Network(_) => unreachable!("{}", place.0.path().display()),
+        }
     }
 
     /// Everybody exchanges until all know all; then they agree, and each file is sound.
@@ -108,6 +176,48 @@ fn every_carrier_keeps_the_same_promises() {
         place.ok("a", &["settle", &pieces[0], "--happened", &happened]);
         way.meet(&place, &["a", "b", "c"]);
         assert_eq!(place.ok("c", &["conflicts"])["conflicts"], json!([]), "{which}");
+    }
+}
+
+/// A history long enough that a start of it is left, and what becomes of it where no event lies there any more.
+#[test]
+fn a_new_device_starts_from_what_another_one_left_for_it() {
+    for which in ["folder", "hub"] {
+        let place = Place::new();
+        place.stocked("a");
+        let lines: String = (0..2_100)
+            .map(|n| {
+                let (right, top) = (300 + n % 50, 200 + n % 40);
+                format!("{{\"material\":\"Ply\",\"outline\":[[0,0],[{right},0],[{right},{top}],[0,{top}]]}}\n")
+            })
+            .collect();
+        let file = place.0.path().join("pieces.jsonl");
+        std::fs::write(&file, lines).unwrap();
+        place.ok("a", &["stock", "import", file.to_str().unwrap()]);
+        let way = Way::open(which, &place);
+        way.exchange(&place, "a");
+        assert_eq!(way.starts(&place).len(), 1, "{which}");
+        way.exchange(&place, "a");
+        assert_eq!(way.starts(&place).len(), 1, "{which}: not anew for nothing");
+
+        // Nothing but the start is there: it must be what the new device has it all from.
+        way.without_events(&place, || {
+            let joined = way.exchange(&place, "b");
+            assert_eq!(joined["problems"], json!([]), "{which}");
+        });
+        way.meet(&place, &["a", "b"]);
+        place.ok("b", &["rack", "add", "North"]);
+        way.meet(&place, &["a", "b"]);
+
+        // One that was changed is named, and everything is taken event by event.
+        way.damage_start(&place);
+        let words = way.words(&place, "c").unwrap();
+        let (exit, joined, err) = place.run("c", &words.iter().map(String::as_str).collect::<Vec<_>>());
+        assert_eq!((exit, joined["problems"].as_array().map(Vec::len)), (1, Some(1)), "{which}: {err}{joined}");
+        let what = joined["problems"][0]["what"].as_str().unwrap();
+        assert!(what.contains("could not be used") || what.contains("is damaged"), "{what}");
+        way.meet(&place, &["a", "b", "c"]);
+        assert_eq!(place.ok("c", &["rack", "list"])["racks"][0]["name"], "North", "{which}");
     }
 }
 

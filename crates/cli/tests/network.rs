@@ -179,11 +179,38 @@ fn whoever_is_sent_away_gets_nothing_at_once_and_can_be_let_in_again() {
     assert!(answer["problems"][0]["what"].as_str().unwrap().contains("does not know this device"), "{answer}");
     assert_eq!(place.digest("b"), before);
     let mut raw = Raw::connect(&a.share, &place.identity("b"));
-    for path in [wire::RUNS, wire::TAKE, wire::GIVE, wire::WAIT, wire::CLAIM, wire::RELEASE] {
+    for path in
+        [wire::RUNS, wire::TAKE, wire::GIVE, wire::WAIT, wire::START, wire::START_BYTES, wire::CLAIM, wire::RELEASE]
+    {
         assert_eq!(raw.post(path, b"{}"), (403, json!({ "why": "unknown" })), "{path}");
     }
     place.ok("b", &["sync", "pair", &a.share, &place.code("a")]);
     place.agree(&["a", "b"]);
+}
+
+#[test]
+fn a_start_is_whole_for_whom_it_was_made_and_for_nobody_else() {
+    let (place, a, _) = paired();
+    let _ = place.ok("c", &["sync", "pair", &a.share, &place.code("a")]);
+    let event: Value = {
+        let all = sheetloft_store::Store::open(&place.shop("a")).unwrap().read().lacking(&Default::default(), 1);
+        serde_json::from_slice(&all.unwrap()[0].bytes).unwrap()
+    };
+    let [mut b, mut c] = ["b", "c"].map(|device| Raw::connect(&a.share, &place.identity(device)));
+    let wanted = json!({ "shop": event["shop"] }).to_string();
+    let made = b.post(wire::START, wanted.as_bytes()).1;
+    let from = |at: u64| json!({ "id": made["id"], "from": at }).to_string().into_bytes();
+    assert_eq!(c.post(wire::START_BYTES, &from(0)).1["why"], "no_such", "it was made for another");
+    let (status, file) = b.post_for_bytes(wire::START_BYTES, &from(0));
+    assert_eq!((status, file.len() as u64), (200, made["bytes"].as_u64().unwrap()));
+    let head = sheetloft_sync::start::read_head(&file[..]).unwrap();
+    assert_eq!(json!(head.shop), event["shop"]);
+    assert_eq!(b.post(wire::START_BYTES, &from(0)).1["why"], "no_such", "it was fetched");
+    // Sent away between two requests: not one byte more.
+    let made = c.post(wire::START, wanted.as_bytes()).1;
+    place.ok("a", &["sync", "revoke", &place.tag("c")]);
+    let first = json!({ "id": made["id"], "from": 0 }).to_string();
+    assert_eq!(c.post(wire::START_BYTES, first.as_bytes()), (403, json!({ "why": "unknown" })));
 }
 
 #[test]
@@ -222,7 +249,7 @@ fn strangers_and_nonsense_get_nothing() {
     // Somebody with a certificate that nobody has paired.
     let stranger = Identity::make().unwrap();
     let mut raw = Raw::connect(&a.share, &stranger);
-    for path in [wire::RUNS, wire::TAKE, wire::GIVE, wire::WAIT, wire::CLAIM, "/door", "/", "/../b.db"] {
+    for path in [wire::RUNS, wire::TAKE, wire::GIVE, wire::WAIT, wire::START, wire::CLAIM, "/door", "/", "/../b.db"] {
         assert_eq!(raw.post(path, b"{}"), (403, json!({ "why": "unknown" })), "{path}");
     }
     // A pairing that is none: no offer, nonsense, an answer to nobody's question, too much.
@@ -266,6 +293,10 @@ fn strangers_and_nonsense_get_nothing() {
         "other_shop"
     );
     assert_eq!(first.post("/exchange/else", b"{}").1["why"], "no_such");
+    let of_nobody = json!({ "shop": uuid::Uuid::nil() }).to_string();
+    assert_eq!(first.post(wire::START, of_nobody.as_bytes()).1["why"], "other_shop");
+    let unmade = json!({ "id": uuid::Uuid::nil(), "from": 0 }).to_string();
+    assert_eq!(first.post(wire::START_BYTES, unmade.as_bytes()).1["why"], "no_such");
     let pieces: Vec<String> = (0..=wire::CLAIM_PIECES).map(|i| uuid::Uuid::from_u128(i as u128).to_string()).collect();
     assert_eq!(first.post(wire::CLAIM, json!({ "pieces": pieces }).to_string().as_bytes()).1["why"], "too_large");
     // Bytes that are no TLS at all, and a connection that says nothing, hold up nobody.
@@ -326,6 +357,11 @@ impl Raw {
 
     /// Status and body.
     fn post(&mut self, path: &str, body: &[u8]) -> (u16, Value) {
+        let (status, body) = self.post_for_bytes(path, body);
+        (status, serde_json::from_slice(&body).unwrap_or(Value::Null))
+    }
+
+    fn post_for_bytes(&mut self, path: &str, body: &[u8]) -> (u16, Vec<u8>) {
         write!(self.stream, "POST {path} HTTP/1.1\r\nhost: x\r\ncontent-length: {}\r\n\r\n", body.len()).unwrap();
         self.stream.write_all(body).unwrap();
         self.stream.flush().unwrap();
@@ -340,6 +376,6 @@ impl Raw {
         let length = head.split("content-length: ").nth(1).unwrap().split("\r\n").next().unwrap().parse().unwrap();
         let mut body = vec![0; length];
         self.stream.read_exact(&mut body).unwrap();
-        (status, serde_json::from_slice(&body).unwrap_or(Value::Null))
+        (status, body)
     }
 }

@@ -6,6 +6,7 @@ use serde::{Deserialize, Serialize};
 use uuid::Uuid;
 
 use crate::event::{Hash, Thing};
+use crate::fold::Standing;
 
 /// What is here of one device's events.
 #[derive(Clone, Copy, PartialEq, Eq, Debug, Default, Serialize, Deserialize)]
@@ -31,6 +32,36 @@ pub struct Sealed {
     pub bytes: Vec<u8>,
     /// Ed25519 over its hash: the last event of an action has it. It covers the device's events before.
     pub seal: Option<[u8; 64]>,
+}
+
+/// A part of a *start*: what one device has, with what all of it comes to, for a new device to begin with. It saves
+/// folding the whole history anew, and is no more than that: without it, a new device is only slower.
+#[derive(Clone, PartialEq, Eq, Debug)]
+pub enum Part {
+    /// Events in the order in which they took effect there, and how each stands.
+    Events(Vec<(Sealed, Standing)>),
+    /// Things as they are stored, after all of the events.
+    Things(Vec<Stored>),
+    /// The end.
+    End {
+        /// The device that made it.
+        device: Uuid,
+        /// SHA-256 of everything before.
+        hash: Hash,
+        /// That device's seal over it.
+        seal: [u8; 64],
+    },
+}
+
+/// A thing as it is stored.
+#[derive(Clone, PartialEq, Eq, Debug)]
+pub struct Stored {
+    /// Which.
+    pub thing: Thing,
+    /// Whether it waits for a newer program.
+    pub frozen: bool,
+    /// Its state as JSON; none where its birth was taken back.
+    pub state: Option<String>,
 }
 
 /// What came of taking events in.

@@ -86,6 +86,14 @@ pub const ALLOWANCE_UM: i64 = 200_000;
 pub const BATCH_BYTES: usize = 4 << 20;
 /// Largest batch that is taken from outside, in bytes.
 pub const BATCH_BYTES_TAKEN: usize = 256 << 20;
+/// Events or things of one part of what a new device starts from, in bytes; a single thing may be larger.
+pub const START_PART_BYTES: usize = 4 << 20;
+/// Largest such part that is taken from outside, in bytes.
+pub const START_PART_BYTES_TAKEN: usize = 64 << 20;
+/// Largest file that a new device starts from, in bytes.
+pub const START_BYTES: u64 = 16 << 30;
+/// Fewest events for which such a file is left for others in a folder or on a hub.
+pub const START_EVENTS: u64 = 2_000;
 /// Most files of one folder through which devices exchange.
 pub const EXCHANGE_FILES: usize = 200_000;
 /// Most devices that are listed when others are looked for on the network.

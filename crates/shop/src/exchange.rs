@@ -13,7 +13,7 @@ use sheetloft_store::{DeviceKey, Frozen, Store, StoreError, is_written_again};
 use sheetloft_sync::folder::{self, FolderError};
 use sheetloft_sync::hub::Hub;
 use sheetloft_sync::net::{Caller, Identity};
-use sheetloft_sync::{Problem, Report};
+use sheetloft_sync::{Carrier, Problem, Report, take_all};
 use uuid::Uuid;
 
 use crate::answer::{Changed, DeviceRow, ProblemRow, SyncAnswer};
@@ -154,7 +154,13 @@ pub fn once(shop: &mut Shop, host: &mut dyn Host, way: &mut Way<'_>, sum: &mut S
     let report = match way {
         Way::Folder(dir) => folder::exchange(dir, &mut local)?,
         Way::Peer(caller) => sheetloft_sync::exchange(*caller, &mut local)?,
-        Way::Hub(hub) => sheetloft_sync::exchange(*hub, &mut local)?,
+        Way::Hub(hub) => {
+            let report = sheetloft_sync::exchange(*hub, &mut local)?;
+            if let Ok(mut scratch) = local.scratch() {
+                hub.leave_start(&local, &mut scratch)?;
+            }
+            report
+        }
     };
     sum.report.add(report);
     sum.things.append(&mut local.changed);
@@ -171,12 +177,25 @@ pub fn join(path: &Path, host: &mut dyn Host, dir: &str) -> Result<(Shop, SyncAn
         _ => return Err(Error::refused(say!("refused-join-many", dir = dir.display().to_string())).at("dir")),
     };
     join_by(path, host, |store, host, _| {
-        let report = folder::fetch(&dir, &mut Local::new(store, shop_id, host.wall_ms()))?;
+        let report = folder::begin(&dir, &mut Local::new(store, shop_id, host.wall_ms()))?;
         store.remember(FOLDER, &dir.display().to_string())?;
         let through = store.read().devices()?.into_iter().map(|d| (d.at_ms, d.id)).min().map(|(_, id)| id);
         Ok((shop_id, through, report))
     })
     .map_err(|e| if e.field.is_none() { e.at("dir") } else { e })
+}
+
+/// Gets everything that the other side has into a file in which nothing is yet.
+pub fn begin<C: Carrier<Error: Into<Error>>>(
+    carrier: &mut C,
+    local: &mut Local<'_>,
+    report: &mut Report,
+) -> Result<(), Error> {
+    let done = match local.scratch() {
+        Ok(mut scratch) => sheetloft_sync::begin(carrier, local, &mut scratch, report),
+        Err(_) => take_all(carrier, local, report),
+    };
+    Ok(done?)
 }
 
 /// A new shop file at `path` joins a shop: `fetch` gets what that shop has, and says which it is and through which
@@ -204,7 +223,13 @@ pub fn join_by(
             let (exchanged, _) = now(&mut shop, host)?;
             let own = shop.read().folded(Thing::new(ThingKind::Device, key.device))?.state.and_then(State::device);
             let received = exchanged.received + report.received;
-            Ok((shop, SyncAnswer { received, joined: own.map(|d| d.tag), ..exchanged }))
+            // What was wrong with the way by which it came is not found again.
+            let mut problems = exchanged.problems;
+            let devices = shop.read().devices()?;
+            let first = report.problems.iter().map(|p| row(problem(p, &devices)));
+            let new: Vec<ProblemRow> = first.filter(|row| !problems.contains(row)).collect();
+            problems.extend(new);
+            Ok((shop, SyncAnswer { received, joined: own.map(|d| d.tag), problems, ..exchanged }))
         }
         Err(e) => {
             // Nothing half done: the files were ours alone.
@@ -374,6 +399,12 @@ fn answer(shop: &Shop, report: Report, more: Vec<(Say, Say)>) -> Result<SyncAnsw
             }
         });
     }
+    // Of a copy that is ahead, more has to come before it is seen where the two parted.
+    let own = shop.store.device().filter(|own| frozen.forks.iter().all(|f| f.device != *own));
+    if let Some(own) = own.filter(|_| shop.store.is_forked().unwrap_or(false)) {
+        let next = reader.runs()?.get(&own).map_or(1, |have| have.run + 1);
+        problems.push((say!("problem-forked-own", number = next), say!("problem-forked-own-do")));
+    }
     for (device, events) in &frozen.built_on {
         let what = say!("problem-built-on-copy", device = tag(&devices, *device), count = events.len());
         problems.push((what, say!("problem-built-on-copy-do")));
@@ -405,10 +436,7 @@ fn answer(shop: &Shop, report: Report, more: Vec<(Say, Say)>) -> Result<SyncAnsw
         sent: report.sent,
         received: report.received,
         conflicts: conflicts::short(&reader)?,
-        problems: problems
-            .into_iter()
-            .map(|(what, r#do)| ProblemRow { what: what.text().trim_end_matches('.').to_owned(), r#do: r#do.text() })
-            .collect(),
+        problems: problems.into_iter().map(row).collect(),
         joined: None,
         waiting: frozen.waiting,
         devices: rows,
@@ -434,6 +462,11 @@ pub fn tag(devices: &[Device], id: Uuid) -> String {
     devices.iter().find(|d| d.id == id).map_or_else(|| id.to_string(), called)
 }
 
+/// What is wrong and what to do about it, as it is shown.
+fn row((what, r#do): (Say, Say)) -> ProblemRow {
+    ProblemRow { what: what.text().trim_end_matches('.').to_owned(), r#do: r#do.text() }
+}
+
 /// A problem in words, and what to do.
 fn problem(problem: &Problem, devices: &[Device]) -> (Say, Say) {
     let path = |p: &Path| p.display().to_string();
@@ -454,5 +487,6 @@ fn problem(problem: &Problem, devices: &[Device]) -> (Say, Say) {
             };
             (what, say!("problem-refused-do"))
         }
+        Problem::NoStart => (say!("problem-no-start"), say!("problem-no-start-do")),
     }
 }

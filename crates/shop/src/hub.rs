@@ -9,8 +9,8 @@ use std::path::{Path, PathBuf};
 
 use sheetloft_ledger::event::Hash;
 use sheetloft_store::StoreError;
+use sheetloft_sync::Report;
 use sheetloft_sync::hub::{self, Hub, HubError};
-use sheetloft_sync::{Report, take_all};
 use uuid::Uuid;
 
 use crate::answer::{Changed, SyncAnswer};
@@ -131,7 +131,7 @@ pub fn join(at: &Path, host: &mut dyn Host, url: &str) -> Result<(Shop, SyncAnsw
     };
     let joined = exchange::join_by(at, host, |store, host, _| {
         let mut report = Report::default();
-        take_all(&mut hub, &mut Local::new(store, shop_id, host.wall_ms()), &mut report)?;
+        exchange::begin(&mut hub, &mut Local::new(store, shop_id, host.wall_ms()), &mut report)?;
         keep(at, &url)?;
         let through = store.read().devices()?.into_iter().map(|d| (d.at_ms, d.id)).min().map(|(_, id)| id);
         Ok((shop_id, through, report))

@@ -1,10 +1,12 @@
 //! The shop file as an exchange with other devices sees it.
 
 use std::collections::BTreeMap;
+use std::fs::File;
+use std::path::Path;
 
 use sheetloft_ledger::event::{Hash, Thing};
-use sheetloft_ledger::exchange::{Runs, Sealed, TakenIn};
-use sheetloft_store::{Store, StoreError};
+use sheetloft_ledger::exchange::{Part, Runs, Sealed, TakenIn};
+use sheetloft_store::{SCHEMA, Store, StoreError};
 use sheetloft_sync::Replica;
 use uuid::Uuid;
 
@@ -24,6 +26,12 @@ impl<'a> Local<'a> {
     /// A shop file about to exchange.
     pub fn new(store: &'a mut Store, shop: Uuid, now_ms: u64) -> Self {
         Self { store, shop, now_ms, changed: Vec::new() }
+    }
+
+    /// An empty file without a name beside the shop file: nothing of it is left when the program ends, however it does.
+    pub fn scratch(&self) -> std::io::Result<File> {
+        let folder = self.store.path().parent().filter(|p| !p.as_os_str().is_empty());
+        tempfile::tempfile_in(folder.unwrap_or(Path::new(".")))
     }
 }
 
@@ -67,12 +75,28 @@ impl Replica for Local<'_> {
         self.changed.extend(&taken.changed);
         Ok(taken)
     }
+
+    fn form(&self) -> u32 {
+        SCHEMA.unsigned_abs()
+    }
+
+    fn start(&self, each: &mut dyn FnMut(Part) -> bool) -> Result<bool, StoreError> {
+        self.store.start(each)
+    }
+
+    fn seal(&self, hash: Hash) -> Option<[u8; 64]> {
+        self.store.seal(hash)
+    }
+
+    fn begin_from(&mut self, parts: &mut dyn Iterator<Item = Option<Part>>) -> Result<Option<u64>, StoreError> {
+        self.store.begin_from(self.shop, self.now_ms, parts)
+    }
 }
 
 #[cfg(test)]
 mod tests {
-    use std::fs::{self, File};
-    use std::path::{Path, PathBuf};
+    use std::fs;
+    use std::path::PathBuf;
     use std::time::{Duration, SystemTime};
 
     use sheetloft_sync::{Problem, Report, folder};

@@ -14,27 +14,6 @@ use crate::stock;
 /// The book of one connection.
 pub(crate) struct SqlBook<'a>(pub &'a Connection);
 
-pub(crate) fn standing_number(standing: Standing) -> i64 {
-    match standing {
-        Standing::Counts => 1,
-        Standing::Undone => 2,
-        Standing::TooLate => 3,
-        Standing::SetAside => 4,
-        Standing::NotUnderstood => 5,
-    }
-}
-
-pub(crate) fn standing_of(number: i64) -> Option<Standing> {
-    match number {
-        1 => Some(Standing::Counts),
-        2 => Some(Standing::Undone),
-        3 => Some(Standing::TooLate),
-        4 => Some(Standing::SetAside),
-        5 => Some(Standing::NotUnderstood),
-        _ => None,
-    }
-}
-
 impl SqlBook<'_> {
     fn events(&self, sql: &str, id: Uuid) -> Result<Vec<Arc<Event>>, StoreError> {
         let mut statement = self.0.prepare_cached(sql)?;
@@ -84,13 +63,13 @@ impl Book for SqlBook<'_> {
 
     fn standing(&self, event: Hash) -> Result<Option<Standing>, StoreError> {
         let mut statement = self.0.prepare_cached("SELECT standing FROM event WHERE hash = ?1")?;
-        Ok(statement.query_row([&event.0[..]], |row| row.get(0)).optional()?.and_then(standing_of))
+        Ok(statement.query_row([&event.0[..]], |row| row.get(0)).optional()?.and_then(Standing::from_number))
     }
 
     fn set_standing(&mut self, event: Hash, standing: Standing) -> Result<(), StoreError> {
         self.0
             .prepare_cached("UPDATE event SET standing = ?2 WHERE hash = ?1")?
-            .execute(params![&event.0[..], standing_number(standing)])?;
+            .execute(params![&event.0[..], standing.number()])?;
         Ok(())
     }
 

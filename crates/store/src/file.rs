@@ -5,6 +5,7 @@ use std::path::{Path, PathBuf};
 use std::time::Duration;
 
 use rusqlite::{Connection, OpenFlags, OptionalExtension};
+use sheetloft_ledger::event::Hash;
 use uuid::Uuid;
 
 use crate::check::refold_all;
@@ -108,6 +109,7 @@ impl Store {
         };
         if read_only {
             conn.busy_timeout(BUSY)?;
+            keep_statements(&conn);
         } else {
             settle(&conn)?;
             migrate(&mut conn, path, version)?;
@@ -142,6 +144,11 @@ impl Store {
     /// Whether this file belongs to this device; where not, it is a copy or a restored backup.
     pub fn device(&self) -> Option<Uuid> {
         self.key.as_ref().map(|k| k.device)
+    }
+
+    /// This device's seal over a hash; none where the file is nobody's.
+    pub fn seal(&self, hash: Hash) -> Option<[u8; 64]> {
+        self.key.as_ref()?.seal(hash)
     }
 
     /// Makes this file the place where a new device writes.
@@ -271,7 +278,13 @@ fn settle(conn: &Connection) -> Result<(), StoreError> {
     conn.pragma_update(None, "synchronous", "FULL")?;
     conn.pragma_update(None, "foreign_keys", true)?;
     conn.pragma_update(None, "cache_size", -65_536)?;
+    keep_statements(conn);
     Ok(())
+}
+
+/// Every statement is prepared once: one action uses more of them than are kept unless said otherwise.
+fn keep_statements(conn: &Connection) {
+    conn.set_prepared_statement_cache_capacity(256);
 }
 
 /// Brings an older file forward; a backup is taken before.

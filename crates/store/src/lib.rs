@@ -13,6 +13,8 @@ mod fork;
 mod network;
 mod notes;
 mod query;
+mod reading;
+mod start;
 mod stock;
 mod taking;
 #[cfg(test)]

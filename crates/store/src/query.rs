@@ -10,7 +10,7 @@ use sheetloft_ledger::labelling::PaperKept;
 use sheetloft_ledger::state::{Machine, Material, Order, Piece, Plan, Rack, Setting, State};
 use uuid::Uuid;
 
-use crate::book::{SqlBook, standing_of};
+use crate::book::SqlBook;
 use crate::error::StoreError;
 use crate::file::Store;
 
@@ -351,7 +351,7 @@ impl Reader<'_> {
         let mut found = Vec::new();
         while let Some(row) = rows.next()? {
             let bytes = row.get_ref(0)?.as_blob().map_err(rusqlite::Error::from)?;
-            found.push(ActionRow { event: Event::read(bytes)?, standing: standing_of(row.get(1)?) });
+            found.push(ActionRow { event: Event::read(bytes)?, standing: Standing::from_number(row.get(1)?) });
         }
         Ok(found)
     }

@@ -13,7 +13,7 @@ use std::sync::Arc;
 
 use rusqlite::{Connection, OptionalExtension, TransactionBehavior, params};
 use sheetloft_ledger::body::Body;
-use sheetloft_ledger::event::{Event, EventError, Hash, Thing, ThingKind};
+use sheetloft_ledger::event::{Clock, Event, EventError, Hash, Thing, ThingKind};
 use sheetloft_ledger::exchange::{Refused, Sealed, TakenIn, WhyRefused};
 use sheetloft_ledger::fold::{Book as _, Folded};
 use sheetloft_ledger::state::State;
@@ -21,13 +21,14 @@ use uuid::Uuid;
 
 use crate::book::{SqlBook, hash_from};
 use crate::check::refold_all;
-use crate::device::{seal_holds, seal_key};
+use crate::device::seal_key;
 use crate::error::StoreError;
 use crate::exchange::stored_at;
 use crate::file::Store;
 use crate::query::Reader;
+use crate::reading::{read_all, which_hold};
 use crate::stock;
-use crate::write::{insert, latest_clock, remember_clock};
+use crate::write::{insert, insert_seal, latest_clock, remember_clock, set_run};
 
 /// A clock further ahead than this is not followed, so that one device with a wrong date does not date all others'.
 const CLOCK_AHEAD_MS: u64 = 10 * 60 * 1_000;
@@ -45,8 +46,8 @@ impl Store {
         let mut of_device: BTreeMap<Uuid, ByNumber> = BTreeMap::new();
         // Whoever sends them has them in an order in which they can take effect.
         let mut sent: HashMap<Hash, usize> = HashMap::new();
-        for sealed in events {
-            match Event::read(&sealed.bytes) {
+        for (event, sealed) in read_all(&events).into_iter().zip(events) {
+            match event {
                 Ok(event) if event.envelope.shop != shop => taken.refused.push(refused(&event, WhyRefused::OtherShop)),
                 Ok(event) => {
                     let of = of_device.entry(event.envelope.device).or_default();
@@ -76,10 +77,7 @@ impl Store {
                 fresh.into_iter().partition(|(event, _)| covered.contains(&event.hash));
             taken.refused.extend(unsealed.iter().map(|(event, _)| refused(event, WhyRefused::NotSealed)));
             for (event, _) in &fresh {
-                let seen = event.envelope.clock;
-                if seen > clock && seen.ms <= now_ms.saturating_add(CLOCK_AHEAD_MS) {
-                    clock = seen;
-                }
+                clock = follow(clock, event.envelope.clock, now_ms);
             }
             taken.new += fresh.len() as u64;
             let fresh = match end {
@@ -119,6 +117,11 @@ impl Store {
     }
 }
 
+/// The clock after one was seen; `now_ms` is the wall clock's.
+pub(crate) fn follow(clock: Clock, seen: Clock, now_ms: u64) -> Clock {
+    if seen.ms <= now_ms.saturating_add(CLOCK_AHEAD_MS) { clock.max(seen) } else { clock }
+}
+
 fn refused(event: &Event, why: WhyRefused) -> Refused {
     Refused { device: event.envelope.device, number: event.envelope.number, why }
 }
@@ -143,8 +146,11 @@ fn unreadable(bytes: &[u8], error: &EventError) -> Refused {
 fn covered(conn: &Connection, device: Uuid, events: &mut [(Event, Sealed)]) -> Result<HashSet<Hash>, StoreError> {
     let key = public_key(conn, device, events)?.and_then(|key| seal_key(&key));
     let Some(key) = key else { return Ok(HashSet::new()) };
-    for (event, sealed) in events.iter_mut() {
-        sealed.seal = sealed.seal.filter(|seal| seal_holds(&key, event.hash, seal));
+    let seals: Vec<_> = events.iter().filter_map(|(event, sealed)| Some((&key, event.hash, sealed.seal?))).collect();
+    let hold = which_hold(&seals);
+    let sealed = events.iter_mut().map(|(_, sealed)| sealed).filter(|sealed| sealed.seal.is_some());
+    for (sealed, _) in sealed.zip(hold).filter(|(_, holds)| !holds) {
+        sealed.seal = None;
     }
     let by_hash: BTreeMap<Hash, &(Event, Sealed)> = events.iter().map(|e| (e.0.hash, e)).collect();
     let mut covered = HashSet::new();
@@ -202,8 +208,7 @@ fn keep(conn: &Connection, event: &Event, sealed: &Sealed) -> Result<Option<u64>
     let after = stored_at(conn, e.device, number + 1)?;
     put_aside(conn, event, &sealed.bytes)?;
     if let Some(seal) = &sealed.seal {
-        conn.prepare_cached("INSERT OR IGNORE INTO seal (hash, signature) VALUES (?1, ?2)")?
-            .execute(params![&event.hash.0[..], &seal[..]])?;
+        insert_seal(conn, event.hash, seal)?;
     }
     advance(conn, e.device)?;
     let follows = |later: &Sealed| Event::read(&later.bytes).is_ok_and(|l| l.envelope.prev == Some(event.hash));
@@ -272,8 +277,7 @@ fn whole_actions(
     let mut end = run;
     for (event, sealed) in events {
         if let Some(seal) = &sealed.seal {
-            conn.prepare_cached("INSERT OR IGNORE INTO seal (hash, signature) VALUES (?1, ?2)")?
-                .execute(params![&event.hash.0[..], &seal[..]])?;
+            insert_seal(conn, event.hash, seal)?;
         }
         let (more, number) = (event.envelope.more, event.envelope.number);
         action.push((event, sealed));
@@ -283,8 +287,7 @@ fn whole_actions(
         }
     }
     if end > run {
-        conn.prepare_cached("REPLACE INTO run (device, number) VALUES (?1, ?2)")?
-            .execute(params![device, i64::try_from(end).unwrap_or(i64::MAX)])?;
+        set_run(conn, device, end)?;
     }
     Ok(action)
 }
@@ -496,64 +499,11 @@ fn mend_heads(conn: &Connection, thing: Thing) -> Result<(), StoreError> {
 
 #[cfg(test)]
 mod tests {
-    use std::path::Path;
-
     use proptest::prelude::*;
-    use sheetloft_ledger::body::{DeviceBegan, Moved};
-    use sheetloft_ledger::exchange::Runs;
 
     use super::*;
-    use crate::device::DeviceKey;
     use crate::exchange::Waiting;
-    use crate::testing::Counter;
-    use crate::write::Tx;
-
-    fn device(folder: &Path, n: u8) -> (Store, Counter) {
-        let id = Uuid::from_u128(u128::from(n));
-        let key = DeviceKey::new(id, [n; 32]);
-        let began =
-            DeviceBegan { shop: Uuid::nil(), public_key: key.public_key(), tag: format!("{n}A"), through: None };
-        let mut store = Store::create(&folder.join(format!("{n}.db")), key).unwrap();
-        let mut ids = Counter(u128::from(n) << 64);
-        act(&mut store, &mut ids, &[(Body::DeviceBegan(began), Thing::new(ThingKind::Device, id))]);
-        (store, ids)
-    }
-
-    fn act(store: &mut Store, ids: &mut Counter, events: &[(Body, Thing)]) {
-        let draft = |tx: &mut Tx<'_>, _: &mut DeviceKey| {
-            events.iter().for_each(|(body, thing)| tx.draft(body.clone(), [*thing]));
-            Ok::<_, StoreError>(())
-        };
-        store.transact(Uuid::nil(), ids, draft).unwrap();
-    }
-
-    /// Moves of a few things; enough for the order in which events take effect, whatever they mean.
-    fn moves(store: &mut Store, ids: &mut Counter, of: impl Iterator<Item = u128>) {
-        let events: Vec<_> = of
-            .map(|n| (Body::Moved(Moved { piece: Uuid::from_u128(500 + n), rack: None }), Uuid::from_u128(500 + n)))
-            .map(|(body, id)| (body, Thing::piece(id)))
-            .collect();
-        act(store, ids, &events);
-    }
-
-    fn all(store: &Store) -> Vec<Sealed> {
-        store.read().lacking(&Runs::new(), usize::MAX).unwrap()
-    }
-
-    /// What two devices did who built on each other's work, in the order of the second.
-    fn history(folder: &Path) -> (Store, Vec<Sealed>) {
-        let ((mut one, mut ids1), (mut two, mut ids2)) = (device(folder, 1), device(folder, 2));
-        for round in 0..4 {
-            moves(&mut one, &mut ids1, 0..3);
-            moves(&mut two, &mut ids2, round..round + 2);
-            for _ in 0..2 {
-                two.take_in(Uuid::nil(), 0, all(&one)).unwrap();
-                one.take_in(Uuid::nil(), 0, all(&two)).unwrap();
-            }
-        }
-        let events = all(&two);
-        (two, events)
-    }
+    use crate::testing::{all, device, history};
 
     proptest! {
         #![proptest_config(ProptestConfig { cases: 16, ..ProptestConfig::default() })]

@@ -12,7 +12,7 @@ use sheetloft_ledger::mutant::{self, Mutant};
 use sheetloft_ledger::state::State;
 use uuid::Uuid;
 
-use crate::book::{SqlBook, hash_from, standing_number, standing_of};
+use crate::book::{SqlBook, hash_from};
 use crate::device::DeviceKey;
 use crate::error::StoreError;
 use crate::file::Store;
@@ -173,13 +173,12 @@ impl Tx<'_> {
             if i + 1 == count
                 && let Some(signature) = key.seal(event.hash)
             {
-                conn.prepare_cached("INSERT INTO seal (hash, signature) VALUES (?1, ?2)")?
-                    .execute(params![&event.hash.0[..], &signature[..]])?;
+                insert_seal(conn, event.hash, &signature)?;
             }
-            let stands: i64 = conn
+            let stands: u8 = conn
                 .prepare_cached("SELECT standing FROM event WHERE hash = ?1")?
                 .query_row([&event.hash.0[..]], |row| row.get(0))?;
-            standings.extend(standing_of(stands));
+            standings.extend(Standing::from_number(stands));
         }
         remember_clock(conn, clock)?;
         key.number = last.map_or(0, |(number, _)| number);
@@ -204,11 +203,7 @@ impl Store {
         let Some(mut key) = self.key.clone() else { return Err(StoreError::ReadOnly.into()) };
         let transaction =
             self.conn.transaction_with_behavior(TransactionBehavior::Immediate).map_err(StoreError::from)?;
-        if transaction
-            .prepare_cached("SELECT 1 FROM fork WHERE device = ?1")
-            .and_then(|mut s| s.exists([key.device]))
-            .map_err(StoreError::from)?
-        {
+        if exchange::is_written_elsewhere(&transaction, key.device)? {
             return Err(StoreError::Forked.into());
         }
         // Another program of the same device may have written since.
@@ -267,18 +262,14 @@ pub(crate) fn remember_clock(conn: &Connection, clock: Clock) -> Result<(), Stor
     Ok(())
 }
 
-/// Stores an event all of whose needs are here, and folds it in. The end of its device's run is not moved.
-pub(crate) fn insert(conn: &Connection, bytes: &[u8], event: &Arc<Event>) -> Result<Vec<Thing>, StoreError> {
+/// Stores an event with its standing, 0 where it is not judged yet; gives its place.
+pub(crate) fn insert_event(conn: &Connection, bytes: &[u8], event: &Event, standing: u8) -> Result<i64, StoreError> {
     let undoes = match &event.body {
         Some(Body::Undone(undo)) => Some(undo.action),
         _ => None,
     };
     let e = &event.envelope;
     let number = i64::try_from(e.number).map_err(|_| StoreError::Damaged { what: "event number".into() })?;
-    let mut book = SqlBook(conn);
-    // Most events come after all heads: how they stand and what they change is known before they are written.
-    let at_once = fold::at_once(&book, event)?;
-    let standing = if at_once.is_some() { standing_number(Standing::Counts) } else { 0 };
     conn.prepare_cached(
         "INSERT INTO event (hash, device, number, action, kind, undoes, known, standing, bytes) \
          VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9)",
@@ -294,7 +285,38 @@ pub(crate) fn insert(conn: &Connection, bytes: &[u8], event: &Arc<Event>) -> Res
         standing,
         bytes
     ])?;
-    let seq = conn.last_insert_rowid();
+    Ok(conn.last_insert_rowid())
+}
+
+/// Stores that the event at a place touches a thing; a head: no other of the thing is built on it.
+pub(crate) fn insert_touch(conn: &Connection, thing: Thing, seq: i64, is_head: bool) -> Result<(), StoreError> {
+    conn.prepare_cached("INSERT INTO touch (thing, seq, head) VALUES (?1, ?2, ?3)")?
+        .execute(params![thing.id, seq, is_head])?;
+    Ok(())
+}
+
+/// Stores a seal, if it is not there.
+pub(crate) fn insert_seal(conn: &Connection, hash: Hash, seal: &[u8; 64]) -> Result<(), StoreError> {
+    conn.prepare_cached("INSERT OR IGNORE INTO seal (hash, signature) VALUES (?1, ?2)")?
+        .execute(params![&hash.0[..], &seal[..]])?;
+    Ok(())
+}
+
+/// Stores the end of a device's unbroken run.
+pub(crate) fn set_run(conn: &Connection, device: Uuid, number: u64) -> Result<(), StoreError> {
+    conn.prepare_cached("REPLACE INTO run (device, number) VALUES (?1, ?2)")?
+        .execute(params![device, i64::try_from(number).unwrap_or(i64::MAX)])?;
+    Ok(())
+}
+
+/// Stores an event all of whose needs are here, and folds it in. The end of its device's run is not moved.
+pub(crate) fn insert(conn: &Connection, bytes: &[u8], event: &Arc<Event>) -> Result<Vec<Thing>, StoreError> {
+    let e = &event.envelope;
+    let mut book = SqlBook(conn);
+    // Most events come after all heads: how they stand and what they change is known before they are written.
+    let at_once = fold::at_once(&book, event)?;
+    let standing = if at_once.is_some() { Standing::Counts.number() } else { 0 };
+    let seq = insert_event(conn, bytes, event, standing)?;
     if let Some(states) = at_once {
         for touch in &e.touches {
             // Its parents are all the heads that there were.
@@ -302,8 +324,7 @@ pub(crate) fn insert(conn: &Connection, bytes: &[u8], event: &Arc<Event>) -> Res
                 conn.prepare_cached("UPDATE touch SET head = 0 WHERE thing = ?1 AND head = 1")?
                     .execute([touch.thing.id])?;
             }
-            conn.prepare_cached("INSERT INTO touch (thing, seq, head) VALUES (?1, ?2, 1)")?
-                .execute(params![touch.thing.id, seq])?;
+            insert_touch(conn, touch.thing, seq, true)?;
         }
         let changed = states.iter().map(|(thing, _)| *thing).collect();
         for (thing, state) in states {
@@ -312,8 +333,7 @@ pub(crate) fn insert(conn: &Connection, bytes: &[u8], event: &Arc<Event>) -> Res
         return Ok(changed);
     }
     for touch in &e.touches {
-        conn.prepare_cached("INSERT INTO touch (thing, seq, head) VALUES (?1, ?2, 0)")?
-            .execute(params![touch.thing.id, seq])?;
+        insert_touch(conn, touch.thing, seq, false)?;
     }
     let changed = fold::refold(&mut book, event.things().collect())?;
     for touch in &e.touches {

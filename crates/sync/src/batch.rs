@@ -34,8 +34,9 @@ pub enum BatchError {
 }
 
 /// Events as they travel.
-pub fn write(events: &[Sealed]) -> Vec<u8> {
-    let size: usize = events.iter().map(|e| e.bytes.len() + 69).sum();
+pub fn write<'a>(events: impl IntoIterator<Item = &'a Sealed, IntoIter: Clone>) -> Vec<u8> {
+    let events = events.into_iter();
+    let size: usize = events.clone().map(|e| e.bytes.len() + 69).sum();
     let mut out = Vec::with_capacity(MARK.len() + VERSION.len() + size + HASH);
     out.extend_from_slice(MARK);
     out.extend_from_slice(VERSION);

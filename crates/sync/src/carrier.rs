@@ -1,11 +1,15 @@
 //! What every carrier that answers questions has in common, and the exchange over it. (A folder answers none: it is
 //! read as a whole.)
 
+use std::fs::File;
+use std::io::Seek as _;
+
 use sheetloft_ledger::exchange::{Runs, Sealed};
 use uuid::Uuid;
 
 use crate::limits;
 use crate::replica::{Problem, Replica, Report};
+use crate::start;
 
 /// The other side of an exchange.
 pub trait Carrier {
@@ -17,6 +21,8 @@ pub trait Carrier {
     fn lacking(&mut self, shop: Uuid, mine: &Runs) -> Result<Vec<Sealed>, Self::Error>;
     /// Hands events over; how many were new there.
     fn give(&mut self, shop: Uuid, events: Vec<Sealed>) -> Result<u64, Self::Error>;
+    /// Writes the start that is there into a file; false where there is none.
+    fn start(&mut self, shop: Uuid, to: &mut File) -> Result<bool, Self::Error>;
 }
 
 /// Why an exchange came to nothing, or not to its end.
@@ -28,6 +34,27 @@ pub enum ExchangeError<C, R> {
     /// The shop file.
     #[error("the shop file")]
     Shop(R),
+}
+
+/// Begins a replica in which nothing is yet: with a start, if the other side has one, and the rest event by event.
+/// `scratch` is an empty file for the start.
+pub fn begin<C: Carrier, R: Replica>(
+    carrier: &mut C,
+    replica: &mut R,
+    scratch: &mut File,
+    report: &mut Report,
+) -> Result<(), ExchangeError<C::Error, R::Error>> {
+    if carrier.start(replica.shop(), scratch).map_err(ExchangeError::Carrier)? {
+        let begun = match scratch.rewind() {
+            Ok(()) => start::begin(scratch, replica).map_err(ExchangeError::Shop)?,
+            Err(_) => None,
+        };
+        match begun {
+            Some(events) => report.received += events,
+            None => report.problems.push(Problem::NoStart),
+        }
+    }
+    take_all(carrier, replica, report)
 }
 
 /// Takes in everything that the other side has and this one lacks.

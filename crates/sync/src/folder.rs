@@ -2,6 +2,7 @@
 //!
 //! ```text
 //! DIR/sheetloft-<shop>/<device>/<number>-<hash>.events      one batch each
+//! DIR/sheetloft-<shop>/<device>/<events>.start              what a new device may begin with
 //! ```
 //! Each device writes in a folder of its own, each file once: a temporary file, synced, then renamed. Nobody changes
 //! or deletes another's files. A file counts only as it is read back, hash and all; so whatever became of a file is
@@ -9,7 +10,7 @@
 //! exchange, but in turns (`seen`).
 
 use std::fs;
-use std::io::{Read as _, Write as _};
+use std::io::{BufWriter, Read as _, Write as _};
 use std::path::{Path, PathBuf};
 use std::time::SystemTime;
 
@@ -22,9 +23,11 @@ use crate::batch::{self, BatchError, Head, Range};
 use crate::limits;
 use crate::replica::{Problem, Replica, Report};
 use crate::seen::Seen;
+use crate::start::{self, Head as StartHead, NoStart};
 
 const SHOP: &str = "sheetloft-";
 const ENDING: &str = ".events";
+const START: &str = ".start";
 /// Times that everything is read again because something new made more of it readable.
 const PASSES: usize = 50;
 
@@ -92,14 +95,71 @@ pub fn exchange<R: Replica>(dir: &Path, replica: &mut R) -> Result<Report, Folde
     let mut report = Report::default();
     let there = read_all(&home, replica, &mut report)?;
     write_lacking(&home, replica, there, &mut report)?;
+    leave_start(&home, replica)?;
     Ok(report)
 }
 
-/// Takes in what a folder has of a shop, and leaves nothing.
-pub fn fetch<R: Replica>(dir: &Path, replica: &mut R) -> Result<Report, FolderError<R::Error>> {
+/// Begins a replica in which nothing is yet with what a folder has of a shop, and leaves nothing there.
+pub fn begin<R: Replica>(dir: &Path, replica: &mut R) -> Result<Report, FolderError<R::Error>> {
+    let home = dir.join(format!("{SHOP}{}", replica.shop().hyphenated()));
     let mut report = Report::default();
-    read_all(&dir.join(format!("{SHOP}{}", replica.shop().hyphenated())), replica, &mut report)?;
+    let mut problems = Vec::new();
+    for (path, _) in starts(&home, replica) {
+        let file = fs::File::open(&path).ok();
+        match file.map(|file| start::begin(file, replica)).transpose().map_err(FolderError::Shop)?.flatten() {
+            Some(events) => {
+                report.received = events;
+                break;
+            }
+            None => problems.push(Problem::Damaged { file: path }),
+        }
+    }
+    read_all(&home, replica, &mut report)?;
+    report.problems.extend(problems);
     Ok(report)
+}
+
+/// The starts in a folder that can be of use here, the longest first.
+fn starts<R: Replica>(home: &Path, replica: &R) -> Vec<(PathBuf, StartHead)> {
+    // Whatever is wrong with a folder is said where its events are read.
+    let mut found: Vec<_> = files(home, START, &mut Vec::new())
+        .into_iter()
+        .filter_map(|path| Some((start::read_head(fs::File::open(&path).ok()?)?, path)))
+        .filter(|(head, _)| head.shop == replica.shop() && head.form == replica.form())
+        .map(|(head, path)| (path, head))
+        .collect();
+    found.sort_by_key(|(_, head)| std::cmp::Reverse(head.events));
+    found
+}
+
+/// Leaves a start where there is none of about what is here, in the place of this device's earlier one. It is no more
+/// than a shorter way: where it cannot be left, all is as it was.
+fn leave_start<R: Replica>(home: &Path, replica: &R) -> Result<(), FolderError<R::Error>> {
+    let events = start::count(&replica.runs().map_err(FolderError::Shop)?);
+    let before = starts(home, replica).first().map_or(0, |(_, head)| head.events);
+    if !start::is_due(events, before) {
+        return Ok(());
+    }
+    let folder = home.join(replica.device().hyphenated().to_string());
+    make(&folder)?;
+    let Ok(mut file) = tempfile::Builder::new().prefix(".part-").tempfile_in(&folder) else { return Ok(()) };
+    let mut out = BufWriter::new(&mut file);
+    match start::write(replica, &mut out) {
+        Ok(_) => {}
+        Err(NoStart::Shop(e)) => return Err(FolderError::Shop(e)),
+        Err(NoStart::File(_) | NoStart::NotNow) => return Ok(()),
+    }
+    let name = format!("{events:010}{START}");
+    let is_written = out.flush().and_then(|()| out.get_ref().as_file().sync_all()).is_ok();
+    drop(out);
+    if is_written && file.persist(folder.join(&name)).is_ok() {
+        for (earlier, _) in entries(&folder).unwrap_or_default() {
+            if earlier.ends_with(START) && earlier != name {
+                let _ = fs::remove_file(folder.join(earlier));
+            }
+        }
+    }
+    Ok(())
 }
 
 fn make<E>(folder: &Path) -> Result<(), FolderError<E>> {
@@ -111,8 +171,8 @@ fn make<E>(folder: &Path) -> Result<(), FolderError<E>> {
     }
 }
 
-/// Every file that may hold a batch, in the order of their names.
-fn files(home: &Path, problems: &mut Vec<Problem>) -> Vec<PathBuf> {
+/// Every file of devices with this ending, in the order of their names.
+fn files(home: &Path, ending: &str, problems: &mut Vec<Problem>) -> Vec<PathBuf> {
     let mut found = Vec::new();
     let mut list = |folder: &Path| match entries(folder) {
         Ok(names) => names,
@@ -128,7 +188,7 @@ fn files(home: &Path, problems: &mut Vec<Problem>) -> Vec<PathBuf> {
         let folder = home.join(&writer);
         for (name, is_dir) in list(&folder) {
             // Others, such as a syncer's temporary files, are not ours to judge.
-            if !is_dir && name.ends_with(ENDING) && !name.starts_with('.') {
+            if !is_dir && name.ends_with(ending) && !name.starts_with('.') {
                 found.push(folder.join(name));
             }
         }
@@ -164,7 +224,7 @@ fn read_all<R: Replica>(home: &Path, replica: &mut R, report: &mut Report) -> Re
         let mut new = 0;
         let mut runs = replica.runs().map_err(FolderError::Shop)?;
         there = There::default();
-        for file in files(home, &mut problems) {
+        for file in files(home, ENDING, &mut problems) {
             let before = match seen.look(&file) {
                 Ok(ranges) if all_here(&ranges, &runs, replica).map_err(FolderError::Shop)? => {
                     there.ranges.extend(&ranges);

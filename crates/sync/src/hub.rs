@@ -3,15 +3,19 @@
 //! ```text
 //! sheetloft.form  (version)                                        one row
 //! sheetloft.event (shop, device, number, hash, bytes, seal)        one row an event, never changed
+//! sheetloft.start (shop, device, events, part, bytes)              what a new device may begin with, in parts
 //! ```
 //! The hub is trusted with nothing but keeping: what comes of it is checked as from everybody (hash, chain, seal).
 //! An event is inserted if it is not there; two events with one number stand side by side, so that a fork is seen.
 //! What is there is worked out from the rows, as the unbroken run of each device's numbers: commits may become visible
 //! out of order, so no serial and no highest number says anything.
 //!
-//! A device that only exchanges needs `USAGE` on the schema and `SELECT`, `INSERT` on both tables.
+//! A device that only exchanges needs `USAGE` on the schema and `SELECT`, `INSERT` on the three tables; with `DELETE` on
+//! `start` it also takes away what it left there earlier.
 
 use std::collections::{BTreeMap, BTreeSet};
+use std::fs::File;
+use std::io::{BufWriter, Read, Seek as _, Write as _};
 use std::time::Duration;
 
 use postgres::config::{Host, SslMode};
@@ -24,11 +28,13 @@ use tokio_postgres_rustls::MakeRustlsConnect;
 use uuid::Uuid;
 
 use crate::batch::Head;
-use crate::carrier::Carrier;
+use crate::carrier::{Carrier, ExchangeError};
 use crate::limits;
+use crate::replica::Replica;
+use crate::start::{self, NoStart};
 
 /// The form of the tables that this program writes.
-const VERSION: i32 = 1;
+const VERSION: i32 = 2;
 /// How long the server may take to answer a first time.
 const REACH: Duration = Duration::from_secs(10);
 /// Rows fetched at a time.
@@ -41,7 +47,8 @@ const FORM: &str = "
 ";
 
 /// Forward only; entry n leads from version n to n + 1.
-const STEPS: [&str; 1] = ["
+const STEPS: [&str; 2] = [
+    "
     CREATE TABLE sheetloft.event (
         shop   uuid   NOT NULL,
         device uuid   NOT NULL,
@@ -51,7 +58,18 @@ const STEPS: [&str; 1] = ["
         seal   bytea,
         PRIMARY KEY (shop, device, number, hash)
     );
-"];
+",
+    "
+    CREATE TABLE sheetloft.start (
+        shop   uuid    NOT NULL,
+        device uuid    NOT NULL,
+        events bigint  NOT NULL CHECK (events > 0),
+        part   integer NOT NULL,
+        bytes  bytea   NOT NULL,
+        PRIMARY KEY (shop, device, events, part)
+    );
+",
+];
 
 /// Why a hub was of no use.
 #[derive(Debug, thiserror::Error)]
@@ -248,6 +266,65 @@ impl Hub {
         Ok(have(&self.from(shop, device, 1)?))
     }
 
+    /// The starts that are there, the longest first: whose, and of how many events.
+    fn starts(&mut self, shop: Uuid) -> Result<Vec<(Uuid, u64)>, HubError> {
+        let sql = "SELECT device, events FROM sheetloft.start WHERE shop = $1 AND part = 0 ORDER BY events DESC";
+        Ok(self.client.query(sql, &[&shop])?.iter().map(|row| (row.get(0), number(row, 1))).collect())
+    }
+
+    /// Leaves a start where there is none of about what `replica` has, in the place of its device's earlier one. It is
+    /// no more than a shorter way: where it cannot be made, all is as it was. `scratch` is an empty file.
+    ///
+    /// # Errors
+    /// The hub or the shop file cannot be read.
+    pub fn leave_start<R: Replica>(
+        &mut self,
+        replica: &R,
+        scratch: &mut File,
+    ) -> Result<(), ExchangeError<HubError, R::Error>> {
+        let (shop, device) = (replica.shop(), replica.device());
+        let events = start::count(&replica.runs().map_err(ExchangeError::Shop)?);
+        let before = self.starts(shop).map_err(ExchangeError::Carrier)?.first().map_or(0, |(_, events)| *events);
+        if !start::is_due(events, before) {
+            return Ok(());
+        }
+        let mut out = BufWriter::new(&mut *scratch);
+        match start::write(replica, &mut out) {
+            Ok(_) => {}
+            Err(NoStart::Shop(e)) => return Err(ExchangeError::Shop(e)),
+            Err(NoStart::File(_) | NoStart::NotNow) => return Ok(()),
+        }
+        if out.flush().is_err() || out.get_mut().rewind().is_err() {
+            return Ok(());
+        }
+        drop(out);
+        // Another copy of the device may leave the very same at once.
+        self.give_start(shop, device, events, scratch)
+            .or_else(|_| self.starts(shop).map(|_| ()))
+            .map_err(ExchangeError::Carrier)
+    }
+
+    /// Leaves the parts of a start, all at once.
+    fn give_start(&mut self, shop: Uuid, device: Uuid, events: u64, from: &mut File) -> Result<(), HubError> {
+        let mut tx = self.client.transaction()?;
+        let insert =
+            tx.prepare("INSERT INTO sheetloft.start (shop, device, events, part, bytes) VALUES ($1, $2, $3, $4, $5)")?;
+        for part in 0.. {
+            let mut bytes = Vec::new();
+            let read = Read::take(&mut *from, limits::BATCH_BYTES as u64).read_to_end(&mut bytes);
+            read.map_err(|e| HubError::Database(e.to_string()))?;
+            if bytes.is_empty() {
+                break;
+            }
+            tx.execute(&insert, &[&shop, &device, &whole(events), &part, &bytes])?;
+        }
+        tx.commit()?;
+        // Where it may not be taken away, it stays, and nobody reads it.
+        let sql = "DELETE FROM sheetloft.start WHERE shop = $1 AND device = $2 AND events < $3";
+        let _ = self.client.execute(sql, &[&shop, &device, &whole(events)]);
+        Ok(())
+    }
+
     /// What is there of one device from a number on: number and hash, in order.
     fn from(&mut self, shop: Uuid, device: Uuid, from: u64) -> Result<Vec<(u64, Hash)>, HubError> {
         let sql = "SELECT number, hash FROM sheetloft.event
@@ -378,6 +455,18 @@ impl Carrier for Hub {
         }
         tx.commit()?;
         Ok(new)
+    }
+
+    fn start(&mut self, shop: Uuid, to: &mut File) -> Result<bool, HubError> {
+        let Some((device, events)) = self.starts(shop)?.first().copied() else { return Ok(false) };
+        let sql = "SELECT bytes FROM sheetloft.start WHERE shop = $1 AND device = $2 AND events = $3 AND part = $4";
+        for part in 0_i32.. {
+            let Some(row) = self.client.query_opt(sql, &[&shop, &device, &whole(events), &part])? else { break };
+            if to.write_all(row.get(0)).is_err() {
+                return Ok(false);
+            }
+        }
+        Ok(true)
     }
 }
 

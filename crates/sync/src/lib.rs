@@ -11,7 +11,8 @@ pub mod hub;
 pub mod net;
 mod replica;
 mod seen;
+pub mod start;
 
-pub use carrier::{Carrier, ExchangeError, exchange, give_all, take_all};
+pub use carrier::{Carrier, ExchangeError, begin, exchange, give_all, take_all};
 pub use replica::{Problem, Replica, Report};
 pub use sheetloft_ledger::limits;

@@ -4,7 +4,7 @@ use std::collections::BTreeMap;
 use std::path::PathBuf;
 
 use sheetloft_ledger::event::Hash;
-use sheetloft_ledger::exchange::{Refused, Runs, Sealed, TakenIn};
+use sheetloft_ledger::exchange::{Part, Refused, Runs, Sealed, TakenIn};
 use uuid::Uuid;
 
 /// A shop file, as an exchange sees it. No call keeps a transaction open.
@@ -29,6 +29,15 @@ pub trait Replica {
     fn note(&mut self, about: &str, changes: &BTreeMap<String, Option<String>>) -> Result<(), Self::Error>;
     /// Checks events and takes in what is new.
     fn take_in(&mut self, events: Vec<Sealed>) -> Result<TakenIn, Self::Error>;
+    /// Names the form in which things are stored here.
+    fn form(&self) -> u32;
+    /// Tells `each` all parts of a start but for its end; it says whether to go on. False where none is to be made now.
+    fn start(&self, each: &mut dyn FnMut(Part) -> bool) -> Result<bool, Self::Error>;
+    /// This device's seal over a hash; none where this file is nobody's.
+    fn seal(&self, hash: Hash) -> Option<[u8; 64]>;
+    /// Begins, where nothing is here yet, with the parts of a start; `None` is one that could not be read. How many
+    /// events came, or none where that was not to be taken as it is: nothing is changed then.
+    fn begin_from(&mut self, parts: &mut dyn Iterator<Item = Option<Part>>) -> Result<Option<u64>, Self::Error>;
 }
 
 /// Something that was not taken, or could not be done, while the rest went on.
@@ -53,6 +62,8 @@ pub enum Problem {
     },
     /// An event was not let in.
     Refused(Refused),
+    /// What a new device was to start from was of no use; everything was taken event by event.
+    NoStart,
 }
 
 /// What an exchange came to.

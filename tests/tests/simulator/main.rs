@@ -9,6 +9,9 @@ mod work;
 mod world;
 
 use std::panic::catch_unwind;
+use std::sync::Mutex;
+use std::sync::atomic::{AtomicU64, Ordering};
+use std::time::Instant;
 
 use sheetloft_ledger::mutant::{Mutant, switch};
 use world::{Seen, World};
@@ -46,6 +49,7 @@ fn two_hundred_seeds_agree_after_a_quiet_exchange() {
         seen.dropped,
         seen.repeated,
         seen.waited,
+        seen.started,
     ];
     assert!(rare.iter().all(|n| *n >= 10), "{seen:?}");
 }
@@ -67,7 +71,34 @@ fn one_seed() {
 #[test]
 #[ignore = "slow: make test-slow"]
 fn ten_thousand_seeds_agree_after_a_quiet_exchange() {
-    println!("{:?}", play_all(200..10_200));
+    let (first, last) = (200, 10_200);
+    let next = AtomicU64::new(first);
+    let began = Instant::now();
+    let sum = Mutex::new(Seen::default());
+    let failed = Mutex::new(Vec::new());
+    let threads = std::thread::available_parallelism().map_or(1, usize::from);
+    std::thread::scope(|scope| {
+        for _ in 0..threads {
+            scope.spawn(|| {
+                loop {
+                    let seed = next.fetch_add(1, Ordering::Relaxed);
+                    if seed >= last {
+                        break;
+                    }
+                    match catch_unwind(|| play(seed)) {
+                        Ok(seen) => sum.lock().unwrap().add(&seen),
+                        Err(_) => failed.lock().unwrap().push(seed),
+                    }
+                    if seed % 1_000 == 0 {
+                        println!("seed {seed} after {:?}", began.elapsed());
+                    }
+                }
+            });
+        }
+    });
+    println!("{} seeds on {threads} threads in {:?}: {:?}", last - first, began.elapsed(), sum.lock().unwrap());
+    let failed = failed.into_inner().unwrap();
+    assert!(failed.is_empty(), "seeds that failed: {failed:?}");
 }
 
 /// The seeds must find the fault: which one does, and by what.

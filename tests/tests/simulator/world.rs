@@ -12,7 +12,7 @@ use sheetloft_ledger::money::Currency;
 use sheetloft_ledger::units::Unit;
 use sheetloft_shop::replica::Local;
 use sheetloft_store::{DeviceKey, PieceFilter, Store, StoreError};
-use sheetloft_sync::folder;
+use sheetloft_sync::{folder, start};
 use tempfile::TempDir;
 use uuid::Uuid;
 
@@ -38,6 +38,7 @@ pub struct Seen {
     pub dropped: usize,
     pub repeated: usize,
     pub waited: usize,
+    pub started: usize,
     pub digest: String,
 }
 
@@ -54,6 +55,7 @@ impl Seen {
         self.dropped += other.dropped;
         self.repeated += other.repeated;
         self.waited += other.waited;
+        self.started += other.started;
     }
 }
 
@@ -153,9 +155,28 @@ impl World {
         let at = self.new_device();
         let key = self.new_key();
         self.devices[at].store = Some(Store::create(&self.devices[at].shop, key).unwrap());
-        let all = self.store(0).read().lacking(&Runs::new(), usize::MAX).unwrap();
-        self.take_in(at, all);
+        if self.dice.once_in(2) {
+            self.start(at);
+        }
+        let has = self.store(at).read().runs().unwrap();
+        let rest = self.store(0).read().lacking(&has, usize::MAX).unwrap();
+        self.take_in(at, rest);
         self.begin(at);
+    }
+
+    /// It begins with a start from the first device, if that can make one; perhaps the file was damaged on its way.
+    fn start(&mut self, at: usize) {
+        let mut file = Vec::new();
+        let (shop, now_ms) = (self.shop, self.wall_ms(at));
+        let made = start::write(&Local::new(self.devices[0].store.as_mut().unwrap(), shop, now_ms), &mut file);
+        let whole = file.len();
+        if self.dice.once_in(4) {
+            file.truncate(self.dice.roll(whole.max(1)));
+        }
+        let mut local = Local::new(self.devices[at].store.as_mut().unwrap(), shop, now_ms);
+        let begun = start::begin(&file[..], &mut local).unwrap();
+        assert_eq!(begun.is_some(), made.is_ok() && file.len() == whole, "device {at}: a start that was not to be");
+        self.seen.started += usize::from(begun.is_some());
     }
 
     fn new_key(&mut self) -> DeviceKey {

@@ -43,6 +43,20 @@ pub enum Standing {
     NotUnderstood,
 }
 
+impl Standing {
+    const ALL: [Self; 5] = [Self::Counts, Self::Undone, Self::TooLate, Self::SetAside, Self::NotUnderstood];
+
+    /// Its number where it is stored or travels, from 1; 0 is not judged yet.
+    pub fn number(self) -> u8 {
+        Self::ALL.iter().zip(1..).find(|(standing, _)| **standing == self).map_or(0, |(_, number)| number)
+    }
+
+    /// The standing with this number.
+    pub fn from_number(number: u8) -> Option<Self> {
+        Self::ALL.get(usize::from(number).checked_sub(1)?).copied()
+    }
+}
+
 /// A thing's state, and whether it waits for a newer program.
 #[derive(Clone, PartialEq, Debug, Default)]
 pub struct Folded {

@@ -1106,7 +1106,7 @@ error-hub-address = This is not the address of a hub: write it as postgres://USE
 error-hub-certificate = The hub's certificate file cannot be used ({ $why }): name a PEM file behind ?sslrootcert=
 refused-hub = The hub does not do it ({ $why }): look whether it is on and reached from here, and what this user may do there.
 refused-hub-newer = The hub was set up by a newer program: update this one.
-refused-hub-not-set-up = The hub has no place for a shop yet: let a user who may create a schema there run this once.
+refused-hub-not-set-up = The hub has no place for a shop yet, or an older one: let a user who may create a schema and tables there run this once.
 refused-hub-damaged = The hub holds rows that are not what they say: somebody changed them there. Nothing of them was taken.
 refused-other-shop-hub = On this hub is another shop: use a database of its own for each.
 refused-join-hub-none = There is no shop on this hub yet: set it up on a device that has one.
@@ -1156,6 +1156,8 @@ problem-newer-do = Update the program on this device
 problem-newer-file = { $file } was written by a newer program
 problem-damaged = { $file } is damaged, or has not arrived whole yet; the rest was taken
 problem-damaged-do = Wait until the folder is copied, then exchange again. If it stays, exchange once on the other devices: they write anew what is missing
+problem-no-start = What lay ready for a new device to start from could not be used, so everything was taken one by one
+problem-no-start-do = Nothing to do: all of it is here
 problem-not-read = { $file } cannot be read: { $why }
 problem-not-read-do = Look at the folder's permissions, then exchange again
 problem-unreadable = Event { $number } of device { $device } cannot be read and was not let in: { $why }

@@ -9,7 +9,9 @@ use sheetloft_ledger::body::{Body, DeviceTrusted};
 use sheetloft_ledger::event::{Hash, Thing, ThingKind};
 use sheetloft_store::Peer;
 use sheetloft_sync::net::pair::{self, Side};
-use sheetloft_sync::net::wire::{self, Claim, Claimed, PairHello, PairHelloBack, PairProve, PairProveBack, Why};
+use sheetloft_sync::net::wire::{
+    self, Claim, Claimed, PairHello, PairHelloBack, PairProve, PairProveBack, StartBytes, StartWanted, Why,
+};
 use sheetloft_sync::net::{Fingerprint, server};
 use uuid::Uuid;
 
@@ -87,6 +89,17 @@ fn exchange(
             Ok(answer)
         }
         wire::WAIT => wait(door, &local, from, body),
+        wire::START => {
+            let StartWanted { shop } = server::read(body)?;
+            if shop != local.shop {
+                return Err(Why::OtherShop);
+            }
+            server::write(&door.desk.starts.make(door.machine().uuid(), from, &local)?)
+        }
+        wire::START_BYTES => {
+            let StartBytes { id, from: at } = server::read(body)?;
+            door.desk.starts.bytes(id, from, at)
+        }
         wire::CLAIM => {
             let Claim { pieces } = server::read(body)?;
             if pieces.len() > wire::CLAIM_PIECES {

@@ -13,6 +13,7 @@ use sheetloft_sync::net::pair::Agreed;
 use uuid::Uuid;
 
 use super::Offer;
+use super::starts::Starts;
 
 /// How often the shop file is looked at for what another program of this machine wrote.
 const LOOK: Duration = Duration::from_millis(250);
@@ -75,6 +76,8 @@ pub struct Desk {
     sessions: Mutex<Vec<Session>>,
     lines: Mutex<BTreeMap<Hash, Line>>,
     ending: AtomicBool,
+    /// Starts that others are fetching.
+    pub starts: Starts,
 }
 
 fn lock<T>(mutex: &Mutex<T>) -> MutexGuard<'_, T> {

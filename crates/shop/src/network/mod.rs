@@ -8,6 +8,7 @@ mod live;
 mod nearby;
 mod offer;
 mod screen;
+mod starts;
 
 use std::net::SocketAddr;
 use std::path::Path;
@@ -18,7 +19,7 @@ use sheetloft_ledger::event::{Hash, Thing, ThingKind};
 use sheetloft_store::{DeviceKey, Peer, Store, StoreError};
 use sheetloft_sync::net::wire::Why;
 use sheetloft_sync::net::{Caller, Fingerprint, Identity, IdentityError, NetError, pair};
-use sheetloft_sync::{ExchangeError, Report, take_all};
+use sheetloft_sync::{ExchangeError, Report};
 
 use crate::action;
 use crate::answer::{Changed, PeerRow, SyncAnswer};
@@ -184,7 +185,7 @@ pub fn join(path: &Path, host: &mut dyn Host, with: &action::SyncPair) -> Result
         let mut caller = Caller::connect(&address, &identity, None, REACH)?;
         let paired = caller.pair(&code, key.device, None)?;
         let mut report = Report::default();
-        take_all(&mut caller, &mut Local::new(store, paired.shop, host.wall_ms()), &mut report)?;
+        exchange::begin(&mut caller, &mut Local::new(store, paired.shop, host.wall_ms()), &mut report)?;
         remember(store, host, paired.fingerprint, paired.device, &address)?;
         Ok((paired.shop, Some(paired.device), report))
     })

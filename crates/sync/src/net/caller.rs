@@ -1,6 +1,8 @@
 //! The calling side: one connection to a device that serves, and an exchange over it.
 
+use std::fs::File;
 use std::future::Future;
+use std::io::Write as _;
 use std::net::{SocketAddr, ToSocketAddrs as _};
 use std::time::Duration;
 
@@ -24,7 +26,8 @@ use super::identity::{Fingerprint, Identity};
 use super::pair::{self, Side};
 use super::tls;
 use super::wire::{
-    self, Claim, Claimed, NotAnswered, PairHello, PairHelloBack, PairProve, PairProveBack, RunsSaid, Taken, Why,
+    self, Claim, Claimed, NotAnswered, PairHello, PairHelloBack, PairProve, PairProveBack, RunsSaid, StartBytes,
+    StartMade, StartWanted, Taken, Why,
 };
 use crate::batch;
 use crate::carrier::Carrier;
@@ -32,6 +35,8 @@ use crate::limits;
 
 /// How long an answer may take, beside the work itself.
 const ANSWER: Duration = Duration::from_secs(60);
+/// How long making a start of a long history may take.
+const START_MADE: Duration = Duration::from_secs(600);
 
 /// Why an exchange over the network came to nothing, or not to its end.
 #[derive(Debug, thiserror::Error)]
@@ -211,6 +216,25 @@ impl Carrier for Caller {
         let bytes = self.post(wire::GIVE, batch::write(&events), wire::SMALL_BYTES, ANSWER)?;
         let taken: Taken = serde_json::from_slice(&bytes).map_err(|_| self.bad())?;
         Ok(taken.new)
+    }
+
+    fn start(&mut self, shop: Uuid, to: &mut File) -> Result<bool, NetError> {
+        let made: StartMade = match self.ask(wire::START, &StartWanted { shop }, START_MADE) {
+            Ok(made) => made,
+            // It has none to give, or is of a program that knows of none.
+            Err(NetError::Refused { why: Why::NoSuch | Why::Busy, .. }) => return Ok(false),
+            Err(e) => return Err(e),
+        };
+        let mut from = 0;
+        while from < made.bytes.min(limits::START_BYTES) {
+            let body = serde_json::to_vec(&StartBytes { id: made.id, from }).map_err(|_| self.bad())?;
+            let bytes = self.post(wire::START_BYTES, body, wire::SMALL_BYTES, ANSWER)?;
+            if bytes.is_empty() || to.write_all(&bytes).is_err() {
+                return Ok(false);
+            }
+            from += bytes.len() as u64;
+        }
+        Ok(true)
     }
 }
 

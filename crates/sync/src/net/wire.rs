@@ -16,6 +16,10 @@ pub const TAKE: &str = "/exchange/take";
 pub const GIVE: &str = "/exchange/give";
 /// Answers as soon as the server has something that the caller lacks.
 pub const WAIT: &str = "/exchange/wait";
+/// Makes a start for the caller to begin with.
+pub const START: &str = "/exchange/start";
+/// Gets bytes of it.
+pub const START_BYTES: &str = "/exchange/start/bytes";
 /// Asks for pieces before they are used.
 pub const CLAIM: &str = "/exchange/claim";
 /// Gives them free again.
@@ -23,6 +27,8 @@ pub const RELEASE: &str = "/exchange/release";
 
 /// Largest body of a request other than [`GIVE`], and of an answer other than to [`TAKE`], in bytes.
 pub const SMALL_BYTES: usize = 4 << 20;
+/// Most bytes of a start in one answer.
+pub const START_STEP: u64 = 4 << 20;
 /// Largest body of a request by somebody who is not paired, in bytes.
 pub const UNPAIRED_BYTES: usize = 4 << 10;
 /// How long [`WAIT`] is answered at the latest, in ms.
@@ -83,6 +89,32 @@ pub struct PairProveBack {
 pub struct RunsSaid {
     pub shop: Uuid,
     pub runs: Runs,
+}
+
+/// A caller wants to begin.
+#[derive(Clone, Copy, PartialEq, Eq, Debug, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+#[allow(missing_docs)]
+pub struct StartWanted {
+    pub shop: Uuid,
+}
+
+/// What it can begin with.
+#[derive(Clone, Copy, PartialEq, Eq, Debug, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+#[allow(missing_docs)]
+pub struct StartMade {
+    pub id: Uuid,
+    pub bytes: u64,
+}
+
+/// Which bytes of that the caller wants.
+#[derive(Clone, Copy, PartialEq, Eq, Debug, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+#[allow(missing_docs)]
+pub struct StartBytes {
+    pub id: Uuid,
+    pub from: u64,
 }
 
 /// What became of events that were handed over.
