@@ -15,11 +15,13 @@ use sheetloft_ledger::body::{Body, Born, Known, PieceKind, Recorded};
 use sheetloft_ledger::event::{Event, Hash, Thing};
 use sheetloft_ledger::exchange::Sealed;
 use sheetloft_shapes::Shape;
-use sheetloft_shop::action::{Action, Answer, Init, RackAdd, SyncOffer, SyncPair};
+use sheetloft_shop::action::{Action, Answer, Init, RackAdd, SyncNow, SyncOffer, SyncPair};
 use sheetloft_shop::door::{Door, Job};
 use sheetloft_shop::network::Live;
+use sheetloft_shop::replica::Local;
 use sheetloft_store::{DeviceKey, Store, StoreError};
 use sheetloft_sync::net::{Identity, tls};
+use sheetloft_sync::start;
 use uuid::Uuid;
 
 /// Names the shop file that this program, run again, serves.
@@ -67,9 +69,8 @@ fn act(door: &Door, action: impl Into<Action>) -> Answer {
     door.act(&action.into(), &Job::default()).unwrap_or_else(|e| panic!("{e}")).answer
 }
 
-/// A shop with so many events, in small actions, each sealed.
+/// So many events in a shop, in small actions, each sealed.
 fn fill(file: &Path, events: usize) {
-    act(&Door::new(file), Init::default());
     let mut store = Store::open(file).unwrap();
     let shop = store.read().setting().unwrap().unwrap().id;
     let mut ids = Ids(1_000);
@@ -185,24 +186,27 @@ fn main() {
     }
     let events: usize = std::env::var("SHEETLOFT_EVENTS").ok().and_then(|t| t.parse().ok()).unwrap_or(20_000);
     let folder = tempfile::tempdir().unwrap();
-    let [a, b] = ["a.db", "b.db"].map(|name| folder.path().join(name));
+    let [a, b, new] = ["a.db", "b.db", "new.db"].map(|name| folder.path().join(name));
+    act(&Door::new(&a), Init::default());
+    // Two that know each other, of which one was away while the other one worked.
+    let (mut serving, address) = serve(&a);
+    pair(&Door::new(&a), &Door::new(&b), &address);
+    let before = all(&a).len();
     fill(&a, events);
-    let sent = all(&a);
+    let sent = all(&a).split_off(before);
     let bytes: usize = sent.iter().map(|e| e.bytes.len() + 69).sum();
     println!("\n{} events, {:.1} MB, actions of {OF_ACTION}, each sealed", sent.len(), bytes as f64 / 1e6);
-
-    let (mut serving, address) = serve(&a);
-    let (whole, ()) = timed(|| pair(&Door::new(&a), &Door::new(&b), &address));
-    serving.kill().unwrap();
-    serving.wait().unwrap();
     let n = sent.len() as f64;
-    println!("joining over the network, whole            {whole:7.2} s  {:9.0} events/s", n / whole);
+    let (whole, _) = timed(|| act(&Door::new(&b), SyncNow {}));
+    println!("exchange over the network, whole           {whole:7.2} s  {:9.0} events/s", n / whole);
+    assert_eq!(all(&b).len(), before + sent.len());
     let transfer = copy(bytes);
     println!("  the same bytes through the same TLS      {transfer:7.2} s");
     let (reading, _) = timed(|| sent.iter().filter(|e| Event::read(&e.bytes).is_ok()).count());
     println!("  reading and hashing each event           {reading:7.2} s");
     let mut store = Store::create(&folder.path().join("c.db"), DeviceKey::new(Uuid::from_u128(9), [9; 32])).unwrap();
     let shop = Event::read(&sent[0].bytes).unwrap().envelope.shop;
+    store.take_in(shop, 1_700_000_000_000, all(&a).drain(..before).collect()).unwrap();
     let mut batches = sent.chunks(5_000).map(<[_]>::to_vec).collect::<Vec<_>>();
     let (taking, ()) = timed(|| {
         for batch in batches.drain(..) {
@@ -215,6 +219,20 @@ fn main() {
     let inserts = raw(&sent, &folder.path().join("raw.db"));
     println!("raw SQLite inserts of the same events      {inserts:7.2} s  {:9.0} events/s", n / inserts);
     println!("the exchange is at 1/{:.1} of the raw inserts (aim: 1/5 or better)", whole / inserts);
+    let (joining, ()) = timed(|| pair(&Door::new(&a), &Door::new(&new), &address));
+    println!("a new device joins, with a start           {joining:7.2} s  {:9.0} events/s", n / joining);
+    serving.kill().unwrap();
+    serving.wait().unwrap();
+    let mut file = Vec::new();
+    let [mut made, mut empty] = ["a.db", "d.db"].map(|name| folder.path().join(name)).map(|path| {
+        let key = DeviceKey::new(Uuid::from_u128(8), [8; 32]);
+        if path.exists() { Store::open(&path).unwrap() } else { Store::create(&path, key).unwrap() }
+    });
+    let now_ms = 1_700_000_000_000;
+    let (making, _) = timed(|| start::write(&Local::new(&mut made, shop, now_ms), &mut file).unwrap());
+    println!("  making it, {:6.1} MB                     {making:7.2} s", file.len() as f64 / 1e6);
+    let (beginning, _) = timed(|| start::begin(&file[..], &mut Local::new(&mut empty, shop, now_ms)).unwrap().unwrap());
+    println!("  checking and writing it                  {beginning:7.2} s");
 
     // Two devices that keep a line to each other: from an action on one to the other's news.
     let [c, d] = ["near.db", "far.db"].map(|name| folder.path().join(name));

@@ -45,7 +45,10 @@ impl Shelf {
         owner: Option<&str>,
         job: &Job,
     ) -> Result<Self, Error> {
-        sign(shop, material, job)?;
+        sign(shop, Some(material), |done, of| {
+            job.report(done, of);
+            !job.is_cancelled()
+        })?;
         let snapshot = shop.store.snapshot()?;
         let mut index = Index::new();
         let (mut pieces, mut lots, mut born_ms) = (Vec::new(), Vec::new(), Vec::new());
@@ -145,20 +148,21 @@ fn owned_by(shop: &Shop, material: Uuid, owner: &str) -> Result<HashSet<Uuid>, E
     Ok(pieces.into_iter().filter(|p| p.owner.is_some() && p.is_for(Some(owner))).map(|p| p.id).collect())
 }
 
-/// Works out and keeps the signatures that the shop file lacks, as after an update of the program.
-fn sign(shop: &mut Shop, material: Uuid, job: &Job) -> Result<(), Error> {
+/// Works out and keeps the signatures that the shop file lacks, of a material's pieces or of all, as after an update of
+/// the program, or where many came at once from another device. `each` is told how many are done of how many, and says
+/// whether to go on.
+pub fn sign(shop: &mut Shop, material: Option<Uuid>, mut each: impl FnMut(usize, usize) -> bool) -> Result<(), Error> {
     if shop.store.is_read_only() {
         return Ok(());
     }
     let first = shop.store.sign(material)?;
     let mut left = first;
-    while left > 0 && !job.is_cancelled() {
+    while left > 0 && each(first - left, first) {
         let before = left;
         left = shop.store.sign(material)?;
         if left >= before {
             break;
         }
-        job.report(first - left, first);
     }
     Ok(())
 }

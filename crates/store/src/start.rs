@@ -21,7 +21,7 @@ use crate::book::SqlBook;
 use crate::device::{seal_holds, seal_key};
 use crate::error::StoreError;
 use crate::exchange::seal_from;
-use crate::file::Store;
+use crate::file::{Store, settle};
 use crate::query::Reader;
 use crate::reading::{read_all, which_hold};
 use crate::taking::follow;
@@ -88,10 +88,24 @@ impl Store {
         if self.is_read_only() {
             return Err(StoreError::ReadOnly);
         }
+        // Nobody else has the file, and nothing of it has to be kept for going back: each page is written once.
+        self.conn.pragma_update(None, "journal_mode", "DELETE")?;
+        let begun = self.fill_from(shop, now_ms, parts);
+        settle(&self.conn)?;
+        begun
+    }
+
+    fn fill_from(
+        &mut self,
+        shop: Uuid,
+        now_ms: u64,
+        parts: &mut dyn Iterator<Item = Option<Part>>,
+    ) -> Result<Option<u64>, StoreError> {
         let tx = self.conn.transaction_with_behavior(TransactionBehavior::Immediate)?;
         if !Reader(&tx).runs()?.is_empty() {
             return Ok(None);
         }
+        let indexes = take_indexes_away(&tx)?;
         let mut loading = Loading::new(&tx, shop, now_ms);
         let mut ended = false;
         for part in parts {
@@ -111,10 +125,25 @@ impl Store {
         }
         let events = loading.hashes.len() as u64;
         if ended {
+            tx.execute_batch(&indexes)?;
             tx.commit()?;
         }
         Ok(ended.then_some(events))
     }
+}
+
+/// Takes away the indexes of the large tables that nothing is looked up by while they are filled: made of all rows at
+/// once they cost far less. Gives how to make them again.
+fn take_indexes_away(conn: &Connection) -> Result<String, StoreError> {
+    let sql = "SELECT name, sql FROM sqlite_schema WHERE type = 'index' AND sql IS NOT NULL \
+               AND tbl_name IN ('event', 'touch', 'thing', 'piece')";
+    let mut statement = conn.prepare(sql)?;
+    let indexes: Vec<(String, String)> =
+        statement.query_map([], |row| Ok((row.get(0)?, row.get(1)?)))?.collect::<Result<_, _>>()?;
+    for (name, _) in &indexes {
+        conn.execute_batch(&format!("DROP INDEX {name}"))?;
+    }
+    Ok(indexes.into_iter().map(|(_, sql)| sql + ";").collect())
 }
 
 /// Gathers what belongs into one part.
@@ -269,10 +298,12 @@ impl<'a> Loading<'a> {
         if sent_away || self.chains.values().any(|c| !c.early.is_empty() || !c.is_sealed) {
             return Ok(false);
         }
-        for (thing, heads) in self.heads.drain() {
-            for (_, seq) in heads {
-                write::insert_touch(self.conn, thing, seq, true)?;
-            }
+        // In the order in which they are stored: each page is written to once.
+        let mut heads: Vec<(Thing, i64)> =
+            self.heads.drain().flat_map(|(thing, heads)| heads.into_iter().map(move |(_, seq)| (thing, seq))).collect();
+        heads.sort_unstable_by_key(|(thing, seq)| (thing.id, *seq));
+        for (thing, seq) in heads {
+            write::insert_touch(self.conn, thing, seq, true)?;
         }
         for (device, chain) in &self.chains {
             write::set_run(self.conn, *device, chain.number)?;

@@ -27,7 +27,7 @@ pub struct Signer {
 /// Threads that work out signatures.
 const THREADS: usize = 2;
 /// Pieces whose shapes are in memory at once for that.
-const AT_ONCE: usize = 512;
+pub(crate) const AT_ONCE: usize = 512;
 
 /// A free piece, without its shape.
 #[derive(Clone, Copy, Debug)]
@@ -87,15 +87,17 @@ impl Store {
         self
     }
 
-    /// Works out signatures of a material's pieces that are missing or of another version, some at a time: how many
-    /// were left before. There are some after a program of another version wrote the file.
+    /// Works out signatures of a material's pieces, or of any, that are missing or of another version, some at a time:
+    /// how many were left before. There are some after many pieces came at once from another device, and after a
+    /// program of another version wrote the file.
     ///
     /// # Errors
     /// [`StoreError::ReadOnly`] where there is something to do and nothing can be written.
-    pub fn sign(&mut self, material: Uuid) -> Result<usize, StoreError> {
+    pub fn sign(&mut self, material: Option<Uuid>) -> Result<usize, StoreError> {
         let Some(signer) = self.signer else { return Ok(0) };
         let unsigned = |conn: &Connection| -> Result<Vec<Uuid>, StoreError> {
-            let mut statement = conn.prepare_cached("SELECT piece FROM stock WHERE material = ?1 AND version <> ?2")?;
+            let of = if material.is_some() { "material = ?1 AND" } else { "?1 IS NULL AND" };
+            let mut statement = conn.prepare_cached(&format!("SELECT piece FROM stock WHERE {of} version <> ?2"))?;
             let rows = statement.query_map(params![material, signer.version], |row| row.get(0))?;
             Ok(rows.collect::<Result<_, _>>()?)
         };
@@ -363,11 +365,11 @@ mod tests {
             enter(&mut store, &mut ids, id, 100 * i64::try_from(id).unwrap());
         }
         mark(&store);
-        assert_eq!(store.sign(MATERIAL).unwrap(), 0);
+        assert_eq!(store.sign(Some(MATERIAL)).unwrap(), 0);
         let mut store = store.signing(Signer { version: 2, of: |_, _| b"newer".to_vec() });
-        assert_eq!(store.sign(Uuid::from_u128(5)).unwrap(), 0, "of that material alone");
-        assert_eq!(store.sign(MATERIAL).unwrap(), 3);
-        assert_eq!(store.sign(MATERIAL).unwrap(), 0);
+        assert_eq!(store.sign(Some(Uuid::from_u128(5))).unwrap(), 0, "of that material alone");
+        assert_eq!(store.sign(Some(MATERIAL)).unwrap(), 3);
+        assert_eq!(store.sign(Some(MATERIAL)).unwrap(), 0);
         assert!(rows(&store).iter().all(|(_, text)| text == "newer"), "{:?}", rows(&store));
     }
 
@@ -380,7 +382,7 @@ mod tests {
         act(&mut store, &mut ids, flaw(one), &[one]);
         let (before, digest) = (rows(&store), store.digest().unwrap());
         store.rebuild().unwrap();
-        assert_eq!(store.sign(MATERIAL).unwrap(), 2);
+        assert_eq!(store.sign(Some(MATERIAL)).unwrap(), 2);
         assert_eq!(rows(&store), before);
         let off = |store: &mut Store| -> Vec<String> {
             let state_off = |f: crate::Finding| (f.what == crate::What::StateOff).then_some(f.place);

@@ -105,9 +105,10 @@ impl Store {
         while let Some((device, action)) = ready.pop_front() {
             changed.extend(give_effect(&tx, device, action, &mut ready)?);
         }
-        if let Some(signer) = signer {
-            let pieces = changed.iter().filter(|t: &&Thing| t.kind == ThingKind::Piece).map(|t| t.id);
-            stock::sign(&tx, signer, pieces)?;
+        let pieces: Vec<Uuid> = changed.iter().filter(|t| t.kind == ThingKind::Piece).map(|t| t.id).collect();
+        // Where many come at once, their signatures can wait: `Store::sign` works them out by and by.
+        if let Some(signer) = signer.filter(|_| pieces.len() <= stock::AT_ONCE) {
+            stock::sign(&tx, signer, pieces.into_iter())?;
         }
         tx.commit()?;
         taken.refused.sort_by_key(|r| (r.device, r.number));

@@ -18,6 +18,7 @@ use crate::error::Error;
 use crate::exchange;
 use crate::host::Ids as _;
 use crate::replica::Local;
+use crate::shelf;
 
 /// How long a first answer may take.
 const REACH: Duration = Duration::from_secs(5);
@@ -113,9 +114,17 @@ fn round(door: Arc<Door>, end: Arc<End>) {
             if done.is_ok_and(|came| came) {
                 door.desk.tell();
             }
+            make_ready(&door, &end);
             end.pause(ROUND);
         }
     });
+}
+
+/// Makes what came in great numbers ready to be searched, some at a time, so that nobody has to wait for it.
+fn make_ready(door: &Door, end: &End) {
+    let Some(mut shop) = door.exists().then(|| door.open().ok()).flatten() else { return };
+    // What goes wrong here is said by the search that does it itself.
+    let _ = shelf::sign(&mut shop, None, |_, _| !end.is_near());
 }
 
 fn peers(door: &Door) -> Vec<Peer> {
