@@ -1,4 +1,7 @@
 // Two computers and a phone of one shop: getting in, what one does on the other's screen by itself, and what a phone may.
+import { copyFileSync, mkdirSync } from "node:fs";
+import { join } from "node:path";
+
 import type { Browser, Page } from "playwright-core";
 import { afterAll, beforeAll, expect, it } from "vitest";
 
@@ -125,6 +128,43 @@ it("the switch lets a second computer in, which sees what is cut, and is told wh
   for (const context of browser.contexts()) await context.close();
   expect(await office.stop()).toBe(0);
   expect(await saw.stop()).toBe(0);
+});
+
+it("what a copied device left that is gone for good is saved by a press, and counts again", async () => {
+  const office = await Served.start({ shared: true });
+  const pieces = stocked(office);
+  const stick = join(office.folder, "stick");
+  mkdirSync(stick);
+  office.cli("sync", "folder", stick);
+  const { joined } = office.cliAt("saw.db", "sync", "folder", stick) as { joined: string };
+  office.cli("sync", "now");
+  // Somebody copies the saw's disk; both copies are used, and both meet the office once. Then one of them is lost.
+  for (const ending of ["", ".device"]) copyFileSync(join(office.folder, `saw.db${ending}`), join(office.folder, `copy.db${ending}`));
+  office.cliAt("saw.db", "rack", "add", "Saw rack");
+  office.cliAt("copy.db", "scrap", pieces[1]!, "--why", "broken");
+  const tell = (file: string, ...args: string[]) => {
+    // Each says that there is a copy, which is an end with a problem.
+    expect(() => office.cliAt(file, "sync", ...args)).toThrow();
+  };
+  office.cliAt("saw.db", "sync", "folder", stick);
+  tell("copy.db", "folder", stick);
+  tell("saw.db", "folder", stick);
+  tell("saw.db", "rename", "Saw");
+  tell("saw.db", "folder", stick);
+  const at = await Watched.open(browser, office);
+  await at.page.goto(`${office.address}/#/devices`);
+  await at.page.getByRole("button", { name: "Exchange now" }).click();
+  await at.page.getByText(/left one event that counts nowhere/).waitFor();
+  await at.picture("copies");
+  await at.page.getByRole("button", { name: `A copy of ${joined} is gone for good` }).click();
+  await at.picture("rescue");
+  await at.page.getByRole("button", { name: "Save it" }).click();
+  await at.page.getByText(`Left by a copy of ${joined}`).waitFor();
+  await at.page.getByText(/left one event that counts nowhere/).waitFor({ state: "detached" });
+  expect(office.cli("stock", "show", pieces[1]!)).toMatchObject({ status: "written_off" });
+  expect(office.cli("digest")).toMatchObject({ complete: true });
+  expect(at.trouble).toEqual([]);
+  await office.stop();
 });
 
 it("a phone gets in by a code, moves and counts, and sees no costs and no settings", async () => {

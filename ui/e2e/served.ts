@@ -53,7 +53,12 @@ export class Served {
 
   /** The same shop on the command line: the JSON document of a command that ends well. */
   cli(...args: string[]) {
-    return JSON.parse(execFileSync(program, ["--shop", join(this.folder, "shop.db"), "--json", ...args], { encoding: "utf8" }));
+    return this.cliAt("shop.db", ...args);
+  }
+
+  /** Another shop file beside it on the command line. */
+  cliAt(file: string, ...args: string[]) {
+    return JSON.parse(execFileSync(program, ["--shop", join(this.folder, file), "--json", ...args], { encoding: "utf8" }));
   }
 
   /** A customer's drawing, made by Python's ezdxf. */

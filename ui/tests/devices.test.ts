@@ -50,8 +50,8 @@ it("says of each device what is here, and of each problem what to do", async () 
     joined: null,
     waiting: 2,
     devices: [
-      { device: "d1", tag: "7K", name: "Office", own: true, revoked: false, events: 12, last: "2026-03-02T08:00:00Z" },
-      { device: "d2", tag: "3M", name: null, own: false, revoked: false, events: 1, last: null },
+      { device: "d1", tag: "7K", name: "Office", own: true, revoked: false, events: 12, last: "2026-03-02T08:00:00Z", adrift: 0 },
+      { device: "d2", tag: "3M", name: null, own: false, revoked: false, events: 1, last: null, adrift: 3 },
     ],
     folder: "/shared",
     folder_used: null,
@@ -66,7 +66,7 @@ it("says of each device what is here, and of each problem what to do", async () 
       { fingerprint: "cd", name: "Rack phone", device: null, role: "hand", address: null, paired: "2026-03-01T08:00:00Z", seen: "2026-03-02T08:00:00Z", up: null, why: null },
     ],
   };
-  const door = standIn({ "sync status": status, "sync now": { ...status, sent: 3, received: 4 }, "sync revoke": status });
+  const door = standIn({ "sync status": status, "sync now": { ...status, sent: 3, received: 4 }, "sync revoke": status, "sync rescue": status });
   const { person } = open(Devices);
   expect(await screen.findByText("A file is damaged")).toBeVisible();
   expect(screen.getByText("Exchange again")).toBeVisible();
@@ -75,6 +75,12 @@ it("says of each device what is here, and of each problem what to do", async () 
   expect(screen.getByRole("link", { name: "Look at it" })).toHaveAttribute("href", "#/conflicts");
   await person.click(screen.getByRole("button", { name: "Exchange now" }));
   expect(door.given("sync now")).toHaveLength(1);
+  // A copy left something, and is said to be gone: only after one more question.
+  expect(screen.getByText(/left 3 events that count nowhere/)).toBeVisible();
+  await person.click(screen.getByRole("button", { name: "A copy of 3M is gone for good" }));
+  expect(door.given("sync rescue")).toEqual([]);
+  await person.click(within(screen.getByRole("dialog")).getByRole("button", { name: "Save it" }));
+  expect(door.given("sync rescue")).toEqual([{ device: "d2" }]);
   // Whom it was paired with, how that stands, and the way to send them away.
   expect(screen.getByText("out of reach")).toBeVisible();
   expect(screen.getByText("It does not answer.")).toBeVisible();

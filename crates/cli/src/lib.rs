@@ -248,7 +248,8 @@ fn status(answer: &Answer) -> u8 {
         | Answer::SyncHub(a)
         | Answer::SyncRevoke(a)
         | Answer::SyncShare(a)
-        | Answer::SyncRename(a) => !a.problems.is_empty(),
+        | Answer::SyncRename(a)
+        | Answer::SyncRescue(a) => !a.problems.is_empty(),
         Answer::Scan(scan) => scan.kind == "unknown",
         Answer::ScanPhoto(photo) => photo.found.is_empty(),
         Answer::PrinterSystem(system) => system.printers.is_empty(),

@@ -186,7 +186,8 @@ pub fn answer(answer: &Answer) -> String {
         | Answer::SyncHub(a)
         | Answer::SyncRevoke(a)
         | Answer::SyncShare(a)
-        | Answer::SyncRename(a) => devices::sync(a),
+        | Answer::SyncRename(a)
+        | Answer::SyncRescue(a) => devices::sync(a),
         Answer::SyncOffer(a) => devices::offer(a),
         Answer::SyncNearby(a) => devices::nearby(a),
         Answer::PersonAdd(a)

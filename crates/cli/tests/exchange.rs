@@ -332,6 +332,55 @@ fn what_another_device_built_on_a_copys_work_counts_again_once_the_copies_have_t
 }
 
 #[test]
+fn what_a_copy_left_that_is_gone_for_good_is_saved_by_another_device() {
+    let copies = Copies::made();
+    let (place, pieces) = (&copies.place, &copies.pieces);
+    let of = place.ok("b", &["shop"])["device"].as_str().unwrap().to_owned();
+    // Two actions on each side, of more than one event, under the same numbers.
+    for (device, piece) in [("b", &pieces[1]), ("copy", &pieces[2])] {
+        place.ok(device, &["take", piece, "--left", "400x1000", "--why", "jig"]);
+        place.ok(device, &["rack", "add", device]);
+    }
+    place.ok("a", &["rack", "add", "own"]);
+    place.refused("a", &["sync", "rescue", &of], 3, "left anything that counts nowhere");
+    copies.agree();
+    place.refused("a", &["sync", "rescue", "nobody"], 2, "No device");
+    place.refused("b", &["sync", "rescue", &of], 3, "one of the copies itself");
+    place.run("b", &["sync", "rename", "Bench"]);
+    copies.agree();
+    assert!(!copies.is_complete());
+    // The other copy's disk is gone: nobody will give it a name.
+    let saved = place.ok("a", &["sync", "rescue", &of]);
+    assert_eq!(saved["problems"], json!([]), "{saved}");
+    let devices = saved["devices"].as_array().unwrap();
+    assert!(devices.iter().any(|d| d["name"] == format!("Left by a copy of {of}")), "{saved}");
+    for device in ["a", "b", "a"] {
+        copies.exchange(device);
+    }
+    for device in ["a", "b"] {
+        assert_eq!(place.ok(device, &["digest"])["complete"], true, "{device}");
+        assert_eq!(place.ok(device, &["check"])["ok"], true, "{device}");
+        for piece in &pieces[1..3] {
+            assert_eq!(place.ok(device, &["stock", "show", piece])["status"], "used", "{device}");
+        }
+        let racks = place.ok(device, &["rack", "list"]);
+        let mut names: Vec<&str> =
+            racks["racks"].as_array().unwrap().iter().map(|r| r["name"].as_str().unwrap()).collect();
+        names.sort_unstable();
+        assert_eq!(names, ["b", "copy", "own"], "{device}");
+    }
+    assert_eq!(place.digest("a"), place.digest("b"));
+    place.refused("a", &["sync", "rescue", &of], 3, "left anything that counts nowhere");
+    // It was not gone after all: it hears of that, takes a name, and writes nothing a second time.
+    copies.exchange("copy");
+    place.run("copy", &["sync", "rename", "Rack"]);
+    copies.agree();
+    assert!(copies.is_complete());
+    assert_eq!(place.ok("copy", &["conflicts"])["conflicts"], json!([]));
+    assert_eq!(place.ok("copy", &["rack", "list"])["racks"].as_array().unwrap().len(), 3);
+}
+
+#[test]
 fn both_copies_used_one_sheet_and_that_is_seen() {
     let copies = Copies::made();
     let (place, pieces) = (&copies.place, &copies.pieces);

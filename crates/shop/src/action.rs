@@ -977,6 +977,8 @@ actions! {
     SyncNearby = "sync nearby" {} => NearbyAnswer;
     /// Gives this device a name.
     SyncRename = "sync rename" { name: String, } => SyncAnswer;
+    /// Writes again what a copy of a device left that is gone for good.
+    SyncRescue = "sync rescue" { device: String, } => SyncAnswer;
     /// Somebody works here: a name, a PIN, a role.
     PersonAdd = "person add" {
         name: String,

@@ -513,7 +513,9 @@ answers! {
         /// It was sent away.
         revoked: bool,
         /// How many of its actions' events are here, and when it wrote the last of them.
-        events: u64, last: Option<String>, }
+        events: u64, last: Option<String>,
+        /// How many events copies of it left that count nowhere yet.
+        adrift: u64, }
     /// An exchange, or how things stand.
     SyncAnswer { sent: u64, received: u64, conflicts: Vec<ConflictShort>, problems: Vec<ProblemRow>,
         /// The new device's tag.

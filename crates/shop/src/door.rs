@@ -522,6 +522,7 @@ impl Door {
             Action::SyncRevoke(with) => wrote!(SyncRevoke, network::revoke(shop, host, with)),
             Action::SyncShare(with) => read(Answer::SyncShare(network::share(shop, with)?)),
             Action::SyncRename(with) => wrote!(SyncRename, exchange::rename(shop, host, &with.name)),
+            Action::SyncRescue(with) => wrote!(SyncRescue, exchange::rescue(shop, host, &with.device)),
             Action::PersonAdd(with) => {
                 let (answer, changed) = people::add(shop, host, with)?;
                 // The first one made themselves the owner, and is the one who sits here.

@@ -4,12 +4,12 @@ use std::collections::HashMap;
 use std::convert::Infallible;
 use std::path::{Path, PathBuf};
 
-use sheetloft_ledger::body::{Body, DeviceNamed};
+use sheetloft_ledger::body::{Body, DeviceBegan, DeviceNamed};
 use sheetloft_ledger::code;
 use sheetloft_ledger::event::{Event, Hash, Thing, ThingKind};
 use sheetloft_ledger::exchange::{Refused, WhyRefused};
 use sheetloft_ledger::state::{Device, State};
-use sheetloft_store::{DeviceKey, Frozen, Store, StoreError, is_written_again};
+use sheetloft_store::{DeviceKey, Frozen, Store, StoreError, Tx, is_written_again};
 use sheetloft_sync::folder::{self, FolderError};
 use sheetloft_sync::hub::Hub;
 use sheetloft_sync::net::{Caller, Identity};
@@ -268,13 +268,18 @@ pub fn rename(shop: &mut Shop, host: &mut dyn Host, name: &str) -> Result<(SyncA
 fn write_again(shop: &mut Shop, host: &mut dyn Host) -> Result<(), Error> {
     let old = shop.read().remembered(WRITE_AGAIN)?.and_then(|text| Uuid::try_parse(&text).ok());
     if let Some(old) = old.filter(|old| shop.store.device() != Some(*old)) {
-        let events = shop.read().frozen_own(old)?;
-        return write_these_again(shop, host, &events, &Frozen::default());
+        let frozen = shop.read().frozen()?;
+        let mut events = shop.read().frozen_own(old)?;
+        // Somebody may have taken this copy for lost, and written it again.
+        events.retain(|e| !frozen.events.contains_key(&e.hash));
+        return write_these_again(shop, host, &events, &frozen);
     }
     let Some(own) = shop.store.device().filter(|_| !shop.store.is_forked().unwrap_or(true)) else { return Ok(()) };
     let mut frozen = shop.read().frozen()?;
     match frozen.built_on.remove(&own) {
-        Some(events) if frozen.forks.iter().all(|f| f.open == 0) => write_these_again(shop, host, &events, &frozen),
+        Some(events) if frozen.forks.iter().all(|f| f.open.is_empty()) => {
+            write_these_again(shop, host, &events, &frozen)
+        }
         _ => Ok(()),
     }
 }
@@ -284,33 +289,68 @@ fn write_again(shop: &mut Shop, host: &mut dyn Host) -> Result<(), Error> {
 fn write_these_again(shop: &mut Shop, host: &mut dyn Host, events: &[Event], before: &Frozen) -> Result<(), Error> {
     let id = shop.setting.id;
     shop.store.transact(id, host, |tx, key| {
-        let (mut actions, mut hashes) = (before.actions.clone(), before.events.clone());
-        let mut at = 0;
-        while at < events.len() {
-            let action = events[at].envelope.action;
-            let together: Vec<&Event> = events[at..].iter().take_while(|e| e.envelope.action == action).collect();
-            at += together.len();
-            let mut written = Vec::new();
-            for event in together {
-                let Some(body) = event.body.clone().filter(is_written_again) else { continue };
-                written.push(event.hash);
-                tx.by(event.envelope.person);
-                tx.draft_again(event.envelope.id, again(body, &actions, &hashes), event.things().collect::<Vec<_>>());
-            }
-            if written.is_empty() {
-                continue;
-            }
-            tx.flush(key)?;
-            if let Some(new) = tx.last_action() {
-                actions.insert(action, new);
-                let rows = tx.read().events_of_action(new)?;
-                hashes.extend(written.into_iter().zip(rows.iter().map(|row| row.event.hash)));
-            }
-        }
+        flush_again(tx, key, events, before)?;
         tx.remember(WRITE_AGAIN, "")?;
         Ok::<_, Error>(())
     })?;
     Ok(())
+}
+
+fn flush_again(tx: &mut Tx<'_>, key: &mut DeviceKey, events: &[Event], before: &Frozen) -> Result<(), Error> {
+    let (mut actions, mut hashes) = (before.actions.clone(), before.events.clone());
+    for together in events.chunk_by(|a, b| a.envelope.action == b.envelope.action) {
+        let action = together[0].envelope.action;
+        let mut written = Vec::new();
+        for event in together {
+            let Some(body) = event.body.clone().filter(is_written_again) else { continue };
+            written.push(event.hash);
+            tx.by(event.envelope.person);
+            tx.draft_again(event.envelope.id, again(body, &actions, &hashes), event.things().collect::<Vec<_>>());
+        }
+        if written.is_empty() {
+            continue;
+        }
+        tx.flush(key)?;
+        if let Some(new) = tx.last_action() {
+            actions.insert(action, new);
+            let rows = tx.read().events_of_action(new)?;
+            hashes.extend(written.into_iter().zip(rows.iter().map(|row| row.event.hash)));
+        }
+    }
+    Ok(())
+}
+
+/// Writes again what copies of a device left that are gone for good, in the name of a new device that does nothing else:
+/// as the copy would have done itself, had somebody given it a name of its own.
+pub fn rescue(shop: &mut Shop, host: &mut dyn Host, device: &str) -> Result<(SyncAnswer, Vec<Changed>), Error> {
+    let text = needed(device, "device")?;
+    let devices = shop.read().devices()?;
+    let of = match devices_named(&devices, &text)[..] {
+        [of] => of,
+        [] => return Err(Error::bad(say!("error-unknown-device", text = text)).at("device")),
+        _ => return Err(Error::refused(say!("refused-ambiguous-device", text = text)).at("device")),
+    };
+    if shop.store.device() == Some(of.id) {
+        return Err(Error::refused(say!("refused-rescue-own")).at("device"));
+    }
+    let frozen = shop.read().frozen()?;
+    let left = frozen.forks.iter().find(|f| f.device == of.id && !f.open.is_empty());
+    let nothing = || Error::refused(say!("refused-rescue-nothing", device = called(of))).at("device");
+    let left = left.ok_or_else(nothing)?;
+    let key = DeviceKey::new(host.uuid(), host.secret());
+    let tag = free_tag(&devices, key.device).unwrap_or_else(|| code::tag(0));
+    let (id, new) = (shop.setting.id, Thing::new(ThingKind::Device, key.device));
+    let began = DeviceBegan { shop: id, public_key: key.public_key(), tag, through: Some(of.id) };
+    let named = DeviceNamed { name: Some(say!("rescued-device", device = called(of)).text()), tag: None };
+    let (_, things) = shop.store.transact_once(key, id, host, |tx, key| {
+        tx.draft(Body::DeviceBegan(began), [new]);
+        tx.flush(key)?;
+        flush_again(tx, key, &left.open, &frozen)?;
+        tx.draft(Body::DeviceNamed(named), [new]);
+        Ok::<_, Error>(())
+    })?;
+    write_again(shop, host)?;
+    Ok((status(shop)?, changed(&things)))
 }
 
 /// A body that names actions and events by what they are called now.
@@ -389,13 +429,13 @@ fn answer(shop: &Shop, report: Report, more: Vec<(Say, Say)>) -> Result<SyncAnsw
     for fork in &frozen.forks {
         let own = shop.store.device() == Some(fork.device);
         let tag = tag(&devices, fork.device);
-        problems.extend(match (own, fork.open) {
+        problems.extend(match (own, fork.open.len()) {
             (true, _) => Some((say!("problem-forked-own", number = fork.number), say!("problem-forked-own-do"))),
             // Each copy has its name, and all that they did counts again.
             (false, 0) => None,
             (false, open) => {
-                let what = say!("problem-forked", device = tag, number = fork.number, count = open);
-                Some((what, say!("problem-forked-do")))
+                let what = say!("problem-forked", device = &tag, number = fork.number, count = open);
+                Some((what, say!("problem-forked-do", device = tag)))
             }
         });
     }
@@ -426,6 +466,7 @@ fn answer(shop: &Shop, report: Report, more: Vec<(Say, Say)>) -> Result<SyncAnsw
             revoked: device.revoked,
             events: runs.get(&device.id).map_or(0, |have| have.run),
             last,
+            adrift: frozen.forks.iter().find(|f| f.device == device.id).map_or(0, |f| f.open.len() as u64),
         });
     }
     let (hub, hub_used) = hub::shown(shop)?;
@@ -450,6 +491,12 @@ fn answer(shop: &Shop, report: Report, more: Vec<(Say, Say)>) -> Result<SyncAnsw
         not_found,
         peers: network::rows(shop, |_| None)?,
     })
+}
+
+/// The devices that somebody may mean: by tag, name or UUID.
+pub fn devices_named<'a>(devices: &'a [Device], text: &str) -> Vec<&'a Device> {
+    let is = |word: &str| word.eq_ignore_ascii_case(text);
+    devices.iter().filter(|d| is(&d.tag) || is(&d.id.to_string()) || d.name.as_deref().is_some_and(is)).collect()
 }
 
 /// What a device is called: its name and its tag.

@@ -158,6 +158,7 @@ fn needs(action: &Action) -> Role {
         | Action::SyncRevoke(_)
         | Action::SyncShare(_)
         | Action::SyncRename(_)
+        | Action::SyncRescue(_)
         | Action::PersonAdd(_)
         | Action::PersonChange(_)
         | Action::Backup(_)

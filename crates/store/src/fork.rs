@@ -14,14 +14,14 @@ use crate::error::StoreError;
 use crate::query::Reader;
 
 /// A device of which two copies went on writing.
-#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+#[derive(Clone, PartialEq, Debug)]
 pub struct Fork {
     /// Which.
     pub device: Uuid,
     /// The number from which on nothing of it counts.
     pub number: u64,
-    /// How many of those events were not written again yet.
-    pub open: u64,
+    /// Those of its events that were not written again yet, in order, each action's together.
+    pub open: Vec<Event>,
 }
 
 /// What is here without effect because of copies, and what became of it.
@@ -42,7 +42,8 @@ pub struct Frozen {
 impl Frozen {
     /// How many events count nowhere and were not written again yet.
     pub fn open(&self) -> u64 {
-        self.forks.iter().map(|f| f.open).sum::<u64>() + self.built_on.values().map(|e| e.len() as u64).sum::<u64>()
+        let of_copies = self.forks.iter().map(|f| &f.open);
+        of_copies.chain(self.built_on.values()).map(|events| events.len() as u64).sum()
     }
 }
 
@@ -98,9 +99,14 @@ impl Reader<'_> {
             for copy in devices.iter().filter(|d| d.through == Some(device)) {
                 self.find_again(&events, copy.id, 0, most, &mut frozen)?;
             }
-            let open = events.iter().filter(|e| !frozen.events.contains_key(&e.hash)).count();
-            let number = u64::try_from(number).unwrap_or(0);
-            frozen.forks.push(Fork { device, number, open: open as u64 });
+            let mut open: Vec<Event> = Vec::new();
+            for event in events.into_iter().filter(|e| !frozen.events.contains_key(&e.hash)) {
+                // What two copies did under the same numbers does not mix.
+                let same = |e: &Event| e.envelope.action == event.envelope.action;
+                let after = open.iter().rposition(same).map_or(open.len(), |at| at + 1);
+                open.insert(after, event);
+            }
+            frozen.forks.push(Fork { device, number: u64::try_from(number).unwrap_or(0), open });
         }
         for (device, events) in dead {
             let after = events.iter().map(|e| e.envelope.number).min().unwrap_or(0);

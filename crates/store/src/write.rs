@@ -197,10 +197,40 @@ impl Store {
         ids: &mut dyn Ids,
         decide: impl FnOnce(&mut Tx<'_>, &mut DeviceKey) -> Result<T, E>,
     ) -> Result<(T, Vec<Thing>), E> {
+        let Some(key) = self.key.clone() else { return Err(StoreError::ReadOnly.into()) };
+        let (answer, changed, key) = self.transact_by(key, shop, ids, decide)?;
+        if let Some(key) = key {
+            // The events are safe; a number acknowledged too low is put right at the next opening.
+            let _ = key.write(&self.path);
+            self.key = Some(key);
+        }
+        Ok((answer, changed))
+    }
+
+    /// Does actions of another device than this file's own, which writes this once and never again: in its name, what a
+    /// copy left that is gone for good. Otherwise as [`Store::transact`].
+    pub fn transact_once<T, E: From<StoreError>>(
+        &mut self,
+        key: DeviceKey,
+        shop: Uuid,
+        ids: &mut dyn Ids,
+        decide: impl FnOnce(&mut Tx<'_>, &mut DeviceKey) -> Result<T, E>,
+    ) -> Result<(T, Vec<Thing>), E> {
+        self.transact_by(key, shop, ids, decide).map(|(answer, changed, _)| (answer, changed))
+    }
+
+    /// The same, by the device of a key; gives the key with what it has written, if it has.
+    #[allow(clippy::type_complexity)]
+    fn transact_by<T, E: From<StoreError>>(
+        &mut self,
+        mut key: DeviceKey,
+        shop: Uuid,
+        ids: &mut dyn Ids,
+        decide: impl FnOnce(&mut Tx<'_>, &mut DeviceKey) -> Result<T, E>,
+    ) -> Result<(T, Vec<Thing>, Option<DeviceKey>), E> {
         if self.is_read_only() {
             return Err(StoreError::ReadOnly.into());
         }
-        let Some(mut key) = self.key.clone() else { return Err(StoreError::ReadOnly.into()) };
         let transaction =
             self.conn.transaction_with_behavior(TransactionBehavior::Immediate).map_err(StoreError::from)?;
         if exchange::is_written_elsewhere(&transaction, key.device)? {
@@ -227,13 +257,8 @@ impl Store {
         }
         let written = tx.last_action.is_some();
         tx.transaction.commit().map_err(StoreError::from)?;
-        if written {
-            // The events are safe; a number acknowledged too low is put right at the next opening.
-            let _ = key.write(&self.path);
-            self.key = Some(key);
-        }
         changed.dedup();
-        Ok((answer, changed))
+        Ok((answer, changed, written.then_some(key)))
     }
 }
 

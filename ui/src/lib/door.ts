@@ -1066,6 +1066,8 @@ export type SyncNearby = Record<symbol, never>;
 
 export type SyncRename = { name: string, };
 
+export type SyncRescue = { device: string, };
+
 export type PersonAdd = { name: string, 
 /**
  * `owner`, `hand` or `viewer`; the first is an owner.
@@ -1944,7 +1946,11 @@ revoked: boolean,
 /**
  * How many of its actions' events are here, and when it wrote the last of them.
  */
-events: number, last: string | null, };
+events: number, last: string | null, 
+/**
+ * How many events copies of it left that count nowhere yet.
+ */
+adrift: number, };
 
 export type SyncAnswer = { sent: number, received: number, conflicts: Array<ConflictShort>, problems: Array<ProblemRow>, 
 /**
@@ -2159,6 +2165,7 @@ export interface Takes {
   "sync share": SyncShare;
   "sync nearby": SyncNearby;
   "sync rename": SyncRename;
+  "sync rescue": SyncRescue;
   "person add": PersonAdd;
   "person change": PersonChange;
   "person list": PersonList;
@@ -2277,6 +2284,7 @@ export interface Gives {
   "sync share": SyncAnswer;
   "sync nearby": NearbyAnswer;
   "sync rename": SyncAnswer;
+  "sync rescue": SyncAnswer;
   "person add": PeopleAnswer;
   "person change": PeopleAnswer;
   "person list": PeopleAnswer;

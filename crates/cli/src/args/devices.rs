@@ -64,6 +64,12 @@ pub enum SyncCommand {
         /// The name.
         name: String,
     },
+    /// Write again what a copy of a device left that is gone for good: what it did under a name that another copy had too
+    /// counts nowhere until then.
+    Rescue {
+        /// The tag or name of the device that was copied.
+        device: String,
+    },
 }
 
 impl SyncCommand {
@@ -84,6 +90,7 @@ impl SyncCommand {
             Self::Nearby => action::SyncNearby {}.into(),
             Self::Share { off, port, at } => action::SyncShare { on: !off, port: port.clone(), at: at.clone() }.into(),
             Self::Rename { name } => action::SyncRename { name: name.clone() }.into(),
+            Self::Rescue { device } => action::SyncRescue { device: device.clone() }.into(),
         }
     }
 }

@@ -563,6 +563,9 @@ refused-piece-cut = { $piece } of plan { $plan } has been cut already.
 refused-piece-gone = A piece of plan { $plan } was taken back: make the plan again.
 refused-plan-cut = Plan { $plan } has been cut: make a new plan for what is missing.
 refused-plan-empty = Plan { $plan } has no pieces: nothing could be placed.
+refused-rescue-own = This device is one of the copies itself: give it a name of its own first: sheetloft sync rename NAME
+refused-rescue-nothing = No copy of { $device } left anything that counts nowhere.
+rescued-device = Left by a copy of { $device }
 refused-forked = Another copy of this shop file works under the same name. Give this one a new name first: sheetloft sync rename
 refused-open-elsewhere = Another window or program has this shop open: close it there, so that nothing written there is lost, then restore.
 refused-plan-held = The pieces of plan { $plan } are held already.
@@ -1137,7 +1140,7 @@ problem-forked = Two copies of device { $device } worked under one name: of its 
     [one] one counts
    *[other] { $count } count
 } nowhere yet
-problem-forked-do = On each of the copies: sheetloft sync rename NAME, then exchange. If one of them is gone for good, do again what was done with it
+problem-forked-do = On each of the copies: sheetloft sync rename NAME, then exchange. If one of them is gone for good, what it left is saved here: sheetloft sync rescue { $device }
 problem-built-on-copy = { $count ->
     [one] One event of device { $device } was
    *[other] { $count } events of device { $device } were

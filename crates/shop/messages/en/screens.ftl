@@ -1464,6 +1464,16 @@ ui-settle-done-again = { $piece } is settled. To be planned again: { $orders }.
 ui-devices-title = Devices
 ui-devices-lead = Which devices belong to this shop, what is here of each, and how they exchange.
 ui-devices-exchanged = Handed on { $sent }, received { $received }.
+ui-devices-adrift = { $count ->
+    [one] A copy of it left one event that counts nowhere
+   *[other] Copies of it left { $count } events that count nowhere
+}
+ui-devices-rescue = A copy is gone for good
+ui-devices-rescue-of = A copy of { $device } is gone for good
+ui-devices-rescue-title = Save what the copy of { $device } left
+ui-devices-rescue-lead = Do this only where a copy was lost or wiped and will not be used again: what it did and handed on in time is written again here, under a name of its own, and counts from then on. A copy that is still used is given a name on itself, and then does this by itself.
+ui-devices-rescue-go = Save it
+ui-devices-rescued = What the copy left counts again.
 ui-devices-renamed = This device has its name.
 ui-devices-conflicts = { $count ->
     [one] One piece was used twice.

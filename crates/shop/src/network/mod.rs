@@ -226,11 +226,7 @@ pub fn revoke(
     let devices = shop.read().devices()?;
     let peers = shop.read().peers()?;
     let is = |word: &str| word.eq_ignore_ascii_case(&text);
-    let found: Vec<_> = devices
-        .iter()
-        .filter(|d| is(&d.tag) || is(&d.id.to_string()) || d.name.as_deref().is_some_and(is))
-        .map(|d| d.id)
-        .collect();
+    let found: Vec<_> = exchange::devices_named(&devices, &text).into_iter().map(|d| d.id).collect();
     let screens: Vec<Hash> = peers
         .iter()
         .filter(|p| p.device.is_none() && (is(&p.fingerprint.to_string()) || p.name.as_deref().is_some_and(is)))
