@@ -76,6 +76,13 @@ fn commits_out_of_order_a_small_role_and_no_place_yet() {
     place.ok("b", &["rack", "add", "North"]);
     meet(&place, &small, &["a", "b"]);
 
+    // A hub of an earlier program: whoever may make tables brings it forward, and nobody else stumbles over it.
+    hub.batch_execute("DROP TABLE sheetloft.start; UPDATE sheetloft.form SET version = 1").unwrap();
+    place.refused("b", &["sync", "hub", &small], 3, "or an older one");
+    meet(&place, &url, &["a"]);
+    hub.batch_execute(grants).unwrap();
+    meet(&place, &small, &["a", "b"]);
+
     // A commit that becomes visible later than a later one: the gap is seen, waited for, and closed.
     hub.batch_execute("CREATE TABLE held AS SELECT * FROM sheetloft.event WHERE number = 3").unwrap();
     hub.batch_execute("DELETE FROM sheetloft.event WHERE number = 3").unwrap();

@@ -89,7 +89,7 @@ fn ten_thousand_seeds_agree_after_a_quiet_exchange() {
                         Ok(seen) => sum.lock().unwrap().add(&seen),
                         Err(_) => failed.lock().unwrap().push(seed),
                     }
-                    if seed % 1_000 == 0 {
+                    if seed.is_multiple_of(1_000) {
                         println!("seed {seed} after {:?}", began.elapsed());
                     }
                 }
