@@ -272,7 +272,7 @@ fn claim(file: &Path) -> Result<Connection, StoreError> {
 }
 
 /// How every writing connection is set: write-ahead log, full sync on commit, patience with others.
-pub(crate) fn settle(conn: &Connection) -> Result<(), StoreError> {
+fn settle(conn: &Connection) -> Result<(), StoreError> {
     conn.busy_timeout(BUSY)?;
     conn.pragma_update(None, "journal_mode", "WAL")?;
     conn.pragma_update(None, "synchronous", "FULL")?;

@@ -21,7 +21,7 @@ use crate::book::SqlBook;
 use crate::device::{seal_holds, seal_key};
 use crate::error::StoreError;
 use crate::exchange::seal_from;
-use crate::file::{Store, settle};
+use crate::file::Store;
 use crate::query::Reader;
 use crate::reading::{read_all, which_hold};
 use crate::taking::follow;
@@ -88,19 +88,6 @@ impl Store {
         if self.is_read_only() {
             return Err(StoreError::ReadOnly);
         }
-        // Nobody else has the file, and nothing of it has to be kept for going back: each page is written once.
-        self.conn.pragma_update(None, "journal_mode", "DELETE")?;
-        let begun = self.fill_from(shop, now_ms, parts);
-        settle(&self.conn)?;
-        begun
-    }
-
-    fn fill_from(
-        &mut self,
-        shop: Uuid,
-        now_ms: u64,
-        parts: &mut dyn Iterator<Item = Option<Part>>,
-    ) -> Result<Option<u64>, StoreError> {
         let tx = self.conn.transaction_with_behavior(TransactionBehavior::Immediate)?;
         if !Reader(&tx).runs()?.is_empty() {
             return Ok(None);
