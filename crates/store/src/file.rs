@@ -4,6 +4,7 @@ use std::fs;
 use std::path::{Path, PathBuf};
 use std::time::Duration;
 
+use rusqlite::config::DbConfig;
 use rusqlite::{Connection, OpenFlags, OptionalExtension};
 use sheetloft_ledger::event::Hash;
 use uuid::Uuid;
@@ -109,7 +110,7 @@ impl Store {
         };
         if read_only {
             conn.busy_timeout(BUSY)?;
-            keep_statements(&conn);
+            keep_statements(&conn)?;
         } else {
             settle(&conn)?;
             migrate(&mut conn, path, version)?;
@@ -278,13 +279,15 @@ fn settle(conn: &Connection) -> Result<(), StoreError> {
     conn.pragma_update(None, "synchronous", "FULL")?;
     conn.pragma_update(None, "foreign_keys", true)?;
     conn.pragma_update(None, "cache_size", -65_536)?;
-    keep_statements(conn);
-    Ok(())
+    keep_statements(conn)
 }
 
-/// Every statement is prepared once: one action uses more of them than are kept unless said otherwise.
-fn keep_statements(conn: &Connection) {
+/// Every statement is prepared once: one action uses more of them than are kept unless said otherwise, and SQLite would
+/// plan some anew for each value that is looked up.
+fn keep_statements(conn: &Connection) -> Result<(), StoreError> {
     conn.set_prepared_statement_cache_capacity(256);
+    conn.set_db_config(DbConfig::SQLITE_DBCONFIG_ENABLE_QPSG, true)?;
+    Ok(())
 }
 
 /// Brings an older file forward; a backup is taken before.
