@@ -284,7 +284,7 @@ fn settle(conn: &Connection) -> Result<(), StoreError> {
 
 /// Every statement is prepared once: one action uses more of them than are kept unless said otherwise, and SQLite would
 /// plan some anew for each value that is looked up.
-fn keep_statements(conn: &Connection) -> Result<(), StoreError> {
+pub(crate) fn keep_statements(conn: &Connection) -> Result<(), StoreError> {
     conn.set_prepared_statement_cache_capacity(256);
     conn.set_db_config(DbConfig::SQLITE_DBCONFIG_ENABLE_QPSG, true)?;
     Ok(())

@@ -12,7 +12,7 @@ use sheetloft_shapes::Shape;
 use uuid::Uuid;
 
 use crate::error::StoreError;
-use crate::file::{BUSY, Store};
+use crate::file::{BUSY, Store, keep_statements};
 use crate::query::Reader;
 
 /// How signatures are worked out, given by whoever searches the stock. They depend on a piece's shape and flaws alone.
@@ -119,6 +119,7 @@ impl Store {
         let flags = OpenFlags::SQLITE_OPEN_READ_ONLY | OpenFlags::SQLITE_OPEN_NO_MUTEX;
         let conn = Connection::open_with_flags(&self.path, flags)?;
         conn.busy_timeout(BUSY)?;
+        keep_statements(&conn)?;
         conn.execute_batch("BEGIN DEFERRED; SELECT 1 FROM stock LIMIT 1;")?;
         Ok(Snapshot(Mutex::new(conn)))
     }
