@@ -11,7 +11,7 @@ use std::time::{Duration, Instant};
 
 use rusqlite::{Connection, params};
 use rustls::pki_types::ServerName;
-use sheetloft_ledger::body::{Body, Born, Known, PieceKind, Recorded};
+use sheetloft_ledger::body::{Body, Born, Known, Moved, PieceKind, Recorded};
 use sheetloft_ledger::event::{Event, Hash, Thing};
 use sheetloft_ledger::exchange::Sealed;
 use sheetloft_shapes::Shape;
@@ -69,17 +69,24 @@ fn act(door: &Door, action: impl Into<Action>) -> Answer {
     door.act(&action.into(), &Job::default()).unwrap_or_else(|e| panic!("{e}")).answer
 }
 
-/// So many events in a shop, in small actions, each sealed.
-fn fill(file: &Path, events: usize) {
+/// The same offcut is put somewhere else.
+fn moved(n: usize) -> (Body, Thing) {
+    let (_, thing) = found(n);
+    (Body::Moved(Moved { piece: thing.id, rack: None }), thing)
+}
+
+/// So many events in a shop, in small actions, each sealed: offcuts that are found, and each moved so many times after.
+fn fill(file: &Path, events: usize, moves: usize) {
     let mut store = Store::open(file).unwrap();
     let shop = store.read().setting().unwrap().unwrap().id;
     let mut ids = Ids(1_000);
+    let offcuts = events.div_ceil(1 + moves);
     let mut n = 0;
     while n < events {
         let write = |tx: &mut sheetloft_store::Tx<'_>, key: &mut DeviceKey| {
             for _ in 0..TOGETHER {
                 for _ in 0..OF_ACTION {
-                    let (body, thing) = found(n);
+                    let (body, thing) = if n < offcuts { found(n) } else { moved(n % offcuts) };
                     tx.draft(body, [thing]);
                     n += 1;
                 }
@@ -186,13 +193,13 @@ fn main() {
     }
     let events: usize = std::env::var("SHEETLOFT_EVENTS").ok().and_then(|t| t.parse().ok()).unwrap_or(20_000);
     let folder = tempfile::tempdir().unwrap();
-    let [a, b, new] = ["a.db", "b.db", "new.db"].map(|name| folder.path().join(name));
+    let [a, b, old, new] = ["a.db", "b.db", "old.db", "new.db"].map(|name| folder.path().join(name));
     act(&Door::new(&a), Init::default());
     // Two that know each other, of which one was away while the other one worked.
     let (mut serving, address) = serve(&a);
     pair(&Door::new(&a), &Door::new(&b), &address);
     let before = all(&a).len();
-    fill(&a, events);
+    fill(&a, events, 0);
     let sent = all(&a).split_off(before);
     let bytes: usize = sent.iter().map(|e| e.bytes.len() + 69).sum();
     println!("\n{} events, {:.1} MB, actions of {OF_ACTION}, each sealed", sent.len(), bytes as f64 / 1e6);
@@ -219,20 +226,34 @@ fn main() {
     let inserts = raw(&sent, &folder.path().join("raw.db"));
     println!("raw SQLite inserts of the same events      {inserts:7.2} s  {:9.0} events/s", n / inserts);
     println!("the exchange is at 1/{:.1} of the raw inserts (aim: 1/5 or better)", whole / inserts);
-    let (joining, ()) = timed(|| pair(&Door::new(&a), &Door::new(&new), &address));
-    println!("a new device joins, with a start           {joining:7.2} s  {:9.0} events/s", n / joining);
     serving.kill().unwrap();
     serving.wait().unwrap();
+
+    // As many events of a fifth of the pieces, and a device that is new.
+    act(&Door::new(&old), Init::default());
+    fill(&old, events, 4);
+    let sent = all(&old);
+    let n = sent.len() as f64;
+    let shop = Event::read(&sent[0].bytes).unwrap().envelope.shop;
+    let (mut serving, address) = serve(&old);
+    let (joining, ()) = timed(|| pair(&Door::new(&old), &Door::new(&new), &address));
+    serving.kill().unwrap();
+    serving.wait().unwrap();
+    println!("\na new device joins, with a start           {joining:7.2} s  {:9.0} events/s", n / joining);
     let mut file = Vec::new();
-    let [mut made, mut empty] = ["a.db", "d.db"].map(|name| folder.path().join(name)).map(|path| {
+    let empty = |name: &str| {
         let key = DeviceKey::new(Uuid::from_u128(8), [8; 32]);
-        if path.exists() { Store::open(&path).unwrap() } else { Store::create(&path, key).unwrap() }
-    });
+        Store::create(&folder.path().join(name), key).unwrap()
+    };
+    let (mut made, mut begun, mut slow) = (Store::open(&old).unwrap(), empty("begun.db"), empty("slow.db"));
     let now_ms = 1_700_000_000_000;
     let (making, _) = timed(|| start::write(&Local::new(&mut made, shop, now_ms), &mut file).unwrap());
     println!("  making it, {:6.1} MB                     {making:7.2} s", file.len() as f64 / 1e6);
-    let (beginning, _) = timed(|| start::begin(&file[..], &mut Local::new(&mut empty, shop, now_ms)).unwrap().unwrap());
+    let (beginning, _) = timed(|| start::begin(&file[..], &mut Local::new(&mut begun, shop, now_ms)).unwrap().unwrap());
     println!("  checking and writing it                  {beginning:7.2} s");
+    let mut batches = sent.chunks(5_000).map(<[_]>::to_vec).collect::<Vec<_>>();
+    let (taking, ()) = timed(|| batches.drain(..).for_each(|b| drop(slow.take_in(shop, now_ms, b).unwrap())));
+    println!("  the same event by event                  {taking:7.2} s");
 
     // Two devices that keep a line to each other: from an action on one to the other's news.
     let [c, d] = ["near.db", "far.db"].map(|name| folder.path().join(name));
