@@ -471,7 +471,11 @@ enum Command {
     #[command(subcommand)]
     Person(PersonCommand),
     /// The file's integrity and every rule of the books.
-    Check,
+    Check {
+        /// First throw away what the history adds up to, and add it up anew: mends a file in which the two differ.
+        #[arg(long)]
+        anew: bool,
+    },
     /// One hash of the state.
     Digest,
     /// Copy the shop file while it is open.
@@ -1254,7 +1258,7 @@ impl Args {
             }
             Command::Sync(command) => print(command.action()),
             Command::Person(command) => print(command.action()),
-            Command::Check => print(action::Check {}.into()),
+            Command::Check { anew } => print(action::Check { anew: *anew }.into()),
             Command::Digest => print(action::Digest {}.into()),
             Command::Backup { file } => print(action::Backup { file: file.display().to_string() }.into()),
             Command::Restore { file } => print(action::Restore { file: file.display().to_string() }.into()),

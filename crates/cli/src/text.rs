@@ -755,6 +755,9 @@ fn check(a: &CheckAnswer) -> String {
         false => say!("cli-check-found", count = a.found.len()).text() + "\n",
     };
     a.found.iter().for_each(|f| text.push_str(&format!("- {} {}\n", f.what, f.r#where)));
+    if a.mends {
+        text.push_str(&(say!("cli-check-mends").text() + "\n"));
+    }
     let sums = say!(
         "cli-check-books",
         received = &b.received,

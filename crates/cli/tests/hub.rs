@@ -80,6 +80,8 @@ fn commits_out_of_order_a_small_role_and_no_place_yet() {
     hub.batch_execute("DROP TABLE sheetloft.start; UPDATE sheetloft.form SET version = 1").unwrap();
     place.refused("b", &["sync", "hub", &small], 3, "or an older one");
     meet(&place, &url, &["a"]);
+    // What it may not see there is no harm.
+    meet(&place, &small, &["a", "b"]);
     hub.batch_execute(grants).unwrap();
     meet(&place, &small, &["a", "b"]);
 

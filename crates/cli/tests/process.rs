@@ -155,3 +155,30 @@ fn standard_output_holds_one_document_and_errors_are_one_line() {
     let newer = sheetloft(Path::new("/nonexistent-folder/shop.db"), &["init"]);
     assert_eq!(newer.status.code(), Some(2));
 }
+
+/// A disk that changes a byte: what is stored of the state is a cache, and the history brings it back.
+#[test]
+fn what_is_not_what_the_history_adds_up_to_is_found_and_added_up_anew() {
+    let folder = tempfile::tempdir().unwrap();
+    let shop = folder.path().join("shop.db");
+    done(&shop, &["init"]);
+    done(&shop, &["rack", "add", "North"]);
+    let mut bytes = std::fs::read(&shop).unwrap();
+    // The state has the name beside the rack's id, the event has not.
+    let stored = b"\",\"name\":\"North\"";
+    let places: Vec<usize> = (0..bytes.len() - stored.len()).filter(|at| bytes[*at..].starts_with(stored)).collect();
+    assert_eq!(places.len(), 1);
+    bytes[places[0] + stored.len() - 6] = b'W';
+    std::fs::write(&shop, bytes).unwrap();
+    let run = |words: &[&str]| {
+        let output = sheetloft(&shop, words);
+        (output.status.code(), String::from_utf8(output.stdout).unwrap())
+    };
+    assert!(run(&["rack", "list"]).1.contains("Worth"));
+    let (exit, said) = run(&["check"]);
+    assert_eq!(exit, Some(1));
+    assert!(said.contains("sheetloft check --anew"), "{said}");
+    assert_eq!(run(&["check", "--anew"]).0, Some(0));
+    assert!(run(&["rack", "list"]).1.contains("North"));
+    assert_eq!(run(&["check"]).0, Some(0));
+}

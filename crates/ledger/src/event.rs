@@ -1,5 +1,6 @@
 //! The envelope of an event: immutable, hashed as stored, chained by device and by the things it touches.
 
+use std::collections::HashSet;
 use std::fmt;
 
 use serde::{Deserialize, Deserializer, Serialize, Serializer, de::Error as _};
@@ -232,6 +233,10 @@ pub enum EventError {
     TooLarge { bytes: usize, most: usize },
     #[error("the event's body does not fit its kind: {0}")]
     Body(#[from] BodyError),
+    #[error("the event has the number {0}")]
+    Number(u64),
+    #[error("the event touches {0} twice")]
+    Twice(Uuid),
 }
 
 impl Event {
@@ -302,6 +307,14 @@ impl Event {
             return Err(EventError::TooLarge { bytes: bytes.len(), most: limits::EVENT_BYTES });
         }
         let i: In = serde_json::from_slice(bytes)?;
+        // What could not be stored is not taken from anybody.
+        if i.number == 0 || i64::try_from(i.number).is_err() {
+            return Err(EventError::Number(i.number));
+        }
+        let mut touched = HashSet::new();
+        if let Some(twice) = i.touches.iter().find(|t| !touched.insert(t.thing.id)) {
+            return Err(EventError::Twice(twice.thing.id));
+        }
         let body = Body::decode(&i.kind, i.version, &i.body)?;
         let envelope = Envelope {
             shop: i.shop,

@@ -41,4 +41,16 @@ fn an_unknown_kind_is_read_without_its_body_and_rubbish_is_refused() {
     assert!(Event::read(text("moved", 1, "{}").as_bytes()).is_err());
     assert!(Event::read(b"").is_err());
     assert!(Event::read(b"[]").is_err());
+    // What no shop file could store.
+    let known = text("painted", 1, "{}");
+    for (number, says) in [("0", "number 0"), ("9223372036854775808", "number 9223372036854775808")] {
+        let refused = Event::read(known.replace("\"number\":1", &format!("\"number\":{number}")).as_bytes());
+        assert!(refused.unwrap_err().to_string().contains(says));
+    }
+    assert!(Event::read(known.replace("\"number\":1", "\"number\":9223372036854775807").as_bytes()).is_ok());
+    let touch = format!(r#"{{"kind":"piece","id":"{}","parents":[]}}"#, Uuid::from_u128(5));
+    let touching =
+        |touches: &str| Event::read(known.replace("[],\"body\"", &format!("[{touches}],\"body\"")).as_bytes());
+    assert_eq!(touching(&touch).unwrap().things().count(), 1);
+    assert!(touching(&format!("{touch},{touch}")).unwrap_err().to_string().contains("twice"));
 }

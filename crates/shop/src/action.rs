@@ -1007,7 +1007,10 @@ actions! {
     /// Whoever was at this screen goes.
     PersonLeave = "person leave" {} => PeopleAnswer;
     /// The file's integrity and every rule of the books.
-    Check = "check" {} => CheckAnswer;
+    Check = "check" {
+        /// First throw away what the history adds up to, and add it up anew.
+        anew: bool,
+    } => CheckAnswer;
     /// One hash of the state that devices must agree on.
     Digest = "digest" {} => DigestAnswer;
     /// Copies the shop file while it is open.

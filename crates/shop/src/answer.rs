@@ -562,7 +562,9 @@ answers! {
         svg: String, }
     Found { what: String, r#where: String, }
     Books { received: String, on_hand: String, charged: String, written_off: String, }
-    CheckAnswer { ok: bool, found: Vec<Found>, conflicts: usize, waiting: usize, books: Books, }
+    CheckAnswer { ok: bool, found: Vec<Found>, conflicts: usize, waiting: usize, books: Books,
+        /// What is stored is not what the history adds up to: adding it up anew (`anew`) mends that.
+        mends: bool, }
     DigestAnswer { digest: String, events: u64, complete: bool, }
     BackupAnswer { file: String, }
     /// `kept`: the new name of what stood there before.

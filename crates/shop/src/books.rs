@@ -2,9 +2,9 @@
 
 use std::path::{Path, PathBuf};
 
-use sheetloft_store::Store;
+use sheetloft_store::{Store, StoreError, What};
 
-use crate::action::Backup;
+use crate::action::{Backup, Check};
 use crate::answer::{BackupAnswer, Books, CheckAnswer, DigestAnswer, Found, RestoreAnswer};
 use crate::error::Error;
 use crate::say;
@@ -18,11 +18,18 @@ fn without_effect(shop: &Shop) -> Result<u64, Error> {
     Ok(frozen.waiting + frozen.open() + waiting.unknown)
 }
 
-/// Checks the file's integrity and every rule of the books.
-pub fn check(shop: &mut Shop) -> Result<CheckAnswer, Error> {
+/// Checks the file's integrity and every rule of the books; first, if wanted, adds the history up anew.
+pub fn check(shop: &mut Shop, with: &Check) -> Result<CheckAnswer, Error> {
+    if with.anew {
+        if shop.store.is_read_only() {
+            return Err(StoreError::ReadOnly.into());
+        }
+        shop.store.rebuild()?;
+    }
     let findings = shop.store.check()?;
     let sums = shop.store.sums()?;
     let conflicts = shop.store.conflicts()?;
+    let mends = findings.iter().any(|f| f.what == What::StateOff);
     let found: Vec<Found> =
         findings.into_iter().map(|f| Found { what: Say::new(f.key()).text(), r#where: f.place }).collect();
     Ok(CheckAnswer {
@@ -36,6 +43,7 @@ pub fn check(shop: &mut Shop) -> Result<CheckAnswer, Error> {
             charged: shop.money(sums.charged),
             written_off: shop.money(sums.written_off),
         },
+        mends,
     })
 }
 

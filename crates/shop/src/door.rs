@@ -544,7 +544,7 @@ impl Door {
                 shop.worker = self.worker(shop, who)?;
                 read(Answer::PersonLeave(people::list(shop)?))
             }
-            Action::Check(_) => read(Answer::Check(books::check(shop)?)),
+            Action::Check(with) => read(Answer::Check(books::check(shop, with)?)),
             Action::Digest(_) => read(Answer::Digest(books::digest(shop)?)),
             Action::Backup(with) => read(Answer::Backup(books::backup(shop, with)?)),
         }

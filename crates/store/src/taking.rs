@@ -538,6 +538,33 @@ mod tests {
         }
     }
 
+    /// One of the shop's own devices hands on what no shop file could store: it is refused and named, and holds up nobody.
+    #[test]
+    fn what_cannot_be_stored_is_refused_and_the_rest_is_taken() {
+        let folder = tempfile::tempdir().unwrap();
+        let (_, events) = history(folder.path());
+        let (bad, _) = device(folder.path(), 4);
+        let begun = all(&bad);
+        let first = Event::read(&begun[0].bytes).unwrap();
+        let text = String::from_utf8(begun[0].bytes.clone()).unwrap();
+        let thing = text.split("\"touches\":[").nth(1).unwrap().split("],\"body\"").next().unwrap().to_owned();
+        for changed in [
+            text.replace("\"number\":1", "\"number\":18446744073709551615"),
+            text.replace(&format!("[{thing}]"), &format!("[{thing},{thing}]")),
+        ] {
+            assert_ne!(changed, text);
+            let hash = Hash::of(changed.as_bytes());
+            let sealed = Sealed { bytes: changed.into_bytes(), seal: bad.seal(hash) };
+            let (mut three, _) = device(folder.path(), 3);
+            let taken = three.take_in(Uuid::nil(), 0, [vec![sealed], events.clone()].concat()).unwrap();
+            assert_eq!(taken.new, events.len() as u64);
+            assert_eq!(taken.refused.len(), 1);
+            assert_eq!(taken.refused[0].device, first.envelope.device);
+            assert!(matches!(taken.refused[0].why, WhyRefused::Unreadable(_)));
+            std::fs::remove_file(three.path()).unwrap();
+        }
+    }
+
     #[test]
     fn a_seal_that_does_not_hold_is_not_handed_on() {
         let folder = tempfile::tempdir().unwrap();

@@ -1098,7 +1098,11 @@ export type PersonEnter = { person: string, pin?: string, };
 
 export type PersonLeave = Record<symbol, never>;
 
-export type Check = Record<symbol, never>;
+export type Check = { 
+/**
+ * First throw away what the history adds up to, and add it up anew.
+ */
+anew?: boolean, };
 
 export type Digest = Record<symbol, never>;
 
@@ -2034,7 +2038,11 @@ export type Found = { what: string, where: string, };
 
 export type Books = { received: string, on_hand: string, charged: string, written_off: string, };
 
-export type CheckAnswer = { ok: boolean, found: Array<Found>, conflicts: number, waiting: number, books: Books, };
+export type CheckAnswer = { ok: boolean, found: Array<Found>, conflicts: number, waiting: number, books: Books, 
+/**
+ * What is stored is not what the history adds up to: adding it up anew (`anew`) mends that.
+ */
+mends: boolean, };
 
 export type DigestAnswer = { digest: string, events: number, complete: boolean, };
 

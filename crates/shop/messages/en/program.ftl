@@ -632,6 +632,7 @@ cli-check-found = { $count ->
     [one] One thing is off:
    *[other] { $count } things are off:
 }
+cli-check-mends = The history itself is all there and can be added up anew: sheetloft check --anew
 cli-check-ok = Everything adds up.
 cli-cut = { $piece } is cut: { $charged } charged, of which scrap { $scrap }
 cli-demo = The demonstration shop has { $pieces } pieces and { $orders } orders.

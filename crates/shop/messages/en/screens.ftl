@@ -1257,8 +1257,10 @@ ui-books-found = { $count ->
     [one] One thing is wrong
    *[other] { $count } things are wrong
 }
-ui-books-found-row = { $where }: { $what }
+ui-books-found-row = { $what } { $where }
 ui-books-found-do = Make a backup of the shop file now, and keep this list.
+ui-books-mends = What is stored is not what the history adds up to. The history itself is all there: it can be added up anew.
+ui-books-mend = Add it up anew
 ui-books-conflicts = { $count ->
     [one] One piece was used twice and waits for someone to say what happened.
    *[other] { $count } pieces were used twice and wait for someone to say what happened.
