@@ -44,6 +44,8 @@ impl Worker {
 /// The least role that may do an action. A new action has to be given its place here.
 fn needs(action: &Action) -> Role {
     match action {
+        // It writes, and takes long.
+        Action::Check(with) if with.anew => Role::Owner,
         // Looking, searching, scanning, and saying who one is.
         Action::ShowShop(_)
         | Action::Now(_)
@@ -172,4 +174,17 @@ fn is_about_money(action: &Action) -> bool {
         action,
         Action::OrderCost(_) | Action::LotShow(_) | Action::LotList(_) | Action::Report(_) | Action::ReportFile(_)
     )
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::action::Check;
+
+    #[test]
+    fn everybody_may_check_and_an_owner_alone_adds_up_anew() {
+        assert!(Worker::NOBODY.may(&Check { anew: false }.into()).is_ok());
+        assert!(Worker::NOBODY.may(&Check { anew: true }.into()).is_err());
+        assert!(Worker::OWNER.may(&Check { anew: true }.into()).is_ok());
+    }
 }

@@ -220,7 +220,6 @@ impl Store {
     }
 
     /// The same, by the device of a key; gives the key with what it has written, if it has.
-    #[allow(clippy::type_complexity)]
     fn transact_by<T, E: From<StoreError>>(
         &mut self,
         mut key: DeviceKey,
