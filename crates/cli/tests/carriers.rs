@@ -109,7 +109,8 @@ impl Way {
                     let mut bytes = std::fs::read(&file).unwrap();
                     let middle = bytes.len() / 2;
                     bytes[middle] ^= 1;
-                    std::fs::write(file, bytes).unwrap();
+                    std::fs::write(&file, bytes).unwrap();
+                    std::fs::write(file.with_file_name("0000000001.start"), "nothing").unwrap();
                 }
             }
             Self::Hub { server, .. } => {
@@ -209,11 +210,12 @@ fn a_new_device_starts_from_what_another_one_left_for_it() {
         place.ok("b", &["rack", "add", "North"]);
         way.meet(&place, &["a", "b"]);
 
-        // One that was changed is named, and everything is taken event by event.
+        // One that was changed is named, and everything is taken event by event; so is one that is nothing at all.
         way.damage_start(&place);
         let words = way.words(&place, "c").unwrap();
         let (exit, joined, err) = place.run("c", &words.iter().map(String::as_str).collect::<Vec<_>>());
-        assert_eq!((exit, joined["problems"].as_array().map(Vec::len)), (1, Some(1)), "{which}: {err}{joined}");
+        let damaged = way.starts(&place).len();
+        assert_eq!((exit, joined["problems"].as_array().map(Vec::len)), (1, Some(damaged)), "{which}: {err}{joined}");
         let what = joined["problems"][0]["what"].as_str().unwrap();
         assert!(what.contains("could not be used") || what.contains("is damaged"), "{what}");
         way.meet(&place, &["a", "b", "c"]);

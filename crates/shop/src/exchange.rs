@@ -330,13 +330,13 @@ pub fn rescue(shop: &mut Shop, host: &mut dyn Host, device: &str) -> Result<(Syn
         [] => return Err(Error::bad(say!("error-unknown-device", text = text)).at("device")),
         _ => return Err(Error::refused(say!("refused-ambiguous-device", text = text)).at("device")),
     };
-    if shop.store.device() == Some(of.id) {
-        return Err(Error::refused(say!("refused-rescue-own")).at("device"));
-    }
     let frozen = shop.read().frozen()?;
     let left = frozen.forks.iter().find(|f| f.device == of.id && !f.open.is_empty());
     let nothing = || Error::refused(say!("refused-rescue-nothing", device = called(of))).at("device");
     let left = left.ok_or_else(nothing)?;
+    if shop.store.device() == Some(of.id) {
+        return Err(Error::refused(say!("refused-rescue-own")).at("device"));
+    }
     let key = DeviceKey::new(host.uuid(), host.secret());
     let tag = free_tag(&devices, key.device).unwrap_or_else(|| code::tag(0));
     let (id, new) = (shop.setting.id, Thing::new(ThingKind::Device, key.device));

@@ -104,8 +104,8 @@ pub fn begin<R: Replica>(dir: &Path, replica: &mut R) -> Result<Report, FolderEr
     let home = dir.join(format!("{SHOP}{}", replica.shop().hyphenated()));
     let mut report = Report::default();
     let mut problems = Vec::new();
-    for (path, _) in starts(&home, replica) {
-        let file = fs::File::open(&path).ok();
+    for (path, head) in starts(&home, replica) {
+        let file = fs::File::open(&path).ok().filter(|_| head.is_some());
         match file.map(|file| start::begin(file, replica)).transpose().map_err(FolderError::Shop)?.flatten() {
             Some(events) => {
                 report.received = events;
@@ -119,16 +119,17 @@ pub fn begin<R: Replica>(dir: &Path, replica: &mut R) -> Result<Report, FolderEr
     Ok(report)
 }
 
-/// The starts in a folder that can be of use here, the longest first.
-fn starts<R: Replica>(home: &Path, replica: &R) -> Vec<(PathBuf, StartHead)> {
+/// The starts in a folder that can be of use here, the longest first; and those that do not say what they are of.
+fn starts<R: Replica>(home: &Path, replica: &R) -> Vec<(PathBuf, Option<StartHead>)> {
+    let is_of_use = |head: &StartHead| head.shop == replica.shop() && head.form == replica.form();
     // Whatever is wrong with a folder is said where its events are read.
     let mut found: Vec<_> = files(home, START, &mut Vec::new())
         .into_iter()
-        .filter_map(|path| Some((start::read_head(fs::File::open(&path).ok()?)?, path)))
-        .filter(|(head, _)| head.shop == replica.shop() && head.form == replica.form())
+        .map(|path| (fs::File::open(&path).ok().and_then(start::read_head), path))
+        .filter(|(head, _)| head.as_ref().is_none_or(is_of_use))
         .map(|(head, path)| (path, head))
         .collect();
-    found.sort_by_key(|(_, head)| std::cmp::Reverse(head.events));
+    found.sort_by_key(|(_, head)| std::cmp::Reverse(head.map_or(0, |h| h.events)));
     found
 }
 
@@ -136,7 +137,7 @@ fn starts<R: Replica>(home: &Path, replica: &R) -> Vec<(PathBuf, StartHead)> {
 /// than a shorter way: where it cannot be left, all is as it was.
 fn leave_start<R: Replica>(home: &Path, replica: &R) -> Result<(), FolderError<R::Error>> {
     let events = start::count(&replica.runs().map_err(FolderError::Shop)?);
-    let before = starts(home, replica).first().map_or(0, |(_, head)| head.events);
+    let before = starts(home, replica).first().and_then(|(_, head)| *head).map_or(0, |head| head.events);
     if !start::is_due(events, before) {
         return Ok(());
     }
@@ -334,12 +335,15 @@ fn write_lacking<R: Replica>(
     report: &mut Report,
 ) -> Result<(), FolderError<R::Error>> {
     let folder = home.join(replica.device().hyphenated().to_string());
+    let mut before = None;
     loop {
         let theirs = runs_there(&there, replica).map_err(FolderError::Shop)?;
         let events = replica.lacking(&theirs, limits::BATCH_BYTES).map_err(FolderError::Shop)?;
-        if events.is_empty() {
+        // Nothing left, or what was left last made no difference: more of it would not either.
+        if events.is_empty() || before.as_ref() == Some(&theirs) {
             return Ok(());
         }
+        before = Some(theirs);
         make(&folder)?;
         let file = write_file(&folder, &batch::write(&events))
             .map_err(|source| FolderError::File { path: folder.clone(), source })?;
