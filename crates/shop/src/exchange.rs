@@ -156,9 +156,7 @@ pub fn once(shop: &mut Shop, host: &mut dyn Host, way: &mut Way<'_>, sum: &mut S
         Way::Peer(caller) => sheetloft_sync::exchange(*caller, &mut local)?,
         Way::Hub(hub) => {
             let report = sheetloft_sync::exchange(*hub, &mut local)?;
-            if let Ok(mut scratch) = local.scratch() {
-                hub.leave_start(&local, &mut scratch)?;
-            }
+            hub.leave_start(&local, || local.scratch())?;
             report
         }
     };

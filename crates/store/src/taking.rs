@@ -234,7 +234,7 @@ pub(crate) fn advance(conn: &Connection, device: Uuid) -> Result<(), StoreError>
         run += 1;
     }
     if run != before {
-        conn.prepare_cached("REPLACE INTO run (device, number) VALUES (?1, ?2)")?.execute(params![device, run])?;
+        set_run(conn, device, u64::try_from(run).unwrap_or(0))?;
     }
     Ok(())
 }

@@ -10,7 +10,7 @@
 //! exchange, but in turns (`seen`).
 
 use std::fs;
-use std::io::{BufWriter, Read as _, Write as _};
+use std::io::{Read as _, Write as _};
 use std::path::{Path, PathBuf};
 use std::time::SystemTime;
 
@@ -23,7 +23,7 @@ use crate::batch::{self, BatchError, Head, Range};
 use crate::limits;
 use crate::replica::{Problem, Replica, Report};
 use crate::seen::Seen;
-use crate::start::{self, Head as StartHead, NoStart};
+use crate::start::{self, Head as StartHead};
 
 const SHOP: &str = "sheetloft-";
 const ENDING: &str = ".events";
@@ -136,23 +136,16 @@ fn starts<R: Replica>(home: &Path, replica: &R) -> Vec<(PathBuf, Option<StartHea
 /// Leaves a start where there is none of about what is here, in the place of this device's earlier one. It is no more
 /// than a shorter way: where it cannot be left, all is as it was.
 fn leave_start<R: Replica>(home: &Path, replica: &R) -> Result<(), FolderError<R::Error>> {
-    let events = start::count(&replica.runs().map_err(FolderError::Shop)?);
     let before = starts(home, replica).first().and_then(|(_, head)| *head).map_or(0, |head| head.events);
-    if !start::is_due(events, before) {
-        return Ok(());
-    }
     let folder = home.join(replica.device().hyphenated().to_string());
-    make(&folder)?;
-    let Ok(mut file) = tempfile::Builder::new().prefix(".part-").tempfile_in(&folder) else { return Ok(()) };
-    let mut out = BufWriter::new(&mut file);
-    match start::write(replica, &mut out) {
-        Ok(_) => {}
-        Err(NoStart::Shop(e)) => return Err(FolderError::Shop(e)),
-        Err(NoStart::File(_) | NoStart::NotNow) => return Ok(()),
-    }
+    let part = || {
+        fs::create_dir_all(&folder)?;
+        tempfile::Builder::new().prefix(".part-").tempfile_in(&folder)
+    };
+    let left = start::leave(replica, before, part).map_err(FolderError::Shop)?;
+    let Some((events, file)) = left else { return Ok(()) };
     let name = format!("{events:010}{START}");
-    let is_written = out.flush().and_then(|()| out.get_ref().as_file().sync_all()).is_ok();
-    drop(out);
+    let is_written = file.as_file().sync_all().is_ok();
     if is_written && file.persist(folder.join(&name)).is_ok() {
         for (earlier, _) in entries(&folder).unwrap_or_default() {
             if earlier.ends_with(START) && earlier != name {

@@ -15,7 +15,7 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 use std::fs::File;
-use std::io::{BufWriter, Read, Seek as _, Write as _};
+use std::io::{self, Read, Seek as _, Write as _};
 use std::time::Duration;
 
 use postgres::config::{Host, SslMode};
@@ -31,7 +31,7 @@ use crate::batch::Head;
 use crate::carrier::{Carrier, ExchangeError};
 use crate::limits;
 use crate::replica::Replica;
-use crate::start::{self, NoStart};
+use crate::start;
 
 /// The form of the tables that this program writes.
 const VERSION: i32 = 2;
@@ -281,33 +281,27 @@ impl Hub {
     }
 
     /// Leaves a start where there is none of about what `replica` has, in the place of its device's earlier one. It is
-    /// no more than a shorter way: where it cannot be made, all is as it was. `scratch` is an empty file.
+    /// no more than a shorter way: where it cannot be made, all is as it was. `scratch` gives an empty file.
     ///
     /// # Errors
     /// The hub or the shop file cannot be read.
     pub fn leave_start<R: Replica>(
         &mut self,
         replica: &R,
-        scratch: &mut File,
+        scratch: impl FnOnce() -> io::Result<File>,
     ) -> Result<(), ExchangeError<HubError, R::Error>> {
+        if !self.may("INSERT").map_err(ExchangeError::Carrier)? {
+            return Ok(());
+        }
         let (shop, device) = (replica.shop(), replica.device());
-        let events = start::count(&replica.runs().map_err(ExchangeError::Shop)?);
         let before = self.starts(shop).map_err(ExchangeError::Carrier)?.first().map_or(0, |(_, events)| *events);
-        if !start::is_due(events, before) || !self.may("INSERT").map_err(ExchangeError::Carrier)? {
+        let left = start::leave(replica, before, scratch).map_err(ExchangeError::Shop)?;
+        let Some((events, mut file)) = left else { return Ok(()) };
+        if file.rewind().is_err() {
             return Ok(());
         }
-        let mut out = BufWriter::new(&mut *scratch);
-        match start::write(replica, &mut out) {
-            Ok(_) => {}
-            Err(NoStart::Shop(e)) => return Err(ExchangeError::Shop(e)),
-            Err(NoStart::File(_) | NoStart::NotNow) => return Ok(()),
-        }
-        if out.flush().is_err() || out.get_mut().rewind().is_err() {
-            return Ok(());
-        }
-        drop(out);
         // Another copy of the device may leave the very same at once.
-        self.give_start(shop, device, events, scratch)
+        self.give_start(shop, device, events, &mut file)
             .or_else(|_| self.starts(shop).map(|_| ()))
             .map_err(ExchangeError::Carrier)
     }

@@ -14,7 +14,7 @@
 //! A start is only ever a shorter way: one that is missing, damaged, or of another form is left alone, and everything is
 //! taken event by event.
 
-use std::io::{self, BufReader, Read, Write};
+use std::io::{self, BufReader, BufWriter, Read, Write};
 
 use flate2::Compression;
 use flate2::read::ZlibDecoder;
@@ -63,13 +63,29 @@ pub enum NoStart<E> {
     NotNow,
 }
 
-/// Whether a new start is worth its room where the last one was of `before` events.
-pub(crate) fn is_due(now: u64, before: u64) -> bool {
-    now >= limits::START_EVENTS && now >= before + before / 2
+/// Writes a start to be left for others, where it is worth its room: the last one that lies there is of `before` events.
+/// Of how many this one is; none where none is to be left. It is no more than a shorter way: where `to` cannot be had or
+/// written, all is as it was.
+pub(crate) fn leave<R: Replica, W: Write>(
+    replica: &R,
+    before: u64,
+    to: impl FnOnce() -> io::Result<W>,
+) -> Result<Option<(u64, W)>, R::Error> {
+    let now = count(&replica.runs()?);
+    if now < limits::START_EVENTS || now < before + before / 2 {
+        return Ok(None);
+    }
+    let Ok(to) = to() else { return Ok(None) };
+    let mut out = BufWriter::new(to);
+    match write(replica, &mut out) {
+        Ok(head) => Ok(out.into_inner().ok().map(|to| (head.events, to))),
+        Err(NoStart::Shop(e)) => Err(e),
+        Err(NoStart::File(_) | NoStart::NotNow) => Ok(None),
+    }
 }
 
 /// How many events are here.
-pub(crate) fn count(runs: &Runs) -> u64 {
+fn count(runs: &Runs) -> u64 {
     runs.values().map(|have| have.run).sum()
 }
 

@@ -106,25 +106,17 @@ impl Drop for Live {
 fn round(door: Arc<Door>, end: Arc<End>) {
     thread::spawn(move || {
         while !end.is_near() {
-            let done = if door.exists() {
-                door.open().and_then(|mut shop| exchange::quietly(&mut shop, &mut door.machine()))
-            } else {
-                Ok(false)
-            };
-            if done.is_ok_and(|came| came) {
-                door.desk.tell();
+            if let Some(mut shop) = door.exists().then(|| door.open().ok()).flatten() {
+                if exchange::quietly(&mut shop, &mut door.machine()).is_ok_and(|came| came) {
+                    door.desk.tell();
+                }
+                // What came in great numbers is made ready to be searched, so that nobody has to wait for it; what goes
+                // wrong here is said by the search that does it itself.
+                let _ = shelf::sign(&mut shop, None, |_, _| !end.is_near());
             }
-            make_ready(&door, &end);
             end.pause(ROUND);
         }
     });
-}
-
-/// Makes what came in great numbers ready to be searched, some at a time, so that nobody has to wait for it.
-fn make_ready(door: &Door, end: &End) {
-    let Some(mut shop) = door.exists().then(|| door.open().ok()).flatten() else { return };
-    // What goes wrong here is said by the search that does it itself.
-    let _ = shelf::sign(&mut shop, None, |_, _| !end.is_near());
 }
 
 fn peers(door: &Door) -> Vec<Peer> {
